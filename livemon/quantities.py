@@ -1,0 +1,44 @@
+"""Names, units and conversion factors, each once. Level 0: imports nothing of livemon."""
+
+from __future__ import annotations
+
+from math import pi
+from typing import Final
+
+RPM_TO_RAD_S: Final = pi / 30.0
+KMH_TO_M_S: Final = 1.0 / 3.6
+STANDARD_GRAVITY_M_S2: Final = 9.80665  # CODATA 2018, exact by definition
+AIR_DENSITY_KG_M3: Final = 1.2  # about 20 degC at 101 kPa; the density the EPA figures in docs/sources.md use
+
+QUANTITIES: Final[dict[str, str]] = {
+    # name: unit. A name ends in its unit, so nobody has to look here to read a number.
+    "engine_rpm": "rpm",
+    "vehicle_kmh": "km/h",
+    "turbine_rpm": "rpm",  # transmission input shaft
+    "output_rpm": "rpm",  # transmission output shaft
+    "gear": "1",  # 0 = neutral or park, negative = reverse
+    "gear_ratio": "1",
+    "lockup": "1",  # 0 released, 1 applied
+    "shift_in_process": "1",
+    "brake": "1",
+    "engine_torque_nm": "N m",  # net at the flywheel, as broadcast
+    "demand_torque_pct": "%",
+    "engine_torque_pct": "%",  # indicated torque, percent of reference (SAE J1979 PID 62, J1939 SPN 513)
+    "reference_torque_nm": "N m",
+    "friction_torque_pct": "%",
+    "air_flow_g_s": "g/s",
+    "absolute_load_pct": "%",
+    "calculated_load_pct": "%",
+    "manifold_kpa": "kPa",
+    "barometric_kpa": "kPa",
+    "throttle_pct": "%",
+    "pedal_pct": "%",
+    "coolant_c": "degC",
+    "intake_air_c": "degC",
+    "ambient_c": "degC",
+    "oil_c": "degC",
+    "transmission_oil_c": "degC",
+    "module_voltage_v": "V",
+    "fuel_rate_l_h": "L/h",
+    "odometer_km": "km",
+}

@@ -1,0 +1,1 @@
+"""The simulated vehicle, its driver, its control units and a simulated adapter. Faults are physical causes."""
