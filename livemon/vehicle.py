@@ -2,8 +2,13 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from functools import lru_cache
+from math import sqrt
+from typing import Final, NamedTuple
+
+from livemon.converter.curves import Curves
 
 
 class Known(NamedTuple):
@@ -18,7 +23,8 @@ class Known(NamedTuple):
 class Vehicle:
     """One vehicle. Numbers without a sensible default are None (or empty) when not given.
 
-    Keys and units are those of the vehicle file; `assumed` names every number that was defaulted.
+    Keys and units are those of the vehicle file. The defaults of the body are the median and half the
+    16-84 % spread of the lockup automatics in the US EPA test-car list, model year 2022 [epa-testcar].
     """
 
     name: str | None = None
@@ -27,6 +33,7 @@ class Vehicle:
     rolling_resistance: Known = Known(0.0088, 0.0026, True)
     gear_ratios: tuple[float, ...] = ()
     final_drive: float | None = None
+    tyre: str | None = None  # the size as given; its radius is in tyre_radius_m
     tyre_radius_m: Known | None = None
     efficiency: Known = Known(0.92, 0.03, True)
     displacement_l: float | None = None
@@ -43,4 +50,122 @@ class Vehicle:
     lockup_slip_target_rpm: float | None = None
     curve: tuple[tuple[float, float, float], ...] = ()  # (speed ratio, K, torque ratio)
     broadcast: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def assumed(self) -> tuple[str, ...]:
+        """Vehicle-file names of the numbers that were defaulted, the converter's included."""
+        bodies = {
+            "body.mass_kg": self.mass_kg,
+            "body.drag_area_m2": self.drag_area_m2,
+            "body.rolling_resistance": self.rolling_resistance,
+            "driveline.efficiency": self.efficiency,
+            "engine.inertia_kg_m2": self.inertia_kg_m2,
+        }
+        return tuple(name for name, known in bodies.items() if known.assumed) + curves_of(self).assumed
+
+
+def turbine_rad_per_m(vehicle: Vehicle) -> tuple[Known, ...]:
+    """Turbine angle [rad] per metre of road, gear by gear from first; empty when not known."""
+    if not vehicle.gear_ratios or vehicle.final_drive is None or vehicle.tyre_radius_m is None:
+        return ()
+    radius = vehicle.tyre_radius_m
+    per_gear = [ratio * vehicle.final_drive / radius.value for ratio in vehicle.gear_ratios]
+    return tuple(Known(value, value * radius.sd / radius.value, radius.assumed) for value in per_gear)
+
+
+def engine_torque_limit(vehicle: Vehicle, rpm: float) -> Known | None:
+    """Full-load flywheel torque [N m] at `rpm`, with its sd; None when the file tells nothing of the engine.
+
+    From the torque curve, else from the peak, else from the displacement. Held constant outside the curve.
+    The shapes are common practice, no source; their sd covers engines with and without a turbocharger.
+    """
+    if vehicle.torque_curve:
+        points = vehicle.torque_curve
+        return Known(torque := _interpolate(points, rpm), 0.05 * torque)
+    if vehicle.peak_torque_nm is not None:
+        peak_rpm = vehicle.peak_torque_rpm or (1900.0 if vehicle.fuel == "diesel" else 3500.0)
+        x = rpm / peak_rpm
+        share = _interpolate(_FULL_LOAD_SHAPE, x)
+        torque = vehicle.peak_torque_nm * share
+        guess = 0.0 if vehicle.peak_torque_rpm else 0.08
+        return Known(torque, torque * sqrt(0.04**2 + (0.5 * (1.0 - share)) ** 2 + guess**2), guess > 0.0)
+    if vehicle.displacement_l is not None:
+        per_litre, spread = (160.0, 0.3) if vehicle.fuel == "diesel" else (100.0, 0.35)
+        torque = 0.88 * per_litre * vehicle.displacement_l
+        return Known(torque, spread * torque, True)
+    return None
+
+
+# Share of peak torque over engine speed / peak-torque speed, full load.
+_FULL_LOAD_SHAPE: Final = (
+    (0.0, 0.5),
+    (0.25, 0.72),
+    (0.5, 0.88),
+    (0.75, 0.96),
+    (1.0, 1.0),
+    (1.3, 0.95),
+    (1.7, 0.8),
+    (2.2, 0.55),
+)
+
+
+def _interpolate(points: tuple[tuple[float, float], ...], x: float) -> float:
+    """Piecewise-linear look-up in (x, y) points with x rising, held constant outside."""
+    i = bisect_right(points, x, key=lambda point: point[0])
+    if i == 0:
+        return points[0][1]
+    if i == len(points):
+        return points[-1][1]
+    (x0, y0), (x1, y1) = points[i - 1], points[i]
+    return y0 + (x - x0) / (x1 - x0) * (y1 - y0)
+
+
+def curves_of(vehicle: Vehicle) -> Curves:
+    """The converter's curves from the best the vehicle file gives: always something, with an honest band.
+
+    In order: the measured table; stall speed with the torque that goes with it; the engine's full-load torque
+    with a usual stall speed; a generic wide band. `assumed` of the result names what was defaulted.
+    """
+    k0, k0_sd, assumed = _stall_capacity(vehicle)
+    return _curves(
+        k0, k0_sd, vehicle.stall_torque_ratio, vehicle.coupling_speed_ratio, vehicle.curve, assumed
+    )
+
+
+@lru_cache(maxsize=32)
+def _curves(
+    k0: float,
+    k0_sd: float,
+    stall_torque_ratio: float | None,
+    coupling_speed_ratio: float | None,
+    curve: tuple[tuple[float, float, float], ...],
+    assumed: tuple[str, ...],
+) -> Curves:
+    from dataclasses import replace
+
+    from livemon.converter import derive  # numpy: only when curves are wanted
+
+    curves = derive.derive(k0, k0_sd, stall_torque_ratio, coupling=coupling_speed_ratio)
+    return replace(curves, assumed=assumed + curves.assumed)
+
+
+def _stall_capacity(vehicle: Vehicle) -> tuple[float, float, tuple[str, ...]]:
+    """K at stall [rpm/sqrt(N m)], its sd, and what was assumed to get it."""
+    if vehicle.curve:
+        return vehicle.curve[0][1], 0.02 * vehicle.curve[0][1], ()
     assumed: tuple[str, ...] = ()
+    stall_rpm, stall_sd = vehicle.stall_speed_rpm, 60.0
+    if stall_rpm is None:
+        assumed = ("converter.stall_speed_rpm",)
+        stall_rpm, stall_sd = (1900.0, 200.0) if vehicle.fuel == "diesel" else (2250.0, 300.0)
+    torque: Known | None
+    if vehicle.stall_torque_nm is not None:
+        torque = Known(vehicle.stall_torque_nm, 0.04 * vehicle.stall_torque_nm)
+    else:
+        torque = engine_torque_limit(vehicle, stall_rpm)
+    if torque is None:
+        return 140.0, 35.0, ("converter.stall_speed_rpm", "converter.stall_torque_nm")
+    if torque.assumed:
+        assumed += ("converter.stall_torque_nm",)
+    k0 = stall_rpm / sqrt(torque.value)
+    return k0, k0 * sqrt((stall_sd / stall_rpm) ** 2 + (0.5 * torque.sd / torque.value) ** 2), assumed

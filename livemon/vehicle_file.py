@@ -1,0 +1,348 @@
+"""The vehicle file: TOML in, Vehicle out, and back. Every complaint names the line.
+
+A row of `_KEYS` is all there is to a key: its place, its range, and how well a given value is known.
+"""
+
+from __future__ import annotations
+
+import re
+import tomllib
+from difflib import get_close_matches
+from itertools import pairwise
+from math import isfinite, pi
+from pathlib import Path
+from typing import Any, Final, NamedTuple, NoReturn
+
+from livemon.errors import UsageError
+from livemon.vehicle import Known, Vehicle
+
+
+class _Number(NamedTuple):
+    """A number key. `sd`: one standard deviation as a share of the value given; None: kept exact."""
+
+    low: float
+    high: float
+    unit: str
+    sd: float | None = None
+    whole: bool = False
+
+
+class _Numbers(NamedTuple):
+    """A list of numbers, or of rows of them: one _Number a column; the first column of rows must rise."""
+
+    columns: tuple[_Number, ...]
+    least: int
+    example: str
+
+
+class _Words(NamedTuple):
+    """A text key; any text, or one of `choices`."""
+
+    choices: tuple[str, ...] = ()
+
+
+_Kind = _Number | _Numbers | _Words
+
+_TORQUE: Final = _Number(20.0, 6000.0, "N m")
+_SPEED: Final = _Number(300.0, 9000.0, "rpm")
+# A mass given in the file is without the day's passengers and load; tyres wear and carry load.
+_KEYS: Final[dict[str, dict[str, _Kind]]] = {
+    "": {"schema": _Number(1, 1, "", whole=True), "name": _Words()},
+    "body": {
+        "mass_kg": _Number(500.0, 50000.0, "kg", 0.05),
+        "drag_area_m2": _Number(0.2, 12.0, "m2", 0.08),
+        "rolling_resistance": _Number(0.003, 0.04, "", 0.15),
+    },
+    "driveline": {
+        "gear_ratios": _Numbers((_Number(0.3, 12.0, ""),), 1, "[4.1, 2.4, 1.6, 1.2, 0.9, 0.7]"),
+        "final_drive": _Number(0.8, 12.0, ""),
+        "tyre": _Words(),
+        "tyre_radius_m": _Number(0.2, 0.7, "m", 0.01),
+        "efficiency": _Number(0.6, 1.0, "", 0.02),
+    },
+    "engine": {
+        "displacement_l": _Number(0.5, 20.0, "L"),
+        "cylinders": _Number(1, 16, "", whole=True),
+        "fuel": _Words(("petrol", "diesel")),
+        "inertia_kg_m2": _Number(0.02, 8.0, "kg m2", 0.15),
+        "peak_torque_nm": _TORQUE,
+        "peak_torque_rpm": _SPEED,
+        "torque_curve": _Numbers(
+            (_Number(0.0, 9000.0, "rpm"), _Number(1.0, 6000.0, "N m")), 2, "[[1000, 150], [2500, 210]]"
+        ),
+    },
+    "converter": {
+        "stall_speed_rpm": _Number(800.0, 6000.0, "rpm"),
+        "stall_torque_nm": _TORQUE,
+        "stall_torque_ratio": _Number(1.0, 6.0, ""),
+        "coupling_speed_ratio": _Number(0.5, 0.99, ""),
+        "lockup_slip_target_rpm": _Number(0.0, 300.0, "rpm"),
+        "curve": _Numbers(
+            (_Number(0.0, 1.0, ""), _Number(10.0, 20000.0, "rpm/sqrt(N m)"), _Number(0.0, 6.0, "")),
+            3,
+            "[[0.0, 140, 1.9], [0.5, 160, 1.4], [0.9, 220, 1.0]]",
+        ),
+    },
+    "broadcast": dict.fromkeys(
+        (
+            "engine_rpm",
+            "turbine_rpm",
+            "vehicle_kmh",
+            "output_rpm",
+            "gear",
+            "lockup",
+            "engine_torque_nm",
+            "engine_torque_pct",
+        ),
+        _Words(),
+    ),
+}
+
+
+def load(path: str | Path) -> Vehicle:
+    """Read a vehicle file. UsageError names path:line, what was expected and what came."""
+    path = Path(path)
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except OSError as error:
+        raise UsageError(
+            "a readable vehicle file", error.strerror or "an error", str(path), "check the path"
+        ) from None
+    except UnicodeDecodeError:
+        raise UsageError("UTF-8 text", "other bytes", str(path), "save the file as UTF-8") from None
+    return _Reader(str(path), text).vehicle()
+
+
+class _Reader:
+    """One vehicle file being read; remembers the text so that complaints can point into it."""
+
+    def __init__(self, path: str, text: str) -> None:
+        self._path, self._text = path, text
+
+    def vehicle(self) -> Vehicle:
+        try:
+            document = tomllib.loads(self._text)
+        except tomllib.TOMLDecodeError as error:
+            line = re.search(r"at line (\d+)", str(error))
+            where = f"{self._path}:{line[1]}" if line else f"{self._path}:{self._text.count(chr(10)) + 1}"
+            raise UsageError("TOML", str(error), where, "correct that line") from None
+        fields: dict[str, Any] = {}
+        for section, table in self._sections(document):
+            for key, value in table.items():
+                kind = _KEYS[section].get(key)
+                if kind is None:
+                    self._unknown(section, key)
+                checked = self._check(section, key, kind, value)
+                if section == "broadcast":
+                    fields.setdefault("broadcast", {})[key] = checked
+                elif key != "schema":
+                    fields[key] = checked
+        self._together(fields)
+        return Vehicle(**fields)
+
+    def _sections(self, document: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
+        top: dict[str, Any] = {}
+        sections = [("", top)]
+        for name, value in document.items():
+            if name in _KEYS and name:
+                if not isinstance(value, dict):
+                    self._fail(
+                        "", name, f"a section [{name}]", _shown(value), f"write [{name}] on a line of its own"
+                    )
+                sections.append((name, value))
+            elif isinstance(value, dict):
+                near = get_close_matches(name, [n for n in _KEYS if n], 1, 0.4)
+                hint = (
+                    f"did you mean [{near[0]}]?"
+                    if near
+                    else "sections are " + ", ".join(n for n in _KEYS if n)
+                )
+                self._fail(name, "", "a known section", f"[{name}]", hint)
+            else:
+                top[name] = value
+        return sections
+
+    def _unknown(self, section: str, key: str) -> NoReturn:
+        near = get_close_matches(key, _KEYS[section], 1, 0.5)
+        if near:
+            hint = f"did you mean {near[0]}?"
+        else:
+            homes = [s for s, keys in _KEYS.items() if key in keys or get_close_matches(key, keys, 1, 0.75)]
+            hint = (
+                f"it belongs in [{homes[0]}]" if homes and homes[0] else "known: " + ", ".join(_KEYS[section])
+            )
+        self._fail(section, key, f"a known key{f' of [{section}]' if section else ''}", key, hint)
+
+    def _check(self, section: str, key: str, kind: _Kind, value: Any) -> Any:
+        if isinstance(kind, _Words):
+            if not isinstance(value, str) or not value.strip():
+                self._fail(section, key, f"text for {key}", _shown(value), f'write {key} = "..."')
+            if kind.choices and value not in kind.choices:
+                options = " or ".join(f'"{c}"' for c in kind.choices)
+                self._fail(section, key, f"{options} for {key}", _shown(value), "use one of these")
+            return value
+        if isinstance(kind, _Number):
+            number = self._number(section, key, kind, value)
+            if kind.whole:
+                return int(number)
+            return number if kind.sd is None else Known(number, kind.sd * number)
+        if not isinstance(value, list) or len(value) < kind.least:
+            self._fail(
+                section,
+                key,
+                f"a list of at least {kind.least} for {key}",
+                _shown(value),
+                f"like {key} = {kind.example}",
+            )
+        if len(kind.columns) == 1:
+            return tuple(self._number(section, key, kind.columns[0], item) for item in value)
+        rows = []
+        for row in value:
+            if not isinstance(row, list) or len(row) != len(kind.columns):
+                self._fail(
+                    section,
+                    key,
+                    f"rows of {len(kind.columns)} numbers",
+                    _shown(row),
+                    f"like {key} = {kind.example}",
+                )
+            rows.append(
+                tuple(self._number(section, key, c, x) for c, x in zip(kind.columns, row, strict=True))
+            )
+        for before, after in pairwise(rows):
+            if after[0] <= before[0]:
+                self._fail(
+                    section,
+                    key,
+                    "a first column that rises",
+                    f"{before[0]:g} then {after[0]:g}",
+                    "sort the rows",
+                )
+        return tuple(rows)
+
+    def _number(self, section: str, key: str, kind: _Number, value: Any) -> float:
+        if isinstance(value, bool) or not isinstance(value, int | float):
+            self._fail(section, key, f"a number for {key}", _shown(value), "write it without quotes")
+        if not isfinite(value) or not kind.low <= value <= kind.high or (kind.whole and value != int(value)):
+            unit = f" {kind.unit}" if kind.unit else ""
+            span = f"{kind.low:g}" if kind.low == kind.high else f"{kind.low:g} to {kind.high:g}{unit}"
+            self._fail(
+                section,
+                key,
+                f"{key} {'= ' if kind.low == kind.high else 'of '}{span}",
+                _shown(value),
+                "check value and unit",
+            )
+        return float(value)
+
+    def _together(self, fields: dict[str, Any]) -> None:
+        """Checks that take more than one key."""
+        if "tyre" in fields:
+            radius = tyre_radius_m(fields["tyre"])
+            if radius is None:
+                self._fail(
+                    "driveline",
+                    "tyre",
+                    "a tyre size like 225/55R17",
+                    _shown(fields["tyre"]),
+                    "or give tyre_radius_m",
+                )
+            fields.setdefault("tyre_radius_m", radius)
+        ratios = fields.get("gear_ratios", ())
+        for before, after in pairwise(ratios):
+            if after >= before:
+                self._fail(
+                    "driveline",
+                    "gear_ratios",
+                    "ratios falling from first gear up",
+                    f"{before:g} then {after:g}",
+                    "sort them",
+                )
+        torque_curve, stall = fields.get("torque_curve", ()), fields.get("stall_speed_rpm")
+        if torque_curve and stall and stall > torque_curve[-1][0]:
+            self._fail(
+                "converter",
+                "stall_speed_rpm",
+                f"a stall speed below the end of engine.torque_curve ({torque_curve[-1][0]:g} rpm)",
+                f"{stall:g}",
+                "correct one of them",
+            )
+
+    def _fail(self, section: str, key: str, expected: str, came: str, do: str) -> NoReturn:
+        raise UsageError(expected, came, f"{self._path}:{self._line(section, key)}", do)
+
+    def _line(self, section: str, key: str) -> int:
+        """The line a key (or, without one, a section) stands on, found by scanning the text."""
+        own = rf"\s*[\"']?{re.escape(key)}[\"']?\s*[.=]"
+        dotted = rf"\s*{re.escape(section)}\s*\.\s*{re.escape(key)}\s*="
+        here, heading = "", 1
+        for number, line in enumerate(self._text.splitlines(), 1):
+            if bracket := re.match(r"\s*\[\s*\"?([\w.-]+)", line):
+                here, heading = bracket[1], number if bracket[1] == section else heading
+            elif key and re.match(own if here == section else dotted if not here else "$.", line):
+                return number
+        return heading
+
+
+def _shown(value: Any) -> str:
+    return repr(value) if len(repr(value)) <= 60 else repr(value)[:57] + "..."
+
+
+def tyre_radius_m(size: str) -> Known | None:
+    """Rolling radius [m] of a tyre size such as 225/55R17, LT245/75R16 or 275/70R22.5; else None.
+
+    Rolling circumference of a radial = 3.05 x diameter [etrto]; sd 1.5 % for wear (8 mm of tread is 2.4 % of
+    the radius), load and pressure.
+    """
+    match = re.fullmatch(
+        r"\s*(?:P|LT)?\s*(\d{3})\s*/\s*(\d{2})\s*(?:Z?R|-)\s*(\d{2}(?:\.5)?)\s*C?\b.*", size, re.IGNORECASE
+    )
+    if not match:
+        return None
+    width_mm, aspect_pct, rim_in = (float(part) for part in match.groups())
+    if not (100 <= width_mm <= 500 and 20 <= aspect_pct <= 99 and 10 <= rim_in <= 26):
+        return None
+    radius = 3.05 * (rim_in * 25.4 + 2 * width_mm * aspect_pct / 100) / 1000 / (2 * pi)
+    return Known(radius, 0.015 * radius)
+
+
+def dump(vehicle: Vehicle, path: str | Path) -> None:
+    """Write a vehicle file that `load` reads back; numbers that were only assumed are left out."""
+    lines = ["schema = 1"]
+    if vehicle.name is not None:
+        lines.append(f"name = {_toml(vehicle.name)}")
+    for section, keys in _KEYS.items():
+        if not section:
+            continue
+        values = vehicle.broadcast if section == "broadcast" else {key: getattr(vehicle, key) for key in keys}
+        given = {key: _plain(value) for key, value in values.items()}
+        if (
+            vehicle.tyre is not None
+            and section == "driveline"
+            and vehicle.tyre_radius_m == tyre_radius_m(vehicle.tyre)
+        ):
+            given["tyre_radius_m"] = None
+        rows = [f"{key} = {_toml(value)}" for key, value in given.items() if value not in (None, ())]
+        if rows:
+            lines += ["", f"[{section}]", *rows]
+    try:
+        Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")
+    except OSError as error:
+        raise UsageError(
+            "a writable path", error.strerror or "an error", str(path), "choose another"
+        ) from None
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, Known):
+        return None if value.assumed else value.value
+    return value
+
+
+def _toml(value: Any) -> str:
+    if isinstance(value, str):
+        escaped = value.replace("\\", "\\\\").replace('"', '\\"')
+        return '"' + re.sub(r"[\x00-\x1f\x7f]", lambda m: f"\\u{ord(m[0]):04x}", escaped) + '"'
+    if isinstance(value, tuple):
+        return "[" + ", ".join(_toml(item) for item in value) + "]"
+    return repr(value) if isinstance(value, int) else f"{value:.7g}"
