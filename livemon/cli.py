@@ -1,0 +1,87 @@
+"""The command line: picks the command, maps errors to one line and an exit status. Computes nothing.
+
+Exit status: 0 ran to its end, 2 wrong usage or unusable file, 3 the link failed, 130 interrupted.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from typing import Final, NoReturn
+
+from livemon import __version__
+from livemon.errors import LivemonError, UsageError
+
+# command: (module, what it is for). A module is imported only when its command is chosen.
+COMMANDS: Final[dict[str, tuple[str, str]]] = {
+    "demo": ("livemon.commands.demo", "watch a simulated vehicle; no hardware needed"),
+    "watch": ("livemon.commands.watch", "watch a vehicle through an adapter, live"),
+    "replay": ("livemon.commands.replay", "judge a recorded drive"),
+    "survey": ("livemon.commands.survey", "what this vehicle answers, how fast, and what can be judged"),
+    "vehicle": ("livemon.commands.vehicle", "make, check or calibrate a vehicle file"),
+    "stall": ("livemon.commands.stall", "expected stall speed with its band"),
+    "fleet": ("livemon.commands.fleet", "judge many recordings and rank the vehicles"),
+    "history": ("livemon.commands.history", "past checks of this and other vehicles"),
+}
+
+USAGE: Final = "usage: livemon COMMAND [options]    (livemon COMMAND --help for its options)"
+SAFETY: Final = (
+    "Read-only: livemon only asks, it never writes to a vehicle. The driver drives, a second person watches.\n"
+    "It supports a licensed technician's judgement, the maker's procedure and local law; it replaces none of them."
+)
+
+
+class OneLineParser(argparse.ArgumentParser):
+    """argparse whose errors are livemon's one line."""
+
+    def error(self, message: str) -> NoReturn:
+        raise UsageError("a valid command line", message, self.prog, f"see {self.prog} --help")
+
+
+def overview() -> str:
+    lines = [USAGE, ""]
+    lines += [f"  {name:<8} {purpose}" for name, (_, purpose) in COMMANDS.items()]
+    return "\n".join([*lines, "", "  --version, --help", "", SAFETY])
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status. Never lets a LivemonError or Ctrl-C escape."""
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    try:
+        return _dispatch(arguments)
+    except LivemonError as error:
+        sys.stderr.write(f"livemon: {' '.join(str(error).split())}\n")
+        return error.exit_status
+    except KeyboardInterrupt:
+        return 130
+    except BrokenPipeError:  # `livemon ... | head`: the reader has seen enough
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+
+
+def _dispatch(arguments: list[str]) -> int:
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        sys.stdout.write(overview() + "\n")
+        return 0
+    name, rest = arguments[0], arguments[1:]
+    if name == "--version":
+        sys.stdout.write(f"livemon {__version__}\n")
+        return 0
+    if name not in COMMANDS:
+        from difflib import get_close_matches
+
+        near = get_close_matches(name, COMMANDS, n=1, cutoff=0.0)[0]
+        raise UsageError("a command", repr(name), "livemon", f"did you mean '{near}'? see livemon --help")
+    module = import_module(COMMANDS[name][0])
+    parser = OneLineParser(prog=f"livemon {name}", description=COMMANDS[name][1], epilog=SAFETY)
+    module.add_arguments(parser)
+    status: int = module.run(parser.parse_args(rest))
+    return status
+
+
+def script() -> NoReturn:
+    """Entry point of the console script."""
+    raise SystemExit(main())
