@@ -1,0 +1,162 @@
+"""What the screen and the report remember of a drive, in bounded memory however long it lasts.
+
+Fed once a reading and once an estimate, so the two hot methods do next to nothing; the rest happens
+when a span of SPAN_S closes.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from math import inf
+from typing import Final
+
+from livemon.quantities import RPM_TO_RAD_S
+from livemon.records import Estimate, Oscillation, Reading, Regime
+from livemon.views.snapshot import Point, Rate, SlipSpan
+
+SPAN_S: Final = 0.25
+RECENT: Final = 720  # spans the screen can look back on: 3 minutes
+RECENT_POINTS: Final = 240
+WHOLE: Final = 2048  # spans, points and swings kept of a whole drive; then every two become one
+RATE_WINDOW_S: Final = 5.0
+OPEN_REGIMES: Final = frozenset({"stationary_in_gear", "launch", "pull"})
+
+
+def heat_kw(estimate: Estimate) -> float | None:
+    """Power that ends as heat in the converter, at most [kW]: pump torque x slip speed.
+
+    Exact with the clutch applied and at stall; between them a multiplying converter wastes less.
+    """
+    if estimate.pump_torque_nm is None or estimate.slip_rpm is None:
+        return None
+    return max(0.0, estimate.pump_torque_nm * estimate.slip_rpm * RPM_TO_RAD_S / 1000.0)
+
+
+class Memory:
+    """Histories of one drive."""
+
+    def __init__(self) -> None:
+        self.recent: deque[SlipSpan] = deque(maxlen=RECENT)
+        self.recent_points: deque[Point] = deque(maxlen=RECENT_POINTS)
+        self.slip: list[SlipSpan] = []
+        self.points: list[Point] = []
+        self.shake: Oscillation | None = None
+        self.shakes: list[Oscillation] = []
+        self.regime_s: dict[Regime, float] = {}
+        self.heat_peak_kw: float | None = None
+        self.heat_kj: float | None = None
+        self.counts: dict[str, int] = {}
+        self._seen_s: dict[str, float] = {}
+        self._first_s: float | None = None
+        self._marks: deque[tuple[float, dict[str, int]]] = deque()
+        self._point_stride, self._point_skip = 1, 0
+        self._last: Estimate | None = None
+        self._start_s, self._end_s = 0.0, SPAN_S
+        self._low, self._high, self._sum, self._n = inf, -inf, 0.0, 0
+
+    def see(self, reading: Reading) -> None:
+        """Count one reading for the rates."""
+        quantity = reading.quantity
+        self.counts[quantity] = self.counts.get(quantity, 0) + 1
+        self._seen_s[quantity] = reading.time_s
+
+    def add(self, estimate: Estimate) -> None:
+        """Remember one estimate."""
+        if estimate.time_s >= self._end_s:
+            self._close(estimate.time_s)
+        self._last = estimate
+        slip = estimate.slip_rpm
+        if slip is not None:
+            if slip < self._low:
+                self._low = slip
+            if slip > self._high:
+                self._high = slip
+            self._sum += slip
+            self._n += 1
+
+    def swing(self, oscillation: Oscillation) -> None:
+        """Remember one look at the spectrum."""
+        self.shake = oscillation
+        self.shakes.append(oscillation)
+        if len(self.shakes) > WHOLE:
+            pairs = zip(self.shakes[::2], self.shakes[1::2], strict=False)
+            self.shakes = [max(pair, key=lambda o: o.amplitude_rpm) for pair in pairs]
+
+    def rates(self, now_s: float) -> tuple[Rate, ...]:
+        """Readings a second of each quantity over the last seconds, the fastest first."""
+        marks = self._marks
+        marks.append((now_s, dict(self.counts)))
+        while len(marks) > 2 and now_s - marks[1][0] >= RATE_WINDOW_S:
+            marks.popleft()
+        since_s, before = marks[0]
+        span_s = now_s - since_s
+        if span_s <= 0.0:
+            return tuple(Rate(q, 0.0, max(0.0, now_s - self._seen_s[q])) for q in self.counts)
+        rates = [
+            Rate(q, (n - before.get(q, 0)) / span_s, max(0.0, now_s - self._seen_s[q]))
+            for q, n in self.counts.items()
+        ]
+        return tuple(sorted(rates, key=lambda r: -r.per_s))
+
+    def whole_rates(self, duration_s: float) -> tuple[Rate, ...]:
+        """Readings a second of each quantity over the whole drive, the fastest first."""
+        if duration_s <= 0.0:
+            return ()
+        rates = [Rate(q, n / duration_s, duration_s - self._seen_s[q]) for q, n in self.counts.items()]
+        return tuple(sorted(rates, key=lambda r: -r.per_s))
+
+    def end(self) -> None:
+        """Close the last span."""
+        if self._last is not None:
+            self._close(self._last.time_s)
+
+    def _open(self, start_s: float) -> None:
+        self._start_s, self._end_s = start_s, start_s + SPAN_S
+        self._low, self._high, self._sum, self._n = inf, -inf, 0.0, 0
+
+    def _close(self, now_s: float) -> None:
+        last = self._last
+        if last is not None:
+            # A gap in the readings is not time spent in a regime.
+            lasted_s = min(now_s - self._start_s, 4 * SPAN_S)
+            self.regime_s[last.regime] = self.regime_s.get(last.regime, 0.0) + lasted_s
+            if self._n:
+                locked = last.regime == "locked"
+                span = SlipSpan(self._start_s, self._low, self._high, self._sum / self._n, locked)
+                self.recent.append(span)
+                self.slip.append(span)
+                if len(self.slip) > WHOLE:
+                    self.slip = _halve(self.slip)
+            if last.regime in OPEN_REGIMES and last.speed_ratio is not None:
+                self._point(last)
+            heat = heat_kw(last)
+            if heat is not None:
+                self.heat_peak_kw = max(heat, self.heat_peak_kw or 0.0)
+                self.heat_kj = (self.heat_kj or 0.0) + heat * lasted_s
+        self._open(now_s)
+
+    def _point(self, e: Estimate) -> None:
+        assert e.speed_ratio is not None
+        k, ratio = e.capacity_rpm_per_sqrt_nm, e.torque_ratio
+        if k is None and ratio is None:
+            return
+        point = Point(e.time_s, e.speed_ratio, k, ratio, e.torque_ratio_sd, e.regime)
+        self.recent_points.append(point)
+        self._point_skip += 1
+        if self._point_skip >= self._point_stride:
+            self._point_skip = 0
+            self.points.append(point)
+            if len(self.points) > WHOLE:
+                self.points = self.points[::2]
+                self._point_stride *= 2
+
+
+def _halve(spans: Sequence[SlipSpan]) -> list[SlipSpan]:
+    """Every two neighbouring spans as one, so a long drive costs no more than a short one."""
+    halved = [
+        SlipSpan(a.start_s, min(a.low_rpm, b.low_rpm), max(a.high_rpm, b.high_rpm),
+                 0.5 * (a.mean_rpm + b.mean_rpm), a.locked and b.locked)
+        for a, b in zip(spans[::2], spans[1::2], strict=False)
+    ]  # fmt: skip
+    return halved + list(spans[len(halved) * 2 :])

@@ -1,0 +1,142 @@
+"""Plain lines for pipes, service logs and dumb terminals: text only, one line a message."""
+
+from __future__ import annotations
+
+import os
+import sys
+from collections.abc import Iterable
+from contextlib import suppress
+from typing import Final, TextIO
+
+from livemon import records
+from livemon.records import Call
+from livemon.views.memory import heat_kw
+from livemon.views.sentences import (
+    REGIME,
+    SAFETY,
+    SENTENCE,
+    SHORT,
+    WHERE,
+    clean,
+    clock,
+    fit_encoding,
+    percent,
+    quantity,
+)
+from livemon.views.snapshot import Drive, Snapshot
+
+EVERY_S: Final = 30.0
+BELL: Final = "\a"
+
+
+class Plain:
+    """A view of plain lines: each warning at once, a status line every `every_s` of the drive, the call."""
+
+    def __init__(self, stream: TextIO | None = None, every_s: float = EVERY_S, bell: bool = False) -> None:
+        self._stream = stream or sys.stdout
+        self._every_s, self._bell = every_s, bell
+        self._notice = ""
+        self._told: set[str] = set()
+        self.due_s = 0.0
+
+    def update(self, snapshot: Snapshot) -> None:
+        """Print the status line when it is due, and any notice that is new."""
+        for limit in snapshot.cannot_judge:
+            if limit not in self._told:
+                self._told.add(limit)
+                self._say(f"{clock(snapshot.time_s)}  note: {limit}")
+        if snapshot.notice != self._notice:
+            self._notice = snapshot.notice
+            if snapshot.notice:
+                self._say(f"{clock(snapshot.time_s)}  link: {snapshot.notice}")
+        if snapshot.time_s < self.due_s:
+            return
+        self.due_s = snapshot.time_s + self._every_s
+        self._say(f"{clock(snapshot.time_s)}  {status(snapshot)}")
+
+    def warn(self, warning: records.Warning) -> None:
+        """Print one warning, or the withdrawal of one."""
+        self._say(warning_line(warning), bell=self._bell and warning.raised)
+
+    def close(self, drive: Drive | None) -> None:
+        """Print the call."""
+        if drive is not None:
+            self._say("")
+            for line in call_lines(drive):
+                self._say(line)
+
+    def _say(self, line: str, bell: bool = False) -> None:
+        text = fit_encoding(clean(line), getattr(self._stream, "encoding", None))
+        try:
+            self._stream.write((BELL if bell else "") + text + "\n")
+            self._stream.flush()
+        except OSError:
+            # The reader went away, as `| head` does, or the disk is full: the drive and its outputs go on.
+            with suppress(OSError, ValueError):
+                os.dup2(os.open(os.devnull, os.O_WRONLY), self._stream.fileno())
+
+
+def usable_screen(stream: TextIO | None = None) -> bool:
+    """Whether the stream is a terminal that can show the full screen. Loads nothing."""
+    stream = stream or sys.stdout
+    try:
+        terminal = stream.isatty()
+    except ValueError:  # closed
+        return False
+    return terminal and os.environ.get("TERM", "dumb") not in ("dumb", "unknown", "")
+
+
+def warning_line(warning: records.Warning) -> str:
+    """One warning on one line."""
+    kind = "WARNING" if warning.raised else "withdrawn"
+    sentence = warning.sentence or SENTENCE[warning.finding]
+    return f"{clock(warning.time_s)}  {kind}: {sentence} ({percent(warning.probability)})"
+
+
+def status(s: Snapshot) -> str:
+    """Where the drive stands, on one line."""
+    e = s.estimate
+    if e is None:
+        return "no engine speed yet"
+    parts = [f"engine {e.engine_rpm:.0f} rpm"]
+    if e.slip_rpm is not None:
+        parts.append(f"slip {e.slip_rpm:.0f} ± {e.slip_sd_rpm:.0f} rpm")
+    if e.speed_ratio is not None:
+        parts.append(f"speed ratio {e.speed_ratio:.2f}")
+    if e.gear is not None:
+        parts.append(f"gear {e.gear}")
+    parts.append(REGIME.get(e.regime, e.regime))
+    heat = heat_kw(e)
+    if heat is not None:
+        parts.append(f"converter heat {heat:.1f} kW")
+    if s.standing:
+        name, probability = max(s.standing.items(), key=lambda item: item[1])
+        parts.append(f"leading: {SHORT.get(name, name)} {percent(probability)}")
+    if s.rates:
+        parts.append(", ".join(f"{quantity(r.quantity)} {r.per_s:.0f}/s" for r in s.rates[:2]))
+    return ", ".join(parts)
+
+
+def call_lines(drive: Drive) -> list[str]:
+    """The call in plain sentences, one a line."""
+    call = drive.call
+    lines = [f"THE CALL: {SENTENCE.get(call.finding, call.finding)}", f"  {standing_sentence(call)}"]
+    lines += _section("Because", call.because)
+    lines += _section("Against", call.against)
+    lines += _section("Check next", call.check_next)
+    lines += _section("This drive cannot judge", drive.cannot_judge)
+    lines.append(f"  {SAFETY[-1]}")
+    return lines
+
+
+def standing_sentence(call: Call) -> str:
+    """How sure, and inside or outside."""
+    where = WHERE.get(call.where, call.where)
+    if call.finding == "not_enough_evidence":
+        return f"{where[0].upper()}{where[1:]}."
+    return f"{where[0].upper()}{where[1:]}; probability {percent(call.probability)}."
+
+
+def _section(title: str, sentences: Iterable[str]) -> list[str]:
+    lines = [f"    - {sentence}" for sentence in sentences]
+    return [f"  {title}:", *lines] if lines else []

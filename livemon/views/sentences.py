@@ -1,0 +1,130 @@
+"""The words every view shares: findings, regimes and places as a technician would say them."""
+
+from __future__ import annotations
+
+from typing import Final, get_args
+
+from livemon.records import FindingName, Regime, Where
+
+FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
+CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
+
+SENTENCE: Final[dict[FindingName, str]] = {
+    "none": "No fault shows in the converter, the transmission, the engine's pull or the driveline.",
+    "not_enough_evidence": "This drive does not hold enough evidence to make a call.",
+    "stator_not_holding": "The stator's one-way clutch does not hold: the converter multiplies no torque.",
+    "stator_seized": "The stator is seized: it never turns free, so the converter drags and heats at speed.",
+    "lockup_shudder": "The converter clutch shudders while it is applied.",
+    "lockup_slip": "The converter clutch slips while it is applied.",
+    "lockup_never_applied": "The converter clutch is never applied where it should be.",
+    "gear_slip": "A gear slips: a clutch or band inside the transmission does not hold.",
+    "engine_low_output": "The engine makes too little torque; converter and transmission are not the cause.",
+    "driveline_drag": "Something drags: brakes, a bearing, tyres or load hold the vehicle back.",
+}
+
+# For the columns of a screen or table: at most 24 characters.
+SHORT: Final[dict[FindingName, str]] = {
+    "none": "no fault",
+    "not_enough_evidence": "not enough evidence",
+    "stator_not_holding": "stator not holding",
+    "stator_seized": "stator seized",
+    "lockup_shudder": "lockup shudders",
+    "lockup_slip": "lockup slips",
+    "lockup_never_applied": "lockup never applied",
+    "gear_slip": "a gear slips",
+    "engine_low_output": "engine makes too little",
+    "driveline_drag": "brakes or load drag",
+}
+
+REGIME: Final[dict[Regime, str]] = {
+    "stationary_in_gear": "standing in gear",
+    "neutral": "neutral or park",
+    "launch": "launch",
+    "pull": "pulling, unlocked",
+    "locked": "converter clutch locked",
+    "coast": "coasting",
+    "shift": "shifting",
+    "unknown": "not yet known",
+}
+
+WHERE: Final[dict[Where, str]] = {
+    "inside_transmission": "inside the transmission",
+    "outside_transmission": "outside the transmission",
+    "no_fault": "nothing to repair is shown",
+    "unknown": "inside or outside cannot be told yet",
+}
+
+QUANTITY: Final[dict[str, str]] = {
+    "engine_rpm": "engine speed",
+    "vehicle_kmh": "road speed",
+    "turbine_rpm": "turbine speed",
+    "output_rpm": "output speed",
+    "engine_torque_nm": "engine torque",
+    "engine_torque_pct": "engine torque",
+    "reference_torque_nm": "reference torque",
+    "demand_torque_pct": "torque demand",
+    "friction_torque_pct": "friction torque",
+    "air_flow_g_s": "air flow",
+    "absolute_load_pct": "engine load",
+    "calculated_load_pct": "calculated load",
+    "manifold_kpa": "manifold pressure",
+    "barometric_kpa": "air pressure",
+    "throttle_pct": "throttle",
+    "pedal_pct": "pedal",
+    "gear": "gear",
+    "lockup": "lockup",
+    "brake": "brake",
+    "coolant_c": "coolant",
+    "oil_c": "engine oil",
+    "transmission_oil_c": "transmission oil",
+}
+
+SAFETY: Final = (
+    "The driver drives; a second person watches. Nothing is ever written to the vehicle.",
+    "Stall check: only where the maker's procedure allows it; wheels chocked, brakes and parking brake hard"
+    " on, nobody in front or behind, five seconds at most, one minute in neutral between tries; stop at once"
+    " if the wheels turn or the speed passes the specification.",
+    "Fluid and exhaust parts are hot after a drive; lift and support the vehicle as its maker says.",
+    "The call supports a licensed technician's judgement, the maker's procedure and local law;"
+    " it does not replace them.",
+)
+
+_ASCII: Final = str.maketrans(
+    {"±": "+/-", "×": "x", "–": "-", "—": "-", "−": "-", "·": "*", "°": " deg ", "√": "sqrt ", "²": "2",
+     "³": "3", "…": "...", "≤": "<=", "≥": ">=", "≈": "~", "µ": "u", "’": "'", "‘": "'",
+     "“": '"', "”": '"', "→": "->"}
+)  # fmt: skip
+
+
+def quantity(name: str) -> str:
+    """A quantity as a technician says it."""
+    return QUANTITY.get(name) or name.replace("_", " ")
+
+
+def clock(time_s: float) -> str:
+    """Drive time as minutes and seconds: 754.3 s is 12:34."""
+    minutes, seconds = divmod(int(max(0.0, time_s)), 60)
+    return f"{minutes:02d}:{seconds:02d}"
+
+
+def percent(probability: float) -> str:
+    """A probability as a whole per cent that never claims certainty."""
+    if probability >= 0.995:
+        return ">99 %"
+    if 0.0 < probability < 0.01:
+        return "<1 %"
+    return f"{100.0 * probability:.0f} %"
+
+
+def clean(text: object) -> str:
+    """Text from outside on one line, without control characters that could drive the terminal."""
+    return "".join(c if c.isprintable() else " " for c in str(text))
+
+
+def fit_encoding(text: str, encoding: str | None) -> str:
+    """The text in characters that `encoding` can write; None writes any."""
+    try:
+        text.encode(encoding or "utf-8")
+    except (UnicodeEncodeError, LookupError):
+        return text.translate(_ASCII).encode("ascii", "replace").decode()
+    return text
