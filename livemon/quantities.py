@@ -18,6 +18,7 @@ QUANTITIES: Final[dict[str, str]] = {
     "output_rpm": "rpm",  # transmission output shaft
     "gear": "1",  # 0 = neutral or park, negative = reverse
     "gear_ratio": "1",
+    "in_gear": "1",  # 0 in neutral or park, 1 in drive or reverse
     "lockup": "1",  # 0 released, 1 applied
     "shift_in_process": "1",
     "brake": "1",
@@ -33,6 +34,8 @@ QUANTITIES: Final[dict[str, str]] = {
     "barometric_kpa": "kPa",
     "throttle_pct": "%",
     "pedal_pct": "%",
+    "relative_throttle_pct": "%",  # from its own learned closed position: another zero than throttle_pct
+    "relative_pedal_pct": "%",  # from its own learned rest position: another zero than pedal_pct
     "coolant_c": "degC",
     "intake_air_c": "degC",
     "ambient_c": "degC",
@@ -41,4 +44,6 @@ QUANTITIES: Final[dict[str, str]] = {
     "module_voltage_v": "V",
     "fuel_rate_l_h": "L/h",
     "odometer_km": "km",
+    "fuel_level_pct": "%",
+    "engine_run_s": "s",
 }
