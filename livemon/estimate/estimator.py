@@ -1,0 +1,250 @@
+"""The estimator's front door: readings in, settled estimates out, in the order of the readings.
+
+Readings are gathered into blocks closed by the readings' own times; closing one smooths the road and
+engine tracks back over the unsettled part, moves the gear chain and the locked-stretch filter on, and settles
+what is at least LOOK_AHEAD_S old. What is settled depends on the readings alone, never on how they came.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from math import isfinite, sqrt
+from typing import Final
+
+from livemon.estimate.engine_speed import EngineSpeed
+from livemon.estimate.gears import Gears, Tick
+from livemon.estimate.locked import Locked
+from livemon.estimate.ratios import rpm_per_kmh
+from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.torque import Torque
+from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
+from livemon.records import Estimate, Oscillation, Reading
+from livemon.vehicle import Vehicle
+
+BLOCK_S: Final = 0.4
+LOOK_AHEAD_S: Final = 0.5
+_TICK_LAG_S: Final = 0.25
+_STALE_S: Final = 2.5
+
+
+class Estimator:
+    """`feed` readings; settled estimates come back at most BLOCK_S + LOOK_AHEAD_S later, in time order."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.counters: Counter[str] = Counter()
+        self._engine = EngineSpeed()
+        self._road = RoadSpeed()
+        self._torque = Torque(vehicle)
+        k, scale_sd = rpm_per_kmh(vehicle)
+        self._gears = Gears(k, 0.01) if k else None
+        target = vehicle.lockup_slip_target_rpm
+        self.calibration = Locked(scale_sd, 15.0 if target is None else target, 20.0)
+        self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen
+        self._ticks: list[Tick] = []
+        self._newest = -1e9
+        self._block_end: float | None = None
+        self._settled = 0  # index into the engine track of the first unsettled reading
+        self._stated_gear: tuple[float, int] | None = None
+        self._launching = False
+        self._newest_estimate: Estimate | None = None
+
+    def feed(self, reading: Reading) -> Sequence[Estimate | Oscillation]:
+        t, quantity, value, resolution, _ = reading
+        if not isfinite(value) or not isfinite(t):
+            self.counters["not_a_number"] += 1
+            return ()
+        out: Sequence[Estimate | Oscillation] = ()
+        if t < self._newest:
+            self.counters["time_reversed"] += 1
+            return ()
+        self._newest = t
+        if self._block_end is None:
+            self._block_end = t + BLOCK_S
+        elif t >= self._block_end:
+            out = self._close(t, LOOK_AHEAD_S)
+            self._block_end = t + BLOCK_S
+        if quantity == "engine_rpm":
+            if 0.0 <= value < 12000.0:
+                if self._engine.track.t and t <= self._engine.track.t[-1]:
+                    self.counters["time_repeated"] += 1
+                else:
+                    self._engine.add(t, value)
+            else:
+                self.counters["absurd_values"] += 1
+        elif quantity == "vehicle_kmh":
+            if 0.0 <= value <= 255.0:
+                if self._speeds and t <= self._speeds[-1][0]:
+                    self.counters["time_repeated"] += 1
+                else:
+                    self._road.add(t, value, resolution)
+                    self._speeds.append((t, value, resolution))
+            else:
+                self.counters["absurd_values"] += 1
+        elif quantity == "gear":
+            self._stated_gear = (t, int(value))
+        else:
+            self._torque.add(t, quantity, value)
+        return out
+
+    def end(self) -> Sequence[Estimate | Oscillation]:
+        """The drive is over: settle the rest."""
+        return self._close(self._newest, -1.0)
+
+    @property
+    def now(self) -> Estimate | None:
+        return self._newest_estimate
+
+    def _close(self, t: float, look_ahead: float) -> list[Estimate | Oscillation]:
+        engine, road = self._engine, self._road
+        track = engine.track
+        since = track.t[self._settled] if self._settled < len(track.t) else t
+        track.smooth(since - 0.6)
+        road.track.smooth(since - 0.6)
+        self._chain(t - (_TICK_LAG_S if look_ahead > 0 else -1.0))
+        out: list[Estimate | Oscillation] = []
+        until = t - look_ahead
+        times = track.t
+        i, n = self._settled, len(times)
+        while i < n and times[i] <= until:
+            estimate = self._estimate(i)
+            self._newest_estimate = estimate
+            out.append(estimate)
+            i += 1
+        self._settled = i
+        keep = times[i] if i < n else t
+        self._trim(keep - 1.0)
+        return out
+
+    def _trim(self, before: float) -> None:
+        track = self._engine.track
+        had = len(track.t)
+        track.trim(before)
+        gone = had - len(track.t)
+        if gone:
+            self._settled -= gone
+            del self._engine.raw[:gone]
+        self._road.track.trim(before)
+        ticks = self._ticks
+        while len(ticks) > 2 and ticks[1].t < before:
+            del ticks[0]
+
+    def _chain(self, until: float) -> None:
+        """Move the gear chain and the locked-stretch filter over the road-speed readings up to `until`."""
+        gears = self._gears
+        done = 0
+        for t, z, width in self._speeds:
+            if t > until:
+                break
+            done += 1
+            if gears is None:
+                continue
+            stated = None
+            if self._stated_gear and t - self._stated_gear[0] < _STALE_S and self._stated_gear[1] >= 1:
+                stated = self._stated_gear[1] - 1
+            delay = self.calibration.delay_s
+            if z <= 0.0:
+                self._ticks.append(gears.rest(t - delay, stated))
+                continue
+            if self._ticks and t - delay < self._ticks[-1].t + 0.08:
+                continue
+            road = self._road.track.at(t)
+            engine = self._engine.track.at(t - delay)
+            before = self._engine.track.at(t - delay - 0.15)
+            after = self._engine.track.at(t - delay + 0.15)
+            if road is None or engine is None or before is None or after is None:
+                continue
+            u, rate, var, rate_var = road
+            v, v_var = self.calibration.road(u, rate)
+            if v < 0.5:
+                continue
+            tick = gears.tick(
+                t - delay, engine[0], v, sqrt(var + v_var), (after[0] - before[0]) / 0.3, rate,
+                sqrt(rate_var), self._torque.driving(t - delay), stated, None,
+            )  # fmt: skip
+            self._ticks.append(tick)
+            if tick.locked * tick.probability > 0.9:
+                states = []
+                for d in self.calibration.delays():
+                    state = self._engine.track.at(t - d)
+                    if state is not None:
+                        states.append((state[0], state[1]))
+                if len(states) == 2:
+                    self.calibration.look(t, z, width, gears.k[tick.gear], states)
+        del self._speeds[:done]
+
+    def _estimate(self, i: int) -> Estimate:
+        track = self._engine.track
+        t, n = track.t[i], self._engine.raw[i]
+        e = Estimate(t, n)
+        e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
+        self._torque.into(e)
+        tick = self._tick_at(t)
+        if tick is None or self._gears is None:
+            return e
+        road = self._speed_at(t)
+        if road is None:
+            return e
+        v, rate, var, rate_var, _ = road
+        e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var) * KMH_TO_M_S
+        e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
+        k = self._gears.k
+        g = tick.gear
+        e.gear, e.gear_probability, e.locked_probability = g + 1, tick.probability, tick.locked
+        scale = self.calibration.scale[0]
+        e.turbine_rad_per_m = k[g] * scale * RPM_TO_RAD_S / KMH_TO_M_S
+        turbine, t_var = k[g] * v, k[g] * k[g] * var
+        other = k[tick.other] * v
+        share = tick.other_share
+        t_var += share * (1.0 - share) * (other - turbine) ** 2
+        turbine += share * (other - turbine)
+        if tick.still:
+            self._launching = True
+            e.regime = "stationary_in_gear" if v < 0.5 else "launch"
+        elif tick.shifting > 0.5:
+            e.regime = "shift"
+            self._launching = False
+            t_var += (other - turbine) ** 2 / 12.0
+        else:
+            p = tick.locked
+            s, s_var = self.calibration.slip(t)
+            mean = p * (n - s) + (1.0 - p) * turbine
+            t_var = p * (s_var + (n - s) ** 2) + (1.0 - p) * (t_var + turbine**2) - mean * mean
+            turbine = mean
+            if p > 0.5:
+                e.regime = "locked"
+                self._launching = False
+            elif n < turbine:
+                e.regime = "coast"
+            elif self._launching and turbine < 0.9 * n:
+                e.regime = "launch"
+            else:
+                e.regime = "pull"
+                self._launching = False
+        t_var += 4.0
+        e.turbine_rpm, e.turbine_sd_rpm = turbine, sqrt(t_var)
+        e.slip_rpm, e.slip_sd_rpm = n - turbine, e.turbine_sd_rpm
+        if n > 100.0:
+            e.speed_ratio, e.speed_ratio_sd = turbine / n, e.turbine_sd_rpm / n
+        self._torque.ratio_into(e)
+        return e
+
+    def _tick_at(self, t: float) -> Tick | None:
+        ticks = self._ticks
+        i = len(ticks) - 1
+        while i > 0 and abs(ticks[i - 1].t - t) < abs(ticks[i].t - t):
+            i -= 1
+        return ticks[i] if i >= 0 and abs(ticks[i].t - t) < _STALE_S else None
+
+    def _speed_at(self, t: float) -> tuple[float, float, float, float, bool] | None:
+        """Road speed on the nominal scale [km/h], rate, variances at time t, and whether it reads zero."""
+        c = self.calibration
+        state = self._road.at(t + c.delay_s, c.offset[0])
+        if state is None:
+            return None
+        u, rate, var, rate_var, zero = state
+        v, v_var = c.road(u, rate)
+        if zero:
+            return max(u - c.offset[0], 0.0), rate, var, rate_var, True
+        return max(v, 0.0), rate, var + v_var, rate_var, False

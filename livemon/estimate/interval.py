@@ -1,0 +1,33 @@
+"""A reading of limited resolution says "somewhere in this interval": moments of a truncated normal.
+
+Source: Johnson, Kotz & Balakrishnan, Continuous Univariate Distributions 1 (1994), section 13.10.1.
+"""
+
+from __future__ import annotations
+
+from math import erf, exp, pi, sqrt
+from typing import Final
+
+_ROOT_HALF: Final = sqrt(0.5)
+_DENSITY: Final = 1.0 / sqrt(2.0 * pi)
+_FAR: Final = 6.0  # beyond this many sd the error function difference has no digits left
+
+
+def truncated(mean: float, sd: float, low: float, high: float) -> tuple[float, float, float]:
+    """(mass inside, mean, variance) of a normal N(mean, sd) cut to [low, high]; low < high, sd > 0.
+
+    Where the interval lies more than 6 sd away the mass is 1e-9 and the moments are those of the
+    exponential tail at the near edge, within the interval.
+    """
+    a, b = (low - mean) / sd, (high - mean) / sd
+    if a > _FAR or b < -_FAR:
+        depth = min(sd / (a if a > _FAR else -b), 0.29 * (high - low))
+        return 1e-9, (low + depth if a > _FAR else high - depth), depth * depth
+    mass = 0.5 * (erf(b * _ROOT_HALF) - erf(a * _ROOT_HALF))
+    if mass < 1e-9:
+        middle = 0.5 * (low + high)
+        return 1e-9, middle, (high - low) ** 2 / 12.0
+    pa, pb = _DENSITY * exp(-0.5 * a * a), _DENSITY * exp(-0.5 * b * b)
+    shift = (pa - pb) / mass
+    variance = 1.0 + (a * pa - b * pb) / mass - shift * shift
+    return mass, mean + sd * shift, sd * sd * max(variance, 1e-6)

@@ -1,0 +1,155 @@
+"""Road speed and acceleration from readings of limited resolution at uneven times.
+
+Works in the reading's own terms: a state x with z <= x < z + width whenever the reading is z. What x is in
+truth (truncated or rounded, scaled, late) is found out elsewhere, so nothing here depends on that.
+
+A run of equal readings says the same thing again and again. An interval is therefore taken in only when it
+cuts away something: at a change of the reading (both sides of it) and when the prediction has spread beyond.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from math import sqrt
+from typing import Final
+
+from livemon.estimate.interval import truncated
+from livemon.estimate.motion import Track
+
+CALM: Final = 0.3  # (km/h)^2/s^3: acceleration wanders 0.15 m/s2 in a second
+LIVELY: Final = 40.0  # the same for pedal and brake changes: 1.8 m/s2 in a second
+_NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
+_GAP_S: Final = 2.5
+_CUTS: Final = 0.1  # share of the prediction outside the interval that makes it worth taking in
+
+
+class RoadSpeed:
+    """`add` readings in time order, then ask `at`. `track` holds the states of the moving stretches."""
+
+    __slots__ = ("_high", "_last", "_lively", "_low", "_open", "still_since", "still_until", "track")
+
+    def __init__(self) -> None:
+        self.track = Track()
+        self.still_since: float | None = None
+        self.still_until = 0.0
+        self._last = -1.0
+        self._low = self._high = 0.0
+        self._open = False  # the newest interval has not been taken in
+        self._lively = 0.5
+
+    def add(self, t: float, z: float, width: float) -> None:
+        """One reading z [km/h] that stands for an interval of `width` (0: a fine reading)."""
+        track = self.track
+        if z <= 0.0:
+            if self.still_since is None:
+                self.still_since = t
+            self.still_until = t
+            self._last = 0.0
+            return
+        fresh = not track.t or self.still_since is not None or t - track.t[-1] > _GAP_S
+        width = max(width, 0.02)
+        low, high = z, z + width
+        if fresh:
+            start = self.still_since is not None
+            self.still_since = None
+            self._begin(t, 0.5 * (low + high), width, 4.0 if start else 0.0)
+            self._last, self._low, self._high, self._open = z, low, high, False
+            return
+        changed = z != self._last
+        if changed and self._open:
+            self._take_last()
+        q = CALM * (LIVELY / CALM) ** self._lively
+        x, r, p, c, w = track.predict(t, q)
+        s = p + _NOISE_KMH2
+        sd = sqrt(s)
+        self._open = True
+        if changed or x - low < 1.6 * sd or high - x < 1.6 * sd:
+            mass, y, v = truncated(x, sd, low, high)
+            if changed:
+                self._weigh(t, x, p, q, low, high, mass)
+            if mass < 1e-5:
+                dt = t - track.t[-1]
+                q = min(3.0 * ((y - x) ** 2 + 0.1) / dt**3, 4000.0)
+                x, r, p, c, w = track.predict(t, q)
+                s = p + _NOISE_KMH2
+                mass, y, v = truncated(x, sqrt(s), low, high)
+                if mass < 1e-5:
+                    self._begin(t, 0.5 * (low + high), width, 0.0)
+                    self._last, self._low, self._high, self._open = z, low, high, False
+                    return
+            if changed or mass < 1.0 - _CUTS:
+                x, r, p, c, w = _taken(x, r, p, c, w, s, y, v)
+                self._open = False
+        track.push(t, x, r, p, c, w, q)
+        self._last, self._low, self._high = z, low, high
+
+    def at(self, t: float, zero: float) -> tuple[float, float, float, float, bool] | None:
+        """(x, rate, variance of x, variance of rate, reads zero) at t; None where it is not known.
+
+        Among zero readings the vehicle rolls out from the last moving state and starts towards the next;
+        `zero` is the state that means standstill.
+        """
+        track = self.track
+        i = bisect_right(track.t, t) - 1
+        after = i + 1 < len(track.t) and track.q[i + 1] < 0.0
+        if not (i < 0 or after or i + 1 == len(track.t)):
+            state = track.at(t)
+            return None if state is None else (*state, False)
+        if i + 1 == len(track.t) and self.still_since is None:
+            state = track.at(t)
+            return None if state is None else (*state, False)
+        x = r = 0.0
+        known = False
+        if i >= 0:
+            h = t - track.t[i]
+            r = min(track.sr[i], -2.0 * (track.sx[i] - zero))
+            x = track.sx[i] - zero + r * h
+            known = h < 0.5
+        if i + 1 < len(track.t):
+            d = track.t[i + 1] - t
+            rate = max(track.sr[i + 1], 1.0)
+            start = track.sx[i + 1] - zero - rate * d
+            if start > x:
+                x, r = start, rate
+            known = known or d < 0.5
+        if i + 1 < len(track.t) and self.still_since is None and not known and not self._zeros_before(i + 1):
+            return None
+        if x <= 0.0:
+            return zero, 0.0, 0.04, 0.1, True
+        x = min(x, 1.0)
+        return zero + x, r, 0.04 + 0.1 * x * x, 4.0, True
+
+    def _zeros_before(self, i: int) -> bool:
+        return self.track.r[i] > 0.0
+
+    def _begin(self, t: float, middle: float, width: float, rate: float) -> None:
+        self._lively = 0.5
+        self.track.push(t, middle, rate, width * width / 12.0 + _NOISE_KMH2, 0.0, 16.0, -1.0)
+
+    def _take_last(self) -> None:
+        k = self.track
+        x, r, p, c, w = k.x[-1], k.r[-1], k.p[-1], k.c[-1], k.w[-1]
+        s = p + _NOISE_KMH2
+        mass, y, v = truncated(x, sqrt(s), self._low, self._high)
+        if mass < 0.99:
+            k.x[-1], k.r[-1], k.p[-1], k.c[-1], k.w[-1] = _taken(x, r, p, c, w, s, y, v)
+
+    def _weigh(self, t: float, x: float, p: float, q: float, low: float, high: float, mass: float) -> None:
+        """Calm or lively driving: which of the two would rather have given this change of the reading."""
+        dt = t - self.track.t[-1]
+        step = dt**3 / 3.0
+        calm = truncated(x, sqrt(max(p - (q - CALM) * step, 1e-4) + _NOISE_KMH2), low, high)[0]
+        lively = truncated(x, sqrt(p + (LIVELY - q) * step + _NOISE_KMH2), low, high)[0]
+        swap = min(0.5, 0.5 * dt)
+        prior = self._lively + swap * (0.5 - self._lively)
+        top = prior * lively
+        self._lively = top / (top + (1.0 - prior) * calm)
+
+
+def _taken(
+    x: float, r: float, p: float, c: float, w: float, s: float, y: float, v: float
+) -> tuple[float, float, float, float, float]:
+    """State after the measured sum, N(x, s) before, has moments (y, v)."""
+    g, h = p / s, c / s
+    e, d = y - x, s - v
+    return x + g * e, r + h * e, p - g * g * d, c - g * h * d, w - h * h * d
