@@ -1,0 +1,168 @@
+"""What demo, watch and replay have in common: opening the outputs, stopping cleanly, writing the result."""
+
+from __future__ import annotations
+
+import argparse
+import signal
+import sys
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from types import FrameType
+from typing import Any
+
+from livemon.clock import MonotonicClock
+from livemon.errors import LivemonError, RecordingError, UsageError
+from livemon.run import Decoder, Run, replay
+from livemon.vehicle import Vehicle
+from livemon.views import result
+from livemon.views.plain import Plain, usable_screen
+from livemon.views.snapshot import Marker, View
+from livemon.views.trace import TraceWriter
+
+
+class Stop:
+    """Whether somebody asked for the end. Ctrl-C is an interruption; a service stop or hang-up is an end."""
+
+    def __init__(self) -> None:
+        self.asked = False
+        self.interrupted = False
+
+    def __call__(self) -> bool:
+        return self.asked
+
+    @contextmanager
+    def listening(self) -> Iterator[None]:
+        """Turn signals into this flag; a second Ctrl-C stops at once."""
+
+        def on_signal(number: int, _: FrameType | None) -> None:
+            if number == signal.SIGINT and self.asked:
+                raise KeyboardInterrupt
+            self.asked = True
+            self.interrupted = self.interrupted or number == signal.SIGINT
+
+        before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+        try:
+            yield
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
+
+
+def vehicle_of(args: argparse.Namespace) -> Vehicle:
+    from livemon.vehicle_file import load
+
+    return load(args.vehicle) if args.vehicle else Vehicle()
+
+
+def decoder_of(vehicle: Vehicle, dbc: str | None, j1939: bool) -> Decoder:
+    """The decoder the options ask for."""
+    if dbc and j1939:
+        raise UsageError("--dbc or --j1939", "both", "livemon", "choose one")
+    if dbc:
+        from livemon.sources.dbc import DbcDecoder
+
+        return DbcDecoder(dbc, vehicle.broadcast)
+    if j1939:
+        from livemon.obd.j1939 import J1939Decoder
+
+        return J1939Decoder()
+    from livemon.obd.decode import Decoder as ObdDecoder
+
+    return ObdDecoder()
+
+
+def view_of(args: argparse.Namespace) -> tuple[View, bool]:
+    """The view for this terminal, and whether it is the full screen. Standard output given to JSON carries nothing else."""
+    if args.json == "-":
+        return Plain(sys.stderr, bell=args.bell), False
+    if args.no_screen or not usable_screen():
+        return Plain(bell=args.bell), False
+    from livemon.views.screen import Screen
+
+    return Screen(fps=args.fps, bell=args.bell), True
+
+
+def check_outputs(args: argparse.Namespace) -> None:
+    """Refuse an output that cannot be written before the drive, not after it."""
+    for option, path in (("--json", args.json), ("--report", args.report)):
+        if path and path != "-" and (Path(path).is_dir() or not Path(path).resolve().parent.is_dir()):
+            raise UsageError("a file in an existing folder", path, option, "make the folder or give another path")
+    if args.report:
+        from livemon.views import report
+
+        report.check()
+
+
+def carry_out(
+    args: argparse.Namespace,
+    source: str,
+    decoder: Decoder,
+    vehicle: Vehicle,
+    drive: Callable[[Run, Stop], None],
+    view: View,
+) -> int:
+    """Drive through all stages, then write every output, whatever ended the drive. Returns the exit status."""
+    check_outputs(args)
+    trace = TraceWriter(args.trace) if args.trace else None
+    run = Run(source, decoder, vehicle, view=view, trace=trace)
+    stop = Stop()
+    failure: LivemonError | None = None
+    try:
+        with stop.listening():
+            try:
+                drive(run, stop)
+            except LivemonError as error:  # what was seen before the failure is still judged and written
+                failure = error
+                if not run.readings:
+                    raise
+            summary = run.end()
+    except BaseException:
+        view.close(None)
+        raise
+    finally:
+        if trace is not None:
+            trace.close()
+    view.close(summary)
+    if args.json:
+        result.write(result.build(summary), args.json)
+    if args.report:
+        from livemon.views import report
+
+        report.write(args.report, summary)
+    if failure is not None:
+        raise failure
+    return 130 if stop.interrupted else 0
+
+
+def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], bool]) -> None:
+    """Replay one recording through the run."""
+    from livemon.sources.recording import open_recording
+
+    recording = open_recording(path, getattr(run.decoder, "wanted_ids", None))
+    try:
+        replay(run, recording, pace=pace, clock=MonotonicClock(), stop=stop)
+    finally:
+        run.frames = recording.frames
+        run.link_counters = recording.counters
+        run.time_s = max(run.time_s, recording.duration_s)
+        run.markers = [Marker(time_s, text) for time_s, text in recording.markers]
+        for notice in recording.notices:
+            run.tell(notice)
+    if not run.readings and not stop():
+        raise RecordingError(
+            "readings from diagnostic answers or broadcast frames",
+            f"{recording.frames} frames and none of them",
+            path,
+            "give --dbc or --j1939 if the vehicle broadcasts, or record while asking",
+        )
+
+
+def judge(recording: str, vehicle_path: str | None = None, *, dbc: str | None = None, j1939: bool = False) -> dict[str, Any]:
+    """The result of one recording, without a screen."""
+    from livemon.vehicle_file import load
+
+    vehicle = load(vehicle_path) if vehicle_path else Vehicle()
+    run = Run(recording, decoder_of(vehicle, dbc, j1939), vehicle)
+    replay_recording(run, recording, pace=0.0, stop=lambda: False)
+    return result.build(run.end())

@@ -1,0 +1,44 @@
+"""Options that several commands share, so that a name means the same everywhere."""
+
+from __future__ import annotations
+
+import argparse
+from math import isfinite
+
+
+def positive(text: str) -> float:
+    """An argparse type: a finite number of at least zero."""
+    value = float(text)
+    if not isfinite(value) or value < 0.0:
+        raise argparse.ArgumentTypeError(f"expected a number of at least 0, got {text!r}")
+    return value
+
+
+def add_vehicle(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("vehicle and traffic")
+    group.add_argument("--vehicle", metavar="V.toml", help="the vehicle file; without one, less can be judged")
+    group.add_argument("--dbc", metavar="F.dbc", help="read broadcast frames as the vehicle file's [broadcast] says")
+    group.add_argument("--j1939", action="store_true", help="read J1939 broadcast frames; nothing is sent")
+
+
+def add_link(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("link")
+    group.add_argument("--interface", metavar="I", help="python-can interface, as socketcan or slcan")
+    group.add_argument("--channel", metavar="C", help="python-can channel, as can0")
+    group.add_argument("--bitrate", metavar="B", type=int, help="bit/s; 500000 and 250000 are tried when left out")
+    group.add_argument("--serial", metavar="PORT", help="serial adapter that takes AT commands: device or socket:// URL")
+    group.add_argument("--baud", metavar="B", type=int, help="baud of --serial; usual ones are tried when left out")
+
+
+def add_pace(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--pace", metavar="X", type=positive, help="0 as fast as it can, 1 real time, 2 twice as fast")
+
+
+def add_outputs(parser: argparse.ArgumentParser) -> None:
+    group = parser.add_argument_group("outputs")
+    group.add_argument("--json", metavar="PATH", help="write the result; - for standard output")
+    group.add_argument("--trace", metavar="PATH.csv", help="write one row per engine-speed reading")
+    group.add_argument("--report", metavar="PATH.html", help="write a report to print or send")
+    group.add_argument("--no-screen", action="store_true", help="plain lines even on a terminal")
+    group.add_argument("--bell", action="store_true", help="sound the terminal bell at a warning")
+    group.add_argument("--fps", metavar="N", type=positive, default=4.0, help="screens a second at most (4)")

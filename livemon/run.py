@@ -1,0 +1,208 @@
+"""The one place that knows the order of the stages. Everything passes through `Run.feed`.
+
+    frame -> readings -> estimates -> warnings, evidence -> views
+
+Live, replayed and simulated drives take the same way; only what calls `feed` differs (replay here, live.py).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from typing import Protocol
+
+from livemon.clock import Clock
+from livemon.diagnose import Diagnoser
+from livemon.estimate import Estimator
+from livemon.records import Estimate, Frame, Reading, Warning
+from livemon.vehicle import Vehicle, curves_of
+from livemon.views.memory import Memory
+from livemon.views.snapshot import Drive, Marker, Snapshot, View
+
+RATES_EVERY_S = 1.0
+WARNINGS_KEPT = 1000
+
+
+class Decoder(Protocol):
+    """Frames in, readings out. Frame times count from the first frame of the drive."""
+
+    @property
+    def counters(self) -> Mapping[str, int]: ...
+
+    def feed(self, frame: Frame) -> Sequence[Reading]: ...
+
+    def end(self) -> None: ...
+
+
+class Trace(Protocol):
+    """Where settled estimates are written row by row."""
+
+    notice: str
+
+    def write(self, e: Estimate) -> None: ...
+
+
+class Run:
+    """One drive on its way through all stages. Owns the order; each stage owns its own state."""
+
+    def __init__(
+        self,
+        source: str,
+        decoder: Decoder,
+        vehicle: Vehicle,
+        *,
+        view: View | None = None,
+        trace: Trace | None = None,
+    ) -> None:
+        self.source, self.decoder, self.vehicle = source, decoder, vehicle
+        self.estimator = Estimator(vehicle)
+        self.diagnoser = Diagnoser(vehicle)
+        self.curves = curves_of(vehicle)
+        self.memory = Memory()
+        self.view, self.trace = view, trace
+        self.warnings: list[Warning] = []
+        self.markers: list[Marker] = []
+        self.notices: list[str] = []
+        self.notice = ""
+        self.frames = 0
+        self.readings = 0
+        self.time_s = 0.0
+        self.link_counters: Mapping[str, int] = {}
+        self._codes_seen = 0
+
+    def feed(self, frame: Frame) -> None:
+        """Take one frame through every stage."""
+        readings = self.decoder.feed(frame)
+        if not readings:
+            return
+        memory, estimate = self.memory, self.estimator.feed
+        for reading in readings:
+            self.readings += 1
+            memory.see(reading)
+            records = estimate(reading)
+            if records:
+                self._judge(records)
+        self.time_s = frame.time_s
+        view = self.view
+        if view is not None and frame.time_s >= view.due_s:
+            view.update(self.snapshot())
+
+    def mark(self, text: str) -> None:
+        """Remember that the person watching marked this moment."""
+        self.markers.append(Marker(self.time_s, text))
+
+    def tell(self, notice: str) -> None:
+        """Something about the link or the recording that the user should know; kept for the result."""
+        self.notice = notice
+        if notice and notice not in self.notices:
+            self.notices.append(notice)
+
+    def snapshot(self, ended: bool = False) -> Snapshot:
+        """The drive as it stands, for the views."""
+        self._hear_codes()
+        memory = self.memory
+        return Snapshot(
+            time_s=self.time_s,
+            source=self.source,
+            vehicle=self.vehicle,
+            curves=self.curves,
+            estimate=self.estimator.now,
+            slip=memory.recent,
+            points=memory.recent_points,
+            shake=memory.shake,
+            warnings=self.warnings,
+            standing=self.diagnoser.standing(),
+            launches=len(self.diagnoser.launches),
+            rates=memory.rates(self.time_s),
+            counters=self.counters(),
+            cannot_judge=self.diagnoser.cannot_judge,
+            markers=self.markers,
+            notice=self.notice,
+            ended=ended,
+        )
+
+    def end(self) -> Drive:
+        """Tell every stage that the input is over and gather what the drive came to."""
+        self.decoder.end()
+        self._judge(self.estimator.end())
+        self._hear_codes()
+        for warning in self.diagnoser.end():
+            self._warn(warning)
+        self.memory.end()
+        diagnoser, memory, decoder = self.diagnoser, self.memory, self.decoder
+        if self.trace is not None and self.trace.notice:
+            self.tell(self.trace.notice)
+        return Drive(
+            source=self.source,
+            frames=self.frames,
+            readings=self.readings,
+            duration_s=self.time_s,
+            vehicle=self.vehicle,
+            call=diagnoser.call(),
+            probabilities=diagnoser.standing(),
+            findings=diagnoser.findings(),
+            launches=diagnoser.launches,
+            lockup=diagnoser.lockup(),
+            counters=self.counters(),
+            curves=self.curves,
+            warnings=self.warnings,
+            cannot_judge=diagnoser.cannot_judge,
+            codes=getattr(decoder, "codes", {}),
+            vin=getattr(decoder, "vin", None),
+            markers=self.markers,
+            notices=self.notices,
+            slip=memory.slip,
+            points=memory.points,
+            shakes=memory.shakes,
+            regime_s=memory.regime_s,
+            heat_peak_kw=memory.heat_peak_kw,
+            heat_kj=memory.heat_kj,
+            rates=memory.whole_rates(self.time_s),
+        )
+
+    def counters(self) -> dict[str, int]:
+        """What was dropped, damaged or survived, stage by stage. Zeros are left out."""
+        stages = (self.link_counters, self.decoder.counters, self.estimator.counters)
+        return {name: count for stage in stages for name, count in stage.items() if count}
+
+    def _judge(self, records: Iterable[object]) -> None:
+        feed, memory, trace = self.diagnoser.feed, self.memory, self.trace
+        for record in records:
+            if type(record) is Estimate:
+                memory.add(record)
+                if trace is not None:
+                    trace.write(record)
+            else:
+                memory.swing(record)  # type: ignore[arg-type]
+            for warning in feed(record):  # type: ignore[arg-type]
+                self._warn(warning)
+
+    def _warn(self, warning: Warning) -> None:
+        self.warnings.append(warning)
+        del self.warnings[:-WARNINGS_KEPT]
+        if self.view is not None:
+            self.view.warn(warning)
+
+    def _hear_codes(self) -> None:
+        codes: Mapping[str, Mapping[str, str]] = getattr(self.decoder, "codes", {})
+        seen = sum(map(len, codes.values()))
+        if seen != self._codes_seen:
+            self._codes_seen = seen
+            self.diagnoser.note_codes(codes)
+
+
+def replay(run: Run, frames: Iterable[Frame], *, pace: float, clock: Clock, stop: Callable[[], bool]) -> None:
+    """Feed a recording to the run; `pace` 0 as fast as it can, 1 in real time, 2 twice as fast."""
+    feed = run.feed
+    if pace <= 0.0:
+        for frame in frames:
+            feed(frame)
+            if stop():
+                return
+        return
+    began_s = clock.now_s()
+    for frame in frames:
+        while (wait_s := began_s + frame.time_s / pace - clock.now_s()) > 0.0 and not stop():
+            clock.sleep(min(wait_s, 0.1))
+        if stop():
+            return
+        feed(frame)
