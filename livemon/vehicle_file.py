@@ -75,7 +75,7 @@ _KEYS: Final[dict[str, dict[str, _Kind]]] = {
         "stall_speed_rpm": _Number(800.0, 6000.0, "rpm"),
         "stall_torque_nm": _TORQUE,
         "stall_torque_ratio": _Number(1.0, 6.0, ""),
-        "coupling_speed_ratio": _Number(0.5, 0.99, ""),
+        "coupling_speed_ratio": _Number(0.5, 1.0, ""),
         "lockup_slip_target_rpm": _Number(0.0, 300.0, "rpm"),
         "curve": _Numbers(
             (_Number(0.0, 1.0, ""), _Number(10.0, 20000.0, "rpm/sqrt(N m)"), _Number(0.0, 6.0, "")),

@@ -1,52 +1,206 @@
-"""Curves from a shop's few numbers."""
+"""A converter's curves from the few numbers a shop knows.
+
+The shape comes from the mean-path model: every plausible geometry near the given stall torque ratio and
+coupling point is solved, stretched the last bit so that it meets both exactly, and averaged. The band is
+their spread, the spread of real converters about the model, and the error of the given numbers.
+docs/converter.md shows how well that does on published tables.
+"""
 
 from __future__ import annotations
 
+from functools import lru_cache
+from typing import Final, NamedTuple
+
 import numpy as np
-from numpy.typing import NDArray
 
 from livemon.converter.curves import GRID_STEPS, Curves
+from livemon.converter.geometries import nearest
+from livemon.converter.mean_path import Array, operating_point
+from livemon.errors import UsageError
+
+SPEED_RATIO: Final[Array] = np.linspace(0.0, 1.0, GRID_STEPS + 1)
+
+# What to take for a number nobody gave, with its sd: mean and spread of the published converters in
+# docs/converter.md (stall torque ratio 1.7 to 2.3, coupling 0.84 to 0.94).
+USUAL_TORQUE_RATIO: Final = (1.95, 0.20)
+USUAL_COUPLING: Final = (0.87, 0.03)
+# A number given is still only so good: data-sheet rounding, production scatter, fluid temperature.
+GIVEN_TORQUE_RATIO_SD: Final = 0.03  # share of the torque gain (ratio - 1), and 0.01 of the ratio
+GIVEN_COUPLING_SD: Final = 0.010
+
+# Real converters about the model, from the published tables: see docs/converter.md.
+_MODEL_K_SD: Final = 0.035  # share of K once the turbine turns
+_MODEL_TR_SD: Final = 0.02
+_FREE_TR_SD: Final = 0.022  # past coupling: drag of bearings and of the freewheeling stator
+_FREE_TR_DROP: Final = 0.01
+_STRAIGHT_FROM: Final = 0.90  # past this (and past coupling) 1/K^2 runs straight to zero at SR = 1
+_FULL_REACTION_GAIN: Final = 0.4  # stall torque gain below which the sample is too thin to show the loss
+_LEAST_LOAD: Final = 0.01  # share of the stall 1/K^2 that remains at SR = 1: drag keeps K finite
+
+
+class Shape(NamedTuple):
+    """Curves over SPEED_RATIO with the size taken out: K over K at stall, each with its sd."""
+
+    log_k: Array
+    log_k_sd: Array
+    torque_ratio: Array
+    torque_ratio_sd: Array
+    log_lost: Array  # ln(K with the stator free / K working)
+    log_lost_sd: Array
+    log_seized: Array  # ln(K with the stator held / K working); 0 up to coupling
+    torque_ratio_seized: Array
 
 
 def derive(
     k0: float,
     k0_sd: float,
-    tr0: float | None = None,
-    tr0_sd: float = 0.05,
+    torque_ratio: float | None = None,
     coupling: float | None = None,
-    coupling_sd: float = 0.01,
+    torque_ratio_sd: float | None = None,
+    coupling_sd: float | None = None,
 ) -> Curves:
+    """Curves from K at stall [rpm/sqrt(N m)] with its sd, stall torque ratio and coupling speed ratio.
+
+    What is None is taken from the usual and named in `assumed`. UsageError on impossible numbers: K <= 0,
+    torque ratio < 1, coupling outside 0.5..1, or the two together giving more power than goes in.
+    Source: mean-path model [hrovat-tobler]; spread from the published tables in docs/converter.md.
+    """
     assumed: list[str] = []
-    if tr0 is None:
-        tr0, tr0_sd = 1.95, 0.2
+    if torque_ratio is None:
+        torque_ratio, torque_ratio_sd = USUAL_TORQUE_RATIO
         assumed.append("converter.stall_torque_ratio")
     if coupling is None:
-        coupling = 0.87
+        coupling, coupling_sd = USUAL_COUPLING
         assumed.append("converter.coupling_speed_ratio")
-    sr = np.linspace(0.0, 1.0, GRID_STEPS + 1)
-    load = np.interp(sr, [0, 0.6, 0.85, 0.9, 0.95, 1.0], [1, 0.78, 0.53, 0.45, 0.25, 0.01])
-    k = k0 / np.sqrt(load)
-    k_sd = k * np.hypot(k0_sd / k0, 0.05 * sr / (1.02 - sr) ** 0.5)
-    tr = np.maximum(1.0, tr0 - (tr0 - 1.0) * sr / coupling)
-    tr_sd = np.hypot(tr0_sd * np.clip(1 - sr / coupling, 0, 1), 0.02 * np.ones_like(sr))
-    fade = np.clip(1 - sr / coupling, 0, 1)
-    k_lost = k * (1 - 0.27 * fade)
-    k_lost_sd = np.hypot(k_sd, 0.09 * k * fade)
-    k_seized = k * (1 + 0.1 * np.clip((sr - coupling) / 0.1, 0, None))
-    tr_seized = np.where(sr <= coupling, tr, np.maximum(0.0, 1 - (sr - coupling) * 4.0))
-
-    def out(a: NDArray[np.float64]) -> tuple[float, ...]:
-        return tuple(float(x) for x in a)
-
-    return Curves(
-        out(k),
-        out(k_sd),
-        out(tr),
-        out(tr_sd),
-        out(k_lost),
-        out(k_lost_sd),
-        out(k_seized),
-        out(tr_seized),
-        coupling,
-        tuple(assumed),
+    check(k0, torque_ratio, coupling)
+    coupling = min(coupling, 0.99)
+    gain = torque_ratio - 1.0
+    if torque_ratio_sd is None:
+        torque_ratio_sd = float(np.hypot(GIVEN_TORQUE_RATIO_SD * gain, 0.01))
+    if coupling_sd is None:
+        coupling_sd = GIVEN_COUPLING_SD
+    shape = shape_of(torque_ratio, coupling)
+    below = np.clip(1.0 - SPEED_RATIO / coupling, 0.0, 1.0)
+    # d TR / d coupling of a straight line to (coupling, 1), faded out just past it
+    slope = gain * SPEED_RATIO / coupling**2 * np.clip(1.0 - (SPEED_RATIO - coupling) / 0.05, 0.0, 1.0)
+    tr_sd = _hypot(shape.torque_ratio_sd, torque_ratio_sd * below, coupling_sd * slope)
+    log_k_sd = _hypot(shape.log_k_sd, np.full_like(below, k0_sd / k0))
+    return assemble(
+        k0 * np.exp(shape.log_k), log_k_sd, shape.torque_ratio, tr_sd, shape, coupling, tuple(assumed)
     )
+
+
+def assemble(
+    k: Array,
+    log_k_sd: Array,
+    tr: Array,
+    tr_sd: Array,
+    shape: Shape,
+    coupling: float,
+    assumed: tuple[str, ...],
+) -> Curves:
+    """The record from working K and torque ratio over the grid and the other two states of `shape`."""
+    k_lost = k * np.exp(shape.log_lost)
+    past = coupling < SPEED_RATIO
+    return Curves(
+        k=_table(k),
+        k_sd=_table(k * log_k_sd),
+        tr=_table(tr),
+        tr_sd=_table(tr_sd),
+        k_lost=_table(k_lost),
+        k_lost_sd=_table(k_lost * _hypot(log_k_sd, shape.log_lost_sd)),
+        k_seized=_table(k * np.exp(shape.log_seized)),
+        tr_seized=_table(np.where(past, np.minimum(shape.torque_ratio_seized, tr), tr)),
+        coupling_speed_ratio=coupling,
+        assumed=assumed,
+    )
+
+
+def check(k0: float, torque_ratio: float, coupling: float) -> None:
+    """UsageError when no converter can have these numbers."""
+    where = "[converter]"
+    if not k0 > 0.0:
+        raise UsageError("a capacity factor above 0", f"{k0:g}", where, "check stall speed and torque")
+    if not 1.0 <= torque_ratio <= 6.0:
+        raise UsageError(
+            "stall_torque_ratio of 1 to 6", f"{torque_ratio:g}", where, "check it: the stator only adds"
+        )
+    if not 0.5 <= coupling <= 1.0:
+        raise UsageError("coupling_speed_ratio of 0.5 to 1", f"{coupling:g}", where, "check it")
+    if torque_ratio > 2.0 and torque_ratio**2 * coupling / (4.0 * (torque_ratio - 1.0)) > 1.0:
+        # efficiency of the straight line from (0, TR) to (coupling, 1), at its peak below coupling
+        raise UsageError(
+            "less power out of the converter than in",
+            f"stall_torque_ratio {torque_ratio:g} with coupling_speed_ratio {coupling:g}",
+            where,
+            "lower one of them",
+        )
+
+
+@lru_cache(maxsize=64)
+def shape_of(torque_ratio: float, coupling: float) -> Shape:
+    """Mean and spread over the plausible geometries of what follows from the two numbers; about 25 ms."""
+    sample, weight, distance = nearest(torque_ratio, coupling)
+    weight = weight[:, None]
+    # stretch each member's speed ratio so that its coupling point falls on the wanted one
+    own = sample.coupling[:, None]
+    past = coupling < SPEED_RATIO
+    with np.errstate(divide="ignore", invalid="ignore"):
+        stretched = np.where(
+            past,
+            1.0 - (1.0 - SPEED_RATIO) * (1.0 - own) / (1.0 - coupling),
+            SPEED_RATIO * own / coupling,
+        )
+    held = operating_point(sample.geometry, 1.0, stretched, "held")
+    free = operating_point(sample.geometry, 1.0, stretched, "free")
+
+    def mean_sd(values: Array) -> tuple[Array, Array]:
+        mean = np.sum(weight * values, axis=0)
+        return mean, np.sqrt(np.sum(weight * (values - mean) ** 2, axis=0))
+
+    stall = held.pump_nm[:, :1]
+    log_held = -0.5 * np.log(np.maximum(held.pump_nm / stall, _LEAST_LOAD))
+    log_free = -0.5 * np.log(np.maximum(free.pump_nm / stall, _LEAST_LOAD))
+    log_k, log_k_sd = mean_sd(np.where(past, log_free, log_held))
+    log_k = _straighten(log_k, coupling)
+    # a converter that hardly multiplies has hardly a reaction to lose
+    reaction = min(1.0, (torque_ratio - 1.0) / _FULL_REACTION_GAIN)
+    log_lost, log_lost_sd = mean_sd(np.where(past, 0.0, reaction * np.minimum(log_free - log_held, 0.0)))
+    log_seized, _ = mean_sd(np.where(past, log_held - log_free, 0.0))
+    stretch = (torque_ratio - 1.0) / (sample.torque_ratio[:, None] - 1.0)
+    tr, tr_sd = mean_sd(np.where(past, 1.0, np.maximum(1.0 + (held.torque_ratio - 1.0) * stretch, 1.0)))
+    tr -= _FREE_TR_DROP * np.clip((SPEED_RATIO - coupling) / 0.04, 0.0, 1.0)
+    tr = np.minimum(tr, 0.985 / np.maximum(SPEED_RATIO, 0.1))
+    seized_tr, _ = mean_sd(held.torque_ratio)
+    moving = np.clip(SPEED_RATIO / 0.15, 0.0, 1.0)
+    strange = max(1.0, 0.5 * distance)  # little like it in the sample: trust the shape less
+    near_one = np.clip((SPEED_RATIO - 0.85) / 0.15, 0.0, 1.0)
+    model_k = moving * _MODEL_K_SD * strange + 0.10 * near_one + 0.8 * near_one**4
+    model_tr = np.where(past, _FREE_TR_SD, moving * _MODEL_TR_SD * strange)
+    return Shape(
+        log_k - log_k[0],
+        _hypot(log_k_sd, model_k),
+        tr,
+        _hypot(tr_sd, model_tr),
+        log_lost,
+        np.maximum(log_lost_sd, 0.01 * (1.0 - past)),
+        log_seized,
+        seized_tr,
+    )
+
+
+def _straighten(log_k: Array, coupling: float) -> Array:
+    """Past coupling (and 0.9) let 1/K^2 run straight to almost zero at SR = 1, as published tables do."""
+    start = min(max(coupling, _STRAIGHT_FROM), 0.99)
+    load = np.exp(-2.0 * log_k)
+    at_start = float(np.interp(start, SPEED_RATIO, load))
+    line = np.maximum(at_start * (1.0 - SPEED_RATIO) / (1.0 - start), _LEAST_LOAD * load[0])
+    return np.where(start < SPEED_RATIO, -0.5 * np.log(line), log_k)
+
+
+def _hypot(*parts: Array) -> Array:
+    return np.sqrt(sum(np.square(part) for part in parts))
+
+
+def _table(values: Array) -> tuple[float, ...]:
+    return tuple(values.tolist())
