@@ -1,0 +1,57 @@
+"""From a fault's name and severity to worn parts. Severity 1 is what brings a car to a workshop."""
+
+from __future__ import annotations
+
+from random import Random
+
+from livemon.simulate.engine import EngineFault, EngineTruth
+from livemon.simulate.gearbox import GearboxTruth
+from livemon.simulate.hydraulics import Geometry, operating_point
+from livemon.simulate.road import BodyTruth
+from livemon.simulate.world import Causes
+
+
+def causes_of(
+    fault: str, severity: float, rng: Random, engine: EngineTruth, gearbox: GearboxTruth, body: BodyTruth, wheel: Geometry
+) -> Causes:
+    """Worn parts for one fault. Numbers are common practice, no source, unless a physical law gives them."""
+    s = severity
+    if fault == "stator_not_holding":
+        if s < 0.7 or rng.random() < 0.3:  # carries part of the reaction, slipping backwards
+            return Causes(stator="lost", stator_grip=min(0.85, max(0.0, 1.0 - 0.75 * s)))
+        if rng.random() < 0.25:  # holds a light reaction, gives way under torque
+            ratio = operating_point(wheel, 0.0, "working")[1]
+            return Causes(stator="lost", stator_grip=0.0, stator_gives_way_nm=0.35 * engine.peak_torque_nm * (ratio - 1.0) / s)
+        return Causes(stator="lost", stator_grip=0.0)
+    if fault == "stator_seized":
+        return Causes(stator="seized")
+    if fault == "lockup_shudder":
+        return Causes(
+            clutch_friction=1.0 - 0.42 * min(1.3, s) * rng.uniform(0.8, 1.1),
+            clutch_fall=min(0.75, 0.42 * s * rng.uniform(0.85, 1.3)),
+            clutch_fall_rad_s=rng.uniform(2.0, 5.0),
+        )
+    if fault == "lockup_slip":
+        return Causes(clutch_friction=max(0.12, 1.0 - 0.62 * s ** 0.5 * rng.uniform(0.9, 1.15)))
+    if fault == "lockup_never_applied":
+        return Causes(clutch_applies=False)
+    if fault == "gear_slip":
+        gear = rng.choice(range(1, min(4, len(gearbox.ratios)) + 1)) if rng.random() < 0.8 else len(gearbox.ratios)
+        lift = 1.5 if gear == 1 else 1.2 if gear == 2 else 1.0
+        return Causes(
+            slipping_gear=gear,
+            gear_capacity_nm=0.12 * engine.peak_torque_nm * lift / s,
+            gear_pressure_share=rng.uniform(0.4, 0.7) * lift / s**0.5,
+        )
+    if fault == "engine_low_output":
+        loss = min(0.6, 0.33 * s * rng.uniform(0.85, 1.3))
+        if rng.random() < 0.6:
+            return Causes(engine=EngineFault(burn_share=1.0 - loss))
+        return Causes(engine=EngineFault(air_share=1.0 - min(0.6, 1.2 * loss)))
+    if fault == "driveline_drag":
+        force = body.mass_kg * 9.81 * 0.03 * s * rng.uniform(0.8, 1.4)
+        hot = rng.choice((0.0, 0.5)) * force
+        return Causes(drag_n=force - 0.5 * hot, drag_hot_n=hot)
+    if fault == "misfire":
+        return Causes(engine=EngineFault(misfire_share=min(0.9, 0.35 * s)))
+    return Causes()

@@ -1,0 +1,379 @@
+"""The simulated vehicle in motion: engine, converter, gearbox, body and driver, stepped together.
+
+Semi-implicit steps of 8 ms. The engine side is implicit in the converter's stiffness, the shaft between
+turbine and wheels is a spring, the clutch sticks and breaks away. Faults enter only as physical causes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, pi, sqrt
+from random import Random
+from typing import Literal, NamedTuple
+
+from livemon.simulate.driver import Driver, DriverTruth
+from livemon.simulate.engine import Engine, EngineFault, EngineTruth
+from livemon.simulate.gearbox import GearboxControl, GearboxTruth
+from livemon.simulate.hydraulics import STEPS, TOP, Geometry, table
+from livemon.simulate.road import BodyTruth, Road, RoadTruth
+
+DT_S = 0.008
+RPM = 30.0 / pi
+GRAVITY = 9.80665
+RING = 128  # steps of signal history kept for the control unit
+
+ClutchState = Literal["open", "applying", "slipping", "locked", "shifting"]
+
+
+@dataclass(frozen=True, slots=True)
+class Causes:
+    """Everything that can be wrong, as the part that is worn. Defaults are a sound vehicle."""
+
+    stator: Literal["working", "lost", "seized"] = "working"
+    stator_grip: float = 1.0  # share of the reaction the one-way clutch carries
+    stator_gives_way_nm: float = 0.0  # reaction at which it lets go; 0 = at once
+    clutch_friction: float = 1.0  # of the capacity the control believes it commands
+    clutch_applies: bool = True  # False: no apply pressure ever
+    clutch_fall: float = 0.0  # how far friction falls with sliding speed (chatter), share
+    clutch_fall_rad_s: float = 3.0
+    slipping_gear: int = 0
+    gear_capacity_nm: float = 0.0  # turbine torque at which that element lets go
+    gear_pressure_share: float = 0.0  # capacity that comes with engine torque, per N m
+    drag_n: float = 0.0  # at the tyre's edge, always
+    drag_hot_n: float = 0.0  # more, as the dragging brake heats
+    engine: EngineFault = EngineFault()
+
+
+class Truth(NamedTuple):
+    """What really happens at one moment."""
+
+    time_s: float
+    engine_rpm: float
+    turbine_rpm: float
+    gear: int  # 0 in park or neutral
+    clutch: ClutchState
+    shifting: bool
+    speed_ratio: float
+    pump_torque_nm: float  # fluid torque on the pump
+    turbine_torque_nm: float  # into the transmission: fluid and clutch
+    engine_torque_nm: float  # at the flywheel, before accessories
+    clutch_torque_nm: float
+    road_kmh: float
+    accel_m_s2: float
+    grade: float
+    pedal: float
+    brake: bool
+    stator: Literal["held", "free", "slipping", "seized"]
+    converter_heat_w: float
+    transmission_oil_c: float
+
+
+class World:
+    """One vehicle on one road. `step()` moves it DT_S; `truth()` tells all."""
+
+    def __init__(
+        self,
+        engine: EngineTruth,
+        geometry: Geometry,
+        converter_scale: float,
+        converter_warp: tuple[float, float],
+        gearbox: GearboxTruth,
+        body: BodyTruth,
+        road: RoadTruth,
+        driver: DriverTruth,
+        causes: Causes,
+        seed: str,
+    ) -> None:
+        def stream(name: str) -> Random:
+            return Random(f"{seed}:{name}")
+
+        self.engine = Engine(engine, causes.engine, stream("engine"), DT_S)
+        self.control = GearboxControl(gearbox, engine.idle_rpm, engine.rated_rpm, 0.5)
+        self.road = Road(road, stream("road"))
+        self.body, self.causes, self.gearbox = body, causes, gearbox
+        rolling = body.mass_kg * GRAVITY * body.rolling_resistance
+        drag = 0.5 * body.air_density_kg_m3 * body.drag_area_m2
+        peak_w = max(engine.full_load_nm(r) * r / RPM for r in (0.5 * engine.rated_rpm, 0.75 * engine.rated_rpm, engine.rated_rpm))
+        self.driver = Driver(driver, stream("driver"), (rolling, drag, body.mass_kg), peak_w / 8.0)
+        state = causes.stator
+        grip = causes.stator_grip if state == "lost" else 1.0
+        kind: Literal["working", "seized"] = "seized" if state == "seized" else "working"
+        sound = table(geometry, kind, converter_scale, 1.0, converter_warp)
+        self._sound = (sound.capacity, sound.ratio)
+        self.coupling_speed_ratio = sound.coupling_speed_ratio
+        if state == "lost":
+            loose = table(geometry, "working" if grip > 0.0 else "lost", converter_scale, grip, converter_warp)
+            self._loose = (loose.capacity, loose.ratio)
+        else:
+            self._loose = self._sound
+        self._holding = causes.stator_gives_way_nm > 0.0 or state != "lost"
+        self._overrun = 0.35 * sound.capacity[0] * 8.0
+        self._chatter_rng = stream("chatter")
+        self._chatter = 0.0
+        self._drag_n = 0.5 * body.air_density_kg_m3 * body.drag_area_m2
+        self._fade = 0.0
+        # state
+        self.time_s = 0.0
+        self.steps = 0
+        self.engine_rad_s = engine.idle_rpm / RPM
+        self.turbine_rad_s = 0.0
+        self.twist_rad = 0.0
+        self.speed_m_s = 0.0
+        self.distance_m = 0.0
+        self.accel_m_s2 = 0.0
+        self.stuck = False
+        self.pump_nm = self.turbine_nm = self.clutch_nm = self.shaft_nm = self.flywheel_nm = 0.0
+        self.heat_w = 0.0
+        self.grade = 0.0
+        self.element_slipping = False
+        self.oil_c = 78.0
+        # what the control unit may look back on
+        self.ring_distance_m = [0.0] * RING
+        self.ring_speed = [0.0] * RING
+        self.ring_engine = [self.engine_rad_s] * RING
+        self.ring_torque = [self.engine.indicated_nm] * RING
+        self._next_slow = 0
+
+    def step(self) -> None:
+        """Move everything DT_S on."""
+        dt = DT_S
+        control, driver, causes = self.control, self.driver, self.causes
+        v = self.speed_m_s
+        if self.steps % 5 == 0:
+            driver.step(self.time_s, v)
+            self.road.step(5 * dt)
+            self._slow(5 * dt)
+        if self.steps % 4 == 0:
+            self._command(4 * dt)
+        w_e, w_t = self.engine_rad_s, self.turbine_rad_s
+        box = self.gearbox
+        net = self.engine.step(w_e * RPM, driver.pedal, self.time_s)
+        self.flywheel_nm = self.engine.net_nm
+        # where the wheels hold the turbine, seen from the turbine
+        if control.shifting:
+            control.shift_s += dt
+            speed_ratio, torque_share = control.blend()
+            if control.shift_s >= control.shift_length_s:
+                control.finish()
+        else:
+            speed_ratio = torque_share = box.ratios[control.gear - 1]
+        to_wheel = speed_ratio * box.final_drive
+        radius = self.body.tyre_radius_m
+        w_wheels = v / radius * to_wheel
+        engaged = control.engaged
+        k = box.wheel_stiffness_nm_rad / (to_wheel * to_wheel) if engaged else 0.0
+        j_t = box.turbine_inertia_kg_m2
+        j_e = self.engine.truth.inertia_kg_m2
+        c = 2.0 * box.shaft_damping * sqrt(k * j_t)
+        capacity = control.capacity_nm * causes.clutch_friction if causes.clutch_applies else 0.0
+        theta = self.twist_rad
+        if self.stuck:
+            j = j_e + j_t
+            pull = k * theta
+            w = (j * w_e + dt * (net - pull + c * w_wheels - box.spin_loss_nm)) / (j + dt * c)
+            through = net - j_e * (w - w_e) / dt
+            self.pump_nm = self.turbine_nm = 0.0
+            self.clutch_nm = through
+            shaft = pull + c * (w - w_wheels)
+            theta += dt * (w - w_wheels)
+            if abs(through) > capacity or control.shifting or not engaged:
+                self.stuck = False
+            new_e = new_t = w
+        elif causes.clutch_fall > 0.0 and capacity > 0.0 and engaged and not control.shifting:
+            new_e, new_t, theta, shaft = self._chattering(net, capacity, k, c, w_wheels)
+        else:
+            fluid_p, fluid_t, slope = self._fluid(w_e, w_t)
+            slip = w_e - w_t
+            if capacity > 0.0:
+                grip = capacity * (slip / 0.4 if -0.4 < slip < 0.4 else 1.0 if slip > 0.0 else -1.0)
+                grip_slope = capacity / 0.4 if -0.4 < slip < 0.4 else 0.0
+            else:
+                grip = grip_slope = 0.0
+            change = dt * (net - fluid_p - grip) / (j_e + dt * (slope + grip_slope))
+            new_e = w_e + change
+            # torques as they acted, so that momentum is kept
+            ratio = fluid_t / fluid_p if fluid_p else 1.0
+            fluid_p += slope * change
+            grip += grip_slope * change
+            fluid_t = fluid_p * ratio
+            into = fluid_t + grip - box.spin_loss_nm * (1.0 if w_t > 1.0 else w_t)
+            stiff = c + k * dt
+            new_t = (j_t * w_t + dt * (into - k * theta + stiff * w_wheels)) / (j_t + dt * stiff)
+            shaft = k * theta + stiff * (new_t - w_wheels)
+            self.element_slipping = False
+            if control.gear == causes.slipping_gear and engaged and not control.shifting:
+                hold = causes.gear_capacity_nm + causes.gear_pressure_share * max(0.0, self.engine.indicated_nm)
+                over = w_t - w_wheels
+                hold += 0.25 * over if over > 0.0 else 0.0
+                if shaft > hold:
+                    new_t = w_t + dt * (into - hold) / j_t
+                    shaft = hold
+                    self.element_slipping = True
+            if self.element_slipping:
+                theta = shaft / k
+            elif engaged:
+                theta += dt * (new_t - w_wheels)
+            else:
+                theta = 0.0
+                new_t = w_t + dt * (into - 0.02 * w_t) / j_t
+                shaft = 0.0
+            self.pump_nm, self.turbine_nm, self.clutch_nm = fluid_p, fluid_t, grip
+            if capacity > 0.0 and engaged and not control.shifting:
+                new_slip = new_e - new_t
+                if (-0.3 < new_slip < 0.3 or slip * new_slip < 0.0) and abs(net) < capacity:
+                    self.stuck = True
+                    new_e = new_t = (j_e * new_e + j_t * new_t) / (j_e + j_t)
+        if new_e < 20.0:
+            new_e = 20.0  # the starter's business, not ours
+        if new_t < 0.0:
+            new_t = 0.0
+        # body
+        body = self.body
+        share = torque_share if shaft > 0.0 else speed_ratio
+        efficiency = box.efficiency if shaft > 0.0 else 1.0 / box.efficiency
+        push = shaft * share * box.final_drive * efficiency / radius
+        self.grade = grade = self.road.grade(self.distance_m)
+        weight = body.mass_kg * GRAVITY
+        air = v + self.road.wind_m_s
+        push -= weight * grade + self._drag_n * air * abs(air)
+        hold_back = (
+            weight * (body.rolling_resistance + body.rolling_per_m_s * v) + driver.brake_m_s2 * body.mass_kg
+            + causes.drag_n + self._fade
+        )  # fmt: skip
+        inertia = body.mass_kg + body.wheel_inertia_kg_m2 / (radius * radius)
+        if v > 0.0:
+            new_v = v + dt * (push - hold_back) / inertia
+            if new_v < 0.0:
+                new_v = 0.0
+        else:
+            new_v = dt * (push - hold_back) / inertia if push > hold_back else 0.0
+        self.accel_m_s2 = (new_v - v) / dt
+        self.distance_m += 0.5 * (v + new_v) * dt
+        self.heat_w = self.pump_nm * w_e - self.turbine_nm * w_t + self.clutch_nm * (w_e - w_t)
+        self.engine_rad_s, self.turbine_rad_s, self.speed_m_s = new_e, new_t, new_v
+        self.twist_rad, self.shaft_nm = theta, shaft
+        self.steps += 1
+        self.time_s = self.steps * dt
+        i = self.steps & (RING - 1)
+        self.ring_distance_m[i] = self.distance_m
+        self.ring_speed[i] = new_v
+        self.ring_engine[i] = new_e
+        self.ring_torque[i] = self.engine.indicated_nm
+
+    def _fluid(self, w_e: float, w_t: float) -> tuple[float, float, float]:
+        """Pump torque, turbine torque and the pump torque's growth with engine speed [N m s/rad]."""
+        pump = turbine = slope = 0.0
+        over = w_t > w_e
+        if not over or self.causes.stator == "seized":
+            capacity, ratio = self._sound if self._holding else self._loose
+            x = w_t / w_e * STEPS
+            i = int(x)
+            if i >= TOP:
+                i, x = TOP - 1, float(TOP)
+            f = x - i
+            rise = capacity[i + 1] - capacity[i]
+            gamma = capacity[i] + f * rise
+            tr = ratio[i] + f * (ratio[i + 1] - ratio[i])
+            pump = gamma * w_e * w_e
+            turbine = pump * tr
+            slope = 2.0 * gamma * w_e - rise * STEPS * w_t
+            limit = self.causes.stator_gives_way_nm
+            if limit > 0.0:
+                reaction = turbine - pump
+                if self._holding and reaction > limit:
+                    self._holding = False
+                elif not self._holding and w_t > 0.9 * w_e:
+                    self._holding = True  # it takes hold again once the reaction is gone
+        if over:
+            behind = 1.0 - w_e / w_t
+            stiff = self._overrun / (1.0 + 3.0 * behind)
+            pump -= stiff * behind * w_t * w_t
+            turbine -= stiff * behind * w_t * w_t
+            slope += stiff * w_t
+        return pump, turbine, slope if slope > 0.0 else 0.0
+
+    def _chattering(
+        self, net: float, capacity: float, k: float, c: float, w_wheels: float
+    ) -> tuple[float, float, float, float]:
+        """A sliding clutch whose friction falls with sliding speed, in steps of 1 ms against the shaft's spring."""
+        n = 8
+        h = DT_S / n
+        j_e, j_t = self.engine.truth.inertia_kg_m2, self.gearbox.turbine_inertia_kg_m2
+        w_e, w_t, theta = self.engine_rad_s, self.turbine_rad_s, self.twist_rad
+        fall = self.causes.clutch_fall * self._chatter
+        scale = self.causes.clutch_fall_rad_s
+        p_sum = t_sum = g_sum = s_sum = 0.0
+        pump, turbine, slope = self._fluid(w_e, w_t)
+        start_e, start_t = w_e, w_t
+        for _ in range(n):
+            slip = w_e - w_t
+            size = slip if slip > 0.0 else -slip
+            mu = 1.0 - fall * (1.0 - exp(-size / scale))
+            grip = capacity * mu * (slip / 0.15 if size < 0.15 else 1.0 if slip > 0.0 else -1.0)
+            stiff = capacity / 0.15 if size < 0.15 else 0.0
+            moved = slope * (w_e - start_e)
+            d_e = h * (net - pump - moved - grip) / (j_e + h * stiff)
+            shaft = k * theta + c * (w_t - w_wheels)
+            d_t = h * (turbine + moved + grip - shaft - self.gearbox.spin_loss_nm) / (j_t + h * stiff)
+            w_e += d_e
+            w_t += d_t
+            theta += h * (w_t - w_wheels)
+            p_sum += pump + moved
+            t_sum += turbine + moved
+            g_sum += grip
+            s_sum += shaft
+        self.pump_nm, self.turbine_nm, self.clutch_nm = p_sum / n, t_sum / n, g_sum / n
+        return w_e, w_t, theta, s_sum / n
+
+    def _command(self, dt: float) -> None:
+        """The transmission control unit's task."""
+        control, driver = self.control, self.driver
+        v = self.speed_m_s
+        engaged = not driver.park and not (self.gearbox.neutral_at_stop and v < 0.05 and driver.brake_m_s2 > 1.5)
+        if engaged and not control.engaged:
+            self.twist_rad = 0.0
+        control.engaged = engaged
+        control.step(
+            dt, driver.pedal, driver.brake_on, v / self.body.tyre_radius_m * self.gearbox.final_drive,
+            self.engine_rad_s, self.turbine_rad_s, self.engine.indicated_nm - self.engine.friction_now_nm,
+        )  # fmt: skip
+
+    def _slow(self, dt: float) -> None:
+        """Heat, and the chatter that comes and goes with it."""
+        self.oil_c += dt * (max(0.0, self.heat_w) / 22000.0 - (self.oil_c - 70.0) / 260.0)
+        causes = self.causes
+        if causes.drag_hot_n > 0.0:
+            warm = min(1.0, self.time_s / 240.0)
+            self._fade = causes.drag_hot_n * warm
+        if causes.clutch_fall > 0.0:
+            self._chatter += -(self._chatter - 0.8) * dt / 4.0 + self._chatter_rng.gauss(0.0, 0.45) * sqrt(2.0 * dt / 4.0)
+            self._chatter = min(1.5, max(-0.3, self._chatter))
+
+    def truth(self) -> Truth:
+        """Everything about this moment."""
+        w_e, w_t = self.engine_rad_s, self.turbine_rad_s
+        control = self.control
+        clutch: ClutchState
+        if control.shifting:
+            clutch = "shifting"
+        elif self.stuck:
+            clutch = "locked"
+        elif control.capacity_nm > 1.0 and self.causes.clutch_applies and control.want_lock:
+            applied = control._wanted_since_s > self.gearbox.lock_apply_s or abs(w_e - w_t) * RPM < control.want_slip_rpm + 25.0
+            clutch = "slipping" if applied else "applying"
+        else:
+            clutch = "open"
+        stator: Literal["held", "free", "slipping", "seized"]
+        tr = self.turbine_nm / self.pump_nm if self.pump_nm > 0.1 else 1.0
+        if self.causes.stator == "seized":
+            stator = "seized"
+        elif self.causes.stator == "lost" and not self._holding:
+            stator = "slipping" if tr > 1.001 else "free"
+        else:
+            stator = "held" if tr > 1.0005 else "free"
+        return Truth(
+            self.time_s, w_e * RPM, w_t * RPM, control.gear if control.engaged else 0, clutch, control.shifting,
+            w_t / w_e, self.pump_nm, self.turbine_nm + self.clutch_nm, self.flywheel_nm, self.clutch_nm,
+            self.speed_m_s * 3.6, self.accel_m_s2, self.grade, self.driver.pedal, self.driver.brake_on, stator,
+            self.heat_w, self.oil_c,
+        )  # fmt: skip
