@@ -1,0 +1,219 @@
+"""SAE J1939 broadcast frames in, readings out. To read another signal, add a row.
+
+Positions, resolutions and offsets: SAE J1939-71 as given in [J1939Signals]; rows marked * are from memory.
+A message is known by its parameter group number alone: priority and source address do not matter.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from typing import Final, NamedTuple
+
+from livemon.records import Frame, Reading
+
+SILENT_S: Final = 2.0  # a source that has said nothing for so long gives up the quantities it supplied
+REPEAT_S: Final = 0.5  # a state that has not changed is told again after this long
+MESSAGE_TIMEOUT_S: Final = 0.75  # T1, SAE J1939-21: longest wait for the next packet of a long message
+_TRANSFER_PGN: Final = 60160  # TP.DT, SAE J1939-21
+_ANNOUNCE_PGN: Final = 60416  # TP.CM
+_ANNOUNCEMENTS: Final = (0x20, 0x10)  # broadcast (BAM), or a request to send that we overhear
+
+
+class Signal(NamedTuple):
+    """One suspect parameter: where it lies and what it is worth. Numbers are little-endian."""
+
+    spn: int
+    quantity: str
+    byte: int  # first byte, counted from 1 as the standard does
+    bytes: int  # 0 for a two-bit state
+    scale: float
+    offset: float
+    bit: int = 1  # lowest bit of a two-bit state, counted from 1
+
+
+_EEC1 = (
+    Signal(190, "engine_rpm", 4, 2, 0.125, 0.0),
+    Signal(512, "demand_torque_pct", 2, 1, 1.0, -125.0),
+    Signal(513, "engine_torque_pct", 3, 1, 1.0, -125.0),
+)
+_ETC1 = (
+    Signal(161, "turbine_rpm", 6, 2, 0.125, 0.0),
+    Signal(191, "output_rpm", 2, 2, 0.125, 0.0),
+    Signal(573, "lockup", 1, 0, 1.0, 0.0, bit=3),
+    Signal(574, "shift_in_process", 1, 0, 1.0, 0.0, bit=5),
+    Signal(560, "in_gear", 1, 0, 1.0, 0.0, bit=1),
+)
+_ETC2 = (Signal(523, "gear", 4, 1, 1.0, -125.0), Signal(526, "gear_ratio", 2, 2, 0.001, 0.0))
+_CCVS1 = (
+    Signal(84, "vehicle_kmh", 2, 2, 1.0 / 256.0, 0.0),
+    Signal(597, "brake", 4, 0, 1.0, 0.0, bit=5),
+)
+MESSAGES: Final[dict[int, tuple[Signal, ...]]] = {
+    61444: _EEC1,
+    61442: _ETC1,
+    61445: _ETC2,
+    65265: _CCVS1,
+    61443: (  # EEC2 *
+        Signal(91, "pedal_pct", 2, 1, 0.4, 0.0),
+        Signal(92, "calculated_load_pct", 3, 1, 1.0, 0.0),
+    ),
+    65247: (Signal(514, "friction_torque_pct", 1, 1, 1.0, -125.0),),  # EEC3
+    65251: (Signal(544, "reference_torque_nm", 20, 2, 1.0, 0.0),),  # EC1, sent in packets; position *
+    65272: (Signal(177, "transmission_oil_c", 5, 2, 0.03125, -273.0),),  # TRF1
+    65262: (Signal(110, "coolant_c", 1, 1, 1.0, -40.0), Signal(175, "oil_c", 3, 2, 0.03125, -273.0)),  # ET1 *
+    65269: (  # AMB *
+        Signal(108, "barometric_kpa", 1, 1, 0.5, 0.0),
+        Signal(171, "ambient_c", 4, 2, 0.03125, -273.0),
+        Signal(172, "intake_air_c", 6, 1, 1.0, -40.0),
+    ),
+    65266: (Signal(183, "fuel_rate_l_h", 1, 2, 0.05, 0.0),),  # LFE1 *
+    65271: (Signal(168, "module_voltage_v", 5, 2, 0.05, 0.0),),  # VEP1 *
+}
+
+_HIGHEST: Final = {1: 0xFA, 2: 0xFAFF}  # above: error, not available, reserved (SAE J1939-71)
+_PARK: Final = 0xFB  # SPN 523 and 524 only
+_STATES: Final = frozenset({"lockup", "shift_in_process", "in_gear", "brake", "gear"})
+_Source = tuple[tuple[Signal, ...], int]
+
+
+def group_number(can_id: int) -> int:
+    """The parameter group number of an identifier (SAE J1939-21): below format 240 without its address."""
+    group = can_id >> 8 & 0x3FFFF
+    return group if group & 0xFF00 >= 0xF000 else group & 0x3FF00
+
+
+class _WantedIds:
+    """Says which identifiers carry something a row above names, whatever their priority and address."""
+
+    def __contains__(self, key: object) -> bool:
+        if not isinstance(key, tuple) or not key[1]:
+            return False
+        group = group_number(key[0])
+        return group in MESSAGES or group in (_ANNOUNCE_PGN, _TRANSFER_PGN)
+
+
+class _Long:
+    """A message on its way in packets of seven bytes."""
+
+    __slots__ = ("data", "group", "heard_s", "length", "packets")
+
+    def __init__(self, group: int, length: int, time_s: float) -> None:
+        self.group, self.length, self.heard_s = group, length, time_s
+        self.data = bytearray()
+        self.packets = 0
+
+
+class J1939Decoder:
+    """Turns J1939 frames into readings. Sends nothing, needs nothing, never raises.
+
+    "Not available" and "error" values become no reading. States (lockup, shift, gear, brake) are told when
+    they change and every REPEAT_S. Where several addresses send the same quantity the first one heard
+    supplies it until it has been silent for SILENT_S. `Reading.source` is the source address.
+    """
+
+    wanted_ids = _WantedIds()
+
+    def __init__(self) -> None:
+        self.counters: Counter[str] = Counter()
+        self._known: dict[int, _Source | None] = {}
+        self._owner: dict[str, int] = {}
+        self._heard_s: dict[str, float] = {}
+        self._state: dict[str, tuple[float, float]] = {}
+        self._long: dict[tuple[int, int], _Long] = {}
+
+    def feed(self, frame: Frame) -> Sequence[Reading]:
+        """The readings in this frame, or in the long message that it completes."""
+        time_s, can_id, extended, data, _ = frame
+        if not extended:
+            return ()
+        try:
+            known = self._known[can_id]
+        except KeyError:
+            known = self._known[can_id] = self._look_up(can_id)
+        if known is None:
+            return ()
+        signals, source = known
+        if not signals:
+            return self._packet(time_s, can_id, data)
+        return self._read(signals, source, time_s, data)
+
+    def end(self) -> None:
+        """The input is over."""
+        self.counters["bam_unfinished"] += len(self._long)
+        self._long.clear()
+
+    def _look_up(self, can_id: int) -> _Source | None:
+        group = group_number(can_id)
+        if group in (_ANNOUNCE_PGN, _TRANSFER_PGN):
+            return (), can_id & 0xFF
+        signals = MESSAGES.get(group)
+        return (signals, can_id & 0xFF) if signals else None
+
+    def _read(self, signals: Sequence[Signal], source: int, time_s: float, data: bytes) -> Sequence[Reading]:
+        readings = []
+        size = len(data)
+        for _, quantity, byte, width, scale, offset, bit in signals:
+            if byte + (width or 1) - 1 > size:
+                self.counters["short_frame"] += 1
+                continue
+            raw = data[byte - 1]
+            if width == 2:
+                raw |= data[byte] << 8
+                if raw > 0xFAFF:
+                    continue
+            elif width == 0:
+                raw = raw >> bit - 1 & 3
+                if raw > 1:
+                    continue
+            elif raw > 0xFA:
+                if not (raw == _PARK and quantity == "gear"):
+                    continue
+                raw = 125
+            if self._owner.get(quantity, source) != source and not self._take_over(quantity, time_s):
+                continue
+            self._owner[quantity] = source
+            self._heard_s[quantity] = time_s
+            value = raw * scale + offset
+            if quantity in _STATES:
+                told, told_s = self._state.get(quantity, (None, 0.0))
+                if value == told and time_s - told_s < REPEAT_S:
+                    continue
+                self._state[quantity] = (value, time_s)
+            readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, source)))
+        return readings
+
+    def _take_over(self, quantity: str, time_s: float) -> bool:
+        if time_s - self._heard_s[quantity] > SILENT_S:
+            return True
+        self.counters["second_source"] += 1
+        return False
+
+    def _packet(self, time_s: float, can_id: int, data: bytes) -> Sequence[Reading]:
+        """One frame of the transport protocol (SAE J1939-21): an announcement or a packet."""
+        source, to = can_id & 0xFF, can_id >> 8 & 0xFF
+        if len(data) != 8:
+            self.counters["short_frame"] += 1
+            return ()
+        if group_number(can_id) == _ANNOUNCE_PGN:
+            if data[0] in _ANNOUNCEMENTS:
+                group = int.from_bytes(data[5:8], "little")
+                if self._long.pop((source, to), None):
+                    self.counters["bam_interrupted"] += 1
+                if group in MESSAGES:
+                    self._long[source, to] = _Long(group, int.from_bytes(data[1:3], "little"), time_s)
+            return ()
+        long = self._long.get((source, to))
+        if long is None:
+            return ()
+        late = time_s - long.heard_s > MESSAGE_TIMEOUT_S
+        if late or data[0] != long.packets + 1:
+            self.counters["bam_timeout" if late else "bam_wrong_sequence"] += 1
+            del self._long[source, to]
+            return ()
+        long.packets, long.heard_s = data[0], time_s
+        long.data += data[1:]
+        if len(long.data) < long.length:
+            return ()
+        del self._long[source, to]
+        return self._read(MESSAGES[long.group], source, time_s, bytes(long.data[: long.length]))

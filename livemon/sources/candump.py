@@ -1,0 +1,230 @@
+"""candump's two text layouts -> Frames: strict, fast, and never a wrong byte.
+
+    (1600279140.020108) can0 7E8#04410C1AF8                  compact
+    (1600279140.020108)  can0  7E8   [5]  04 41 0C 1A F8     spaced
+
+A line is a frame only if all of it is right. The file is read in pieces: where one regular expression
+explains every line of a piece its frames come out quickly, and only otherwise is each line looked at.
+"""
+
+from __future__ import annotations
+
+import gzip
+import re
+from binascii import unhexlify
+from collections import Counter
+from collections.abc import Container, Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import BinaryIO, Final
+
+from livemon.errors import RecordingError
+from livemon.records import Frame
+
+_PIECE_BYTES: Final = 1 << 16
+_LONGEST_LINE: Final = 4096  # a CAN FD line in the spaced layout stays under 300
+_STEP_BACK_S: Final = 0.5  # less is two channels out of step; more is a clock set back or a file appended
+
+_HEAD: Final = rb"([\w.:-]+ +(?:[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}))"
+_COMPACT: Final = re.compile(rb"^\((\d+\.\d+)\) " + _HEAD + rb"#([0-9A-Fa-f]{0,16})(?: [RT])?\r?\n", re.M)
+_SPACED: Final = re.compile(
+    rb"^ *\((\d+\.\d+)\) +" + _HEAD + rb" +\[(\d)\] *((?: [0-9A-Fa-f]{2}){0,8}) *\r?\n", re.M
+)
+_EITHER: Final = re.compile(
+    rb"\s*\((\d+(?:\.\d*)?|\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d+)\)\s+([\w.:-]+)\s+(?:[RT]X\s+[-B]\s+[-E]\s+)?"
+    rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})(?:#(\S*)(?:\s+[RT])?|\s+\[(\d+)\]\s*(.*?)(?:\s+'.*')?)\s*"
+)
+_ERROR_FLAG: Final = 0x20000000  # SocketCAN sets it above the 29 bits of an identifier
+
+# A marker ("here it shook") is written as an error frame that no bus can produce: class "bus error" alone
+# leaves byte 0 zero, ours is A5. Readers of the format take it for an error frame and drop it.
+# Byte 1 says how many more pieces follow; each piece holds six bytes of UTF-8, zeros at the end.
+MARK_ID: Final = 0x20000080
+MARK_SIGN: Final = 0xA5
+
+_Row = tuple[bytes, bytes, bytes]  # stamp, channel and identifier, hex digits
+_Head = tuple[str, int, bool, str]  # "" or why it is no wanted frame, identifier, extended, channel
+
+
+class Candump:
+    """One recording, read once from its beginning. Iterate it for the frames in `wanted_ids` (None: all).
+
+    Times count from the recording's first frame, wanted or not, and never go back; `start_s` is that
+    frame's own stamp. What is dropped is counted in `counters`, what is worth a sentence is in `notices`,
+    and `markers` grows as the lines they stand on are passed. `frames` counts all data frames.
+    Raises RecordingError when the file cannot be read or holds no frame at all.
+    """
+
+    def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
+        self.path = path
+        self.frames = 0
+        self.counters: Counter[str] = Counter()
+        self.notices: list[str] = []
+        self.markers: list[tuple[float, str]] = []
+        self.start_s: float | None = None
+        self.duration_s = 0.0
+        self._wanted = wanted_ids
+        self._heads: dict[bytes, _Head] = {}
+        self._shift_s = 0.0  # from a stamp to our time; grows where the stamps step back
+        self._mark = bytearray()
+        self._damaged_line = 0
+
+    def __iter__(self) -> Iterator[Frame]:
+        try:
+            with self.path.open("rb") as file:
+                yield from self._pieces(gzip.GzipFile(fileobj=file) if self.path.suffix == ".gz" else file)
+        except (OSError, EOFError) as failure:
+            reason = getattr(failure, "strerror", None) or str(failure)
+            if not self.frames:
+                raise RecordingError(
+                    "a readable recording", reason, f"{self.path}", "check the file"
+                ) from None
+            self.notices.append(f"{self.path}: reading ended early: {reason}")
+        if not self.frames:
+            raise RecordingError(
+                "candump lines like (1600279140.020108) can0 7E8#04410C1AF8",
+                "nothing usable" if self._damaged_line or self.counters else "an empty file",
+                f"{self.path}:{self._damaged_line or 1}",
+                "give a candump recording, or one whose suffix tells its format",
+            )
+        if damaged := self.counters["damaged_lines"]:
+            self.notices.append(
+                f"{self.path}:{self._damaged_line}: the first of {damaged} damaged lines, skipped"
+            )
+
+    def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[Frame]:
+        rest, line = b"", 1
+        while fresh := file.read(_PIECE_BYTES):
+            piece = rest + fresh
+            end = piece.rfind(b"\n") + 1
+            piece, rest = piece[:end], piece[end:]
+            if lines := piece.count(b"\n"):
+                yield from self._piece(piece, lines, line)
+                line += lines
+            if len(rest) > _LONGEST_LINE:
+                self._damage(line)
+                rest = b""
+        if rest:
+            yield from self._rows(self._cut_line(rest, line), line)
+
+    def _piece(self, piece: bytes, lines: int, line: int) -> Iterator[Frame]:
+        """The frames of whole lines, of which the first is number `line`."""
+        rows: list[_Row] = _COMPACT.findall(piece)
+        if len(rows) != lines:
+            rows = [
+                (stamp, head, pairs.replace(b" ", b"") if len(pairs) == 3 * int(length) else b"?")
+                for stamp, head, length, pairs in _SPACED.findall(piece)
+            ]
+        if len(rows) == lines:
+            yield from self._rows(rows, line)
+            return
+        for number, text in enumerate(piece.split(b"\n")[:-1], line):
+            yield from self._rows(self._row(text, number), number)
+
+    def _rows(self, rows: list[_Row], line: int) -> Iterator[Frame]:
+        """The wanted frames among rows that stand on lines `line`, `line` + 1 ..."""
+        if not rows:
+            return
+        self.frames += len(rows)
+        if self.start_s is None:
+            self.start_s = float(rows[0][0])
+            self._shift_s = -self.start_s
+        heads, shift_s, last_s = self._heads, self._shift_s, self.duration_s
+        for stamp, head, digits in rows:
+            drop, can_id, extended, channel = heads.get(head) or self._judge(head)
+            if drop:
+                if drop != "unwanted":
+                    self._odd(drop, line + rows.index((stamp, head, digits)), float(stamp) + shift_s, digits)
+                continue
+            try:
+                data = unhexlify(digits)
+            except ValueError:
+                self._damage(line + rows.index((stamp, head, digits)), counted=True)
+                continue
+            time_s = float(stamp) + shift_s
+            if time_s < last_s:
+                if time_s < last_s - _STEP_BACK_S:
+                    self.counters["clock_steps"] += 1
+                    shift_s += last_s - time_s
+                time_s = last_s
+            last_s = time_s
+            # As Frame(...) does, less one call: this line runs for every frame.
+            yield tuple.__new__(Frame, (time_s, can_id, extended, data, channel))
+        self._shift_s = shift_s
+        self.duration_s = max(last_s, float(rows[-1][0]) + shift_s)
+
+    def _judge(self, head: bytes) -> _Head:
+        """What the frames of one channel and identifier are; asked once for each."""
+        channel, identifier = head.split()
+        can_id, extended = int(identifier, 16), len(identifier) == 8
+        drop = ""
+        if extended and can_id & _ERROR_FLAG:
+            drop = "marker" if can_id == MARK_ID else "error_frames"
+        elif can_id > (0x1FFFFFFF if extended else 0x7FF):
+            drop = "damaged_lines"
+        elif self._wanted is not None and (can_id, extended) not in self._wanted:
+            drop = "unwanted"
+        judged = self._heads[head] = (drop, can_id, extended, channel.decode("ascii"))
+        return judged
+
+    def _odd(self, drop: str, line: int, time_s: float, digits: bytes) -> None:
+        if drop == "damaged_lines":
+            self._damage(line, counted=True)
+            return
+        self.frames -= 1
+        try:
+            piece = unhexlify(digits) if drop == "marker" else b""
+        except ValueError:
+            piece = b""
+        if len(piece) == 8 and piece[0] == MARK_SIGN:
+            self._mark += piece[2:]
+            if piece[1] == 0:
+                text = self._mark.rstrip(b"\0").decode("utf-8", "replace")
+                self.markers.append((max(0.0, time_s), text))
+                self._mark.clear()
+        else:
+            self.counters["error_frames"] += 1
+
+    def _damage(self, line: int, counted: bool = False) -> None:
+        """Note a line that is no frame; `counted` when it had been taken for one."""
+        self.frames -= counted
+        self.counters["damaged_lines"] += 1
+        self._damaged_line = self._damaged_line or line
+
+    def _row(self, text: bytes, line: int) -> list[_Row]:
+        """One line looked at by itself: its row, or nothing after counting why."""
+        found = _EITHER.fullmatch(text)
+        if found is None:
+            if text.strip() and not text.lstrip().startswith((b"#", b"//")):  # blank lines and comments pass
+                self._damage(line)
+            return []
+        stamp, channel, identifier, compact, length, spaced = found.groups()
+        if compact is not None:
+            kind = {b"#": "fd_frames", b"R": "remote_frames", b"r": "remote_frames"}.get(compact[:1])
+            digits = compact if len(compact) <= 16 else b"?"
+        else:
+            pairs = spaced.split()
+            kind = "remote_frames" if pairs[:1] == [b"remote"] else "fd_frames" if len(length) == 2 else None
+            if pairs[-1:] == [b"ERRORFRAME"]:
+                pairs.pop()
+            whole = len(pairs) == int(length) and all(len(pair) == 2 for pair in pairs)
+            digits = b"".join(pairs) if whole and len(pairs) <= 8 else b"?"
+        if kind is not None:
+            self.counters[kind] += 1
+            return []
+        if b"-" in stamp:
+            try:
+                stamp = b"%.6f" % datetime.fromisoformat(stamp.decode()).replace(tzinfo=UTC).timestamp()
+            except ValueError:
+                self._damage(line)
+                return []
+        return [(stamp, channel + b" " + identifier, digits)]
+
+    def _cut_line(self, text: bytes, line: int) -> list[_Row]:
+        """A last line without its end counts only if nothing can be missing: all eight bytes are there."""
+        found = _EITHER.fullmatch(text)
+        if found is not None and len(found[4] or b"") == 16:
+            return self._row(text, line)
+        self.counters["cut_last_line"] += 1
+        self.notices.append(f"{self.path}:{line}: the last line is cut; left out")
+        return []

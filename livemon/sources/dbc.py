@@ -1,0 +1,224 @@
+"""A user's DBC file: broadcast frames in, readings out. The only file that imports cantools.
+
+Whole-number signals of messages without a multiplexer are taken out with a shift and a mask worked out
+beforehand; the rest goes through cantools. Both give the same numbers (a test holds them together).
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Mapping, Sequence
+from difflib import get_close_matches
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
+
+from livemon.errors import RecordingError, UsageError
+from livemon.quantities import QUANTITIES
+from livemon.records import Frame, Reading
+
+if TYPE_CHECKING:
+    from cantools.database.can import Database, Message, Signal
+
+# What a signal's unit, as written in the DBC, is worth in ours: (our unit, factor).
+_UNITS: Final[dict[str, tuple[str, float]]] = {
+    "mph": ("km/h", 1.609344),
+    "m/s": ("km/h", 3.6),
+    "rad/s": ("rpm", 30.0 / 3.141592653589793),
+    "lbft": ("N m", 1.3558179483314004),
+    "ftlb": ("N m", 1.3558179483314004),
+    "hz": ("rpm", 60.0),
+    "bar": ("kPa", 100.0),
+}
+# How value tables name the states that a number alone does not tell.
+_GEAR_NAMES: Final = {
+    "r": -1.0,
+    "rev": -1.0,
+    "reverse": -1.0,
+    "n": 0.0,
+    "neutral": 0.0,
+    "p": 0.0,
+    "park": 0.0,
+}
+
+
+class _Plain(NamedTuple):
+    """A whole-number signal, ready to be taken out: ((frame >> shift) & mask), sign, scale, offset."""
+
+    quantity: str
+    least_bytes: int  # frames shorter than this do not hold it
+    little_endian: bool
+    shift: int  # from the frame's low end, little-endian; big-endian: from the end of byte least_bytes
+    mask: int
+    sign: int  # its top bit when signed, else 0
+    unavailable: (
+        int  # the raw value of "no value": all ones of an unsigned byte or more; -1 when there is none
+    )
+    scale: float
+    offset: float
+    named: dict[int, float]
+
+
+class _Layout(NamedTuple):
+    plain: tuple[_Plain, ...]
+    others: dict[str, tuple[str, float, float]]  # signal name -> quantity, factor, resolution
+    message: Message
+
+
+class DbcDecoder:
+    """Reads the quantities that `broadcast` maps to "Message.Signal" (or a signal's name alone).
+
+    With an empty `broadcast` every signal named exactly like a quantity is read. `Reading.resolution` is
+    the signal's scale, `Reading.source` the frame's identifier. Values in mph, m/s, rad/s or lb ft are
+    converted by the unit the DBC states. Sends nothing; no frame makes it raise.
+    Raises RecordingError when the file is no usable DBC, UsageError when it lacks a signal asked for.
+    """
+
+    def __init__(self, path: str | Path, broadcast: Mapping[str, str] | None = None) -> None:
+        self.counters: Counter[str] = Counter()
+        database = _load(Path(path))
+        chosen = _choose(database, broadcast or {}, str(path))
+        self._layouts: dict[tuple[int, bool], _Layout] = {}
+        for message, signals in chosen.values():
+            plain, others = [], {}
+            for quantity, signal in signals:
+                if message.is_multiplexed() or signal.is_float or message.is_container:
+                    others[signal.name] = (quantity, _factor(signal, quantity), abs(float(signal.scale)))
+                else:
+                    plain.append(_plain(signal, quantity))
+            key = (message.frame_id, message.is_extended_frame)
+            self._layouts[key] = _Layout(tuple(plain), others, message)
+        self.wanted_ids = frozenset(self._layouts)
+        self.quantities = frozenset(q for _, signals in chosen.values() for q, _ in signals)
+
+    def feed(self, frame: Frame) -> Sequence[Reading]:
+        """The readings in this frame."""
+        time_s, can_id, extended, data, _ = frame
+        layout = self._layouts.get((can_id, extended))
+        if layout is None:
+            return ()
+        readings = []
+        size = len(data)
+        for quantity, least, little, shift, mask, sign, unavailable, scale, offset, named in layout.plain:
+            if size < least:
+                self.counters["short_frame"] += 1
+                continue
+            raw = (
+                int.from_bytes(data, "little") if little else int.from_bytes(data[:least], "big")
+            ) >> shift & mask
+            if raw == unavailable:
+                self.counters["not_available"] += 1
+                continue
+            if raw & sign:
+                raw -= sign << 1
+            value = named[raw] if named and raw in named else raw * scale + offset
+            readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, can_id)))
+        if layout.others:
+            self._decode_others(layout, frame, readings)
+        return readings
+
+    def end(self) -> None:
+        """The input is over."""
+
+    def _decode_others(self, layout: _Layout, frame: Frame, readings: list[Reading]) -> None:
+        try:
+            values: Any = layout.message.decode(frame.data, decode_choices=False, allow_truncated=True)
+            for name, (quantity, factor, resolution) in layout.others.items():
+                if name in values:
+                    value = float(values[name]) * factor
+                    if abs(value) < float("inf"):
+                        readings.append(Reading(frame.time_s, quantity, value, resolution, frame.can_id))
+        except Exception:  # whatever a hostile layout makes cantools raise concerns this frame only
+            self.counters["undecodable_frame"] += 1
+
+
+def _load(path: Path) -> Database:
+    import cantools.database
+    from cantools.database.can import Database
+
+    if not path.is_file():
+        raise RecordingError("a DBC file", "no such file", str(path), "check the path")
+    try:
+        database = cantools.database.load_file(str(path), database_format="dbc", strict=False)
+    except Exception as failure:  # parse errors, wrong encodings, impossible layouts: all one to the user
+        reason = str(failure).split("\n")[0][:200] or type(failure).__name__
+        raise RecordingError("a DBC file", reason, str(path), "check that the file is a whole DBC") from None
+    if not isinstance(database, Database) or not database.messages:
+        raise RecordingError("a DBC file", "one without messages", str(path), "give the vehicle's DBC")
+    return database
+
+
+_Chosen = dict[str, tuple["Message", list[tuple[str, "Signal"]]]]
+
+
+def _choose(database: Database, broadcast: Mapping[str, str], where: str) -> _Chosen:
+    """Message name -> the message and its (quantity, signal) pairs."""
+    signals = {f"{m.name}.{s.name}": (m, s) for m in database.messages for s in m.signals}
+    chosen: _Chosen = {}
+    for quantity, name in broadcast.items() or {s.name: full for full, (_, s) in signals.items()}.items():
+        if quantity not in QUANTITIES:
+            if broadcast:
+                raise _unknown(f"[broadcast] {quantity}", "a quantity", quantity, QUANTITIES, where)
+            continue
+        found = signals.get(name) or next(
+            (both for full, both in signals.items() if full.endswith("." + name)), None
+        )
+        if found is None:
+            raise _unknown(f"[broadcast] {quantity}", "Message.Signal in the DBC", name, signals, where)
+        message, signal = found
+        chosen.setdefault(message.name, (message, []))[1].append((quantity, signal))
+    if not chosen:
+        raise UsageError(
+            "a [broadcast] table in the vehicle file, or signals named like quantities",
+            f"signals like {', '.join(list(signals)[:3]) or 'none'}",
+            where,
+            'write for instance [broadcast] engine_rpm = "Message.Signal" in the vehicle file',
+        )
+    return chosen
+
+
+def _unknown(key: str, expected: str, came: str, known: Mapping[str, object], where: str) -> UsageError:
+    near = get_close_matches(came, known, 1, 0.0)
+    return UsageError(
+        f"{expected} for {key}", repr(came), where, f"did you mean {near[0]!r}?" if near else "check it"
+    )
+
+
+def _factor(signal: Signal, quantity: str) -> float:
+    unit = (signal.unit or "").lower().replace(" ", "").replace("-", "").replace("*", "").replace(".", "")
+    ours, factor = _UNITS.get(unit, ("", 1.0))
+    return factor if ours == QUANTITIES[quantity] else 1.0
+
+
+def _plain(signal: Signal, quantity: str) -> _Plain:
+    """Bit positions: DBC gives a little-endian signal by its lowest bit, a big-endian one by its highest."""
+    factor = _factor(signal, quantity)
+    little = signal.byte_order == "little_endian"
+    if little:
+        shift = signal.start
+        least = (signal.start + signal.length + 7) // 8
+    else:
+        top = signal.start // 8 * 8 + 7 - signal.start % 8  # of the frame's bits written out in order
+        end = top + signal.length
+        least = (end + 7) // 8
+        shift = least * 8 - end
+    mask = (1 << signal.length) - 1
+    return _Plain(
+        quantity,
+        least,
+        little,
+        shift,
+        mask,
+        1 << signal.length - 1 if signal.is_signed else 0,
+        mask if signal.length >= 8 and not signal.is_signed else -1,  # common practice, no source
+        float(signal.scale) * factor,
+        float(signal.offset) * factor,
+        _named_states(signal, quantity),
+    )
+
+
+def _named_states(signal: Signal, quantity: str) -> dict[int, float]:
+    """Raw value -> ours, where a value table names reverse, neutral or park among the gears."""
+    if quantity != "gear" or not signal.choices:
+        return {}
+    named = ((raw, _GEAR_NAMES.get(str(name).strip().lower())) for raw, name in signal.choices.items())
+    return {int(raw): value for raw, value in named if value is not None}
