@@ -1,4 +1,4 @@
-"""A CAN-over-serial adapter (slcan: frames as ASCII lines), a simulated vehicle behind it. No I/O, no clock."""
+"""A CAN-over-serial adapter (slcan: frames as ASCII lines), a simulated bus behind it. No I/O, no clock."""
 
 from __future__ import annotations
 

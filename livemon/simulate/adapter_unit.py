@@ -1,0 +1,76 @@
+"""A parked vehicle: control units that answer from a table. For trying and testing the links themselves."""
+
+from __future__ import annotations
+
+from livemon.records import Frame
+
+VIN = b"LVMTEST0000000017"
+
+
+class TableUnit:
+    """Answers the asks found in `table` (payload -> payload), long ones in ISO-TP after flow control."""
+
+    def __init__(
+        self,
+        table: dict[bytes, bytes],
+        *,
+        extended: bool = False,
+        number: int = 0,
+        delay_s: float = 0.01,
+        pad: int | None = 0x55,
+    ) -> None:
+        self.table = table
+        self.asked: list[bytes] = []
+        self.extended = extended
+        self.delay_s = delay_s
+        self.answer_id = 0x18DAF110 + number if extended else 0x7E8 + number
+        self._asks = (0x18DB33F1, 0x18DA10F1 + number * 256) if extended else (0x7DF, 0x7E0 + number)
+        self._pad = pad
+        self._rest: list[bytes] = []
+
+    def feed(self, frame: Frame, now_s: float) -> list[tuple[float, Frame]]:
+        if frame.extended != self.extended or frame.can_id not in self._asks:
+            return []
+        if frame.data[0] >> 4 == 3:
+            rest, self._rest = self._rest, []
+            return [self._out(now_s + 0.001 * (i + 1), data) for i, data in enumerate(rest)]
+        payload = frame.data[1 : 1 + (frame.data[0] & 0xF)]
+        self.asked.append(payload)
+        answer = self.table.get(payload)
+        if answer is None:
+            return []
+        if len(answer) < 8:
+            return [self._out(now_s + self.delay_s, bytes([len(answer)]) + answer)]
+        starts = range(6, len(answer), 7)
+        self._rest = [bytes([0x20 | (i + 1) & 0xF]) + answer[at : at + 7] for i, at in enumerate(starts)]
+        length = (0x1000 | len(answer)).to_bytes(2)
+        return [self._out(now_s + self.delay_s, length + answer[:6])]
+
+    def _out(self, due_s: float, data: bytes) -> tuple[float, Frame]:
+        if self._pad is not None:
+            data = data.ljust(8, bytes([self._pad]))
+        return due_s, Frame(due_s, self.answer_id, self.extended, data)
+
+
+class Units:
+    """Several control units on one bus."""
+
+    def __init__(self, *units: TableUnit) -> None:
+        self.units = units
+
+    def feed(self, frame: Frame, now_s: float) -> list[tuple[float, Frame]]:
+        return [answer for unit in self.units for answer in unit.feed(frame, now_s)]
+
+
+ENGINE = {
+    bytes.fromhex("0100"): bytes.fromhex("4100BE3FA813"),
+    bytes.fromhex("010C"): bytes.fromhex("410C1AF8"),
+    bytes.fromhex("010D"): bytes.fromhex("410D32"),
+    bytes.fromhex("0142"): bytes.fromhex("41423390"),
+    bytes.fromhex("010C0D11"): bytes.fromhex("410C1AF80D321180"),
+    bytes.fromhex("0902"): bytes.fromhex("490201") + VIN,
+}
+GEARBOX = {
+    bytes.fromhex("0100"): bytes.fromhex("410000180001"),
+    bytes.fromhex("010D"): bytes.fromhex("410D31"),
+}
