@@ -1,1 +1,6 @@
-"""Estimates -> evidence -> findings and the call. No I/O, no knowledge of sources or screens."""
+"""Estimates -> evidence -> findings and the call. No I/O, no knowledge of sources or screens.
+
+Estimate -> windows -> bank (road evidence) ┐
+Estimate -> lockup, full pedal             ├-> standing -> alarms, findings, call -> words
+Oscillation -> shudder; codes -> codes     ┘
+"""

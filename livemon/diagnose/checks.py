@@ -1,0 +1,91 @@
+"""What to check next: cheapest and least invasive first. Common shop practice, no source, unless a row says so.
+
+The order is the order of work: look and read, then drive, then gauges, then hands, and only then tools.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+STALL_CAUTION: Final = (
+    "stall check only if the vehicle maker's procedure allows it and as it says: wheels chocked, parking and service "
+    "brakes hard on, nobody in front or behind, five seconds at most, a minute in neutral between tries, stop at "
+    "once if a wheel turns"
+)
+_FLUID: Final = (
+    "transmission fluid level and condition at the temperature the maker gives (level, smell, dark, metal)"
+)
+_CODES: Final = "read stored and pending codes of engine and transmission control units"
+
+CHECKS: Final[dict[str, tuple[str, ...]]] = {
+    "stator_not_holding": (
+        _FLUID,
+        _CODES,
+        "fuel pressure and exhaust back-pressure, to rule out an engine that only looks like it",
+        STALL_CAUTION + "; compare with `livemon stall` for this vehicle",
+        "line pressure at idle and at stall by the maker's procedure",
+        "before anything comes out: repeat the launches on level road, two people aboard, at half pedal or more",
+        "converter out: stator one-way clutch must hold one way and turn freely the other",
+    ),
+    "stator_seized": (
+        _FLUID,
+        _CODES,
+        "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by light "
+        "throttle changes",
+        "exhaust back-pressure and air intake: they also cost top-end pull",
+        "repeat a full-pedal pull from 40 to 90 km/h with the clutch open, both ways on the same road",
+        "converter out: stator one-way clutch must turn freely one way",
+    ),
+    "lockup_shudder": (
+        _FLUID,
+        "misfire counters and stored misfire codes: misfire shakes the same way",
+        "light brake tap with the pedal held: shudder stops as the clutch lets go, misfire does not",
+        "engine and transmission mounts by eye",
+        "fluid change with the maker's own fluid, then drive again",
+        "clutch apply pressure and apply-solenoid duty by the maker's procedure",
+    ),
+    "lockup_slip": (
+        _FLUID,
+        _CODES,
+        "clutch command or solenoid duty on a scan tool while it slips: full command with slip means it cannot hold",
+        "clutch apply pressure by the maker's procedure",
+        "valve body and apply circuit leakage before the converter comes out",
+        "converter out: clutch lining and piston seal",
+    ),
+    "lockup_never_applied": (
+        _CODES,
+        "coolant and fluid temperature: a cold transmission keeps the clutch off by design",
+        "brake switch: a brake light that stays on keeps the clutch off",
+        "a level cruise at 80-100 km/h for two minutes, fully warm, light pedal",
+        "clutch command on a scan tool; then wiring and apply solenoid resistance",
+        "apply pressure by the maker's procedure",
+    ),
+    "gear_slip": (
+        _FLUID,
+        _CODES,
+        "ratio of input-shaft to output-shaft speed in that gear on a scan tool, against the other gears",
+        "line pressure in that gear by the maker's procedure",
+        "adaptation values of that gear's clutch, if the maker publishes limits",
+        "pan off: friction material and metal in the pan",
+    ),
+    "engine_low_output": (
+        "air filter, intake hoses and charge-air hoses by eye",
+        "read engine codes, fuel trims and misfire counters",
+        "barometric pressure and altitude: 1000 m costs a naturally aspirated engine about 11 %",
+        "fuel pressure under load",
+        "exhaust back-pressure ahead of the catalyst",
+        "ignition and cam timing, boost pressure where fitted, compression",
+        "leave the transmission alone until the engine makes its torque",
+    ),
+    "driveline_drag": (
+        "after a drive without hard braking, compare the four wheels by hand for heat, without touching the discs",
+        "tyre pressures; roof load, trailer, load in the vehicle",
+        "wheels off the ground: turn each by hand with the brakes released; parking brake cables",
+        "wheel bearings, drive shafts and axle oil level",
+        "coast-down from 80 km/h in neutral on level road, both ways",
+    ),
+    "none": (
+        _FLUID,
+        "ask when the complaint shows itself (cold, hot, loaded, which speed) and record that",
+    ),
+}

@@ -1,0 +1,77 @@
+"""From the posterior to findings and the one call."""
+
+from __future__ import annotations
+
+from math import log
+from typing import TYPE_CHECKING, Final
+
+from livemon.diagnose import report_evidence, words
+from livemon.diagnose.hypotheses import INSIDE
+from livemon.records import Call, Finding, FindingName, Where
+
+if TYPE_CHECKING:
+    from livemon.diagnose.diagnoser import Diagnoser
+
+CALL_FROM: Final = 0.5  # a fault is named only when it is likelier than everything else together
+SOUND_FROM: Final = 0.6
+_TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
+_SECOND_FAULT: Final = log(100.0)
+_CLUTCH: Final[tuple[FindingName, ...]] = ("lockup_slip", "lockup_shudder")
+# What a sound drive must have spoken against before it is called sound.
+_MUST_TEST: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output")
+
+
+def untested(d: Diagnoser) -> list[FindingName]:
+    """Faults the drive did not speak against: it did not contain what would show them."""
+    evidence = d.evidence()
+    return [
+        name
+        for name, value in evidence.items()
+        if name != "none" and value > _TESTED and name != "lockup_never_applied"
+    ] + (["lockup_never_applied"] if d.lockup_watch.applied_s < 4.0 else [])
+
+
+def findings(d: Diagnoser) -> list[Finding]:
+    """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may join."""
+    probabilities = d.standing()
+    names: list[FindingName] = [n for n, p in probabilities.items() if n != "none" and p >= CALL_FROM]
+    if d.presence.seen:
+        evidence = d.evidence()
+        leading = max(evidence, key=lambda n: evidence[n])
+        names += [n for n in _CLUTCH if n not in names and evidence[n] > _SECOND_FAULT]
+        road = [n for n in ("stator_not_holding", "engine_low_output", "driveline_drag") if n not in names]
+        if leading in _CLUTCH and names and road:
+            second: FindingName = max(road, key=lambda n: evidence[n])  # type: ignore[arg-type,return-value,assignment]
+            others = [evidence[n] for n in road if n != second]
+            if evidence[second] > _SECOND_FAULT and evidence[second] > max(others, default=0.0) + log(5.0):
+                names.append(second)
+    names.sort(key=lambda n: -probabilities[n])
+    return [report_evidence.finding(d, name, probabilities[name]) for name in names]
+
+
+def call(d: Diagnoser) -> Call:
+    """The one call: the leading fault, or none, or not enough evidence."""
+    probabilities = d.standing()
+    lead = max(probabilities, key=lambda n: probabilities[n])
+    name: FindingName
+    if lead == "none":
+        blind = untested(d)
+        sound = probabilities[lead] >= SOUND_FROM and not any(n in blind for n in _MUST_TEST)
+        name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"
+    else:
+        name = lead if probabilities[lead] >= CALL_FROM else "not_enough_evidence"
+    where: Where
+    if name == "none":
+        where = "no_fault"
+    elif name == "not_enough_evidence":
+        where = "unknown"
+    else:
+        where = "inside_transmission" if name in INSIDE else "outside_transmission"
+    return Call(
+        name,
+        round(probabilities[lead], 4),
+        where,
+        words.because(d, name, probabilities),
+        words.against(d, name, probabilities),
+        words.check_next(d, name, probabilities),
+    )

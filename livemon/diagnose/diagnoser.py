@@ -1,0 +1,174 @@
+"""Ties the evidence together: Estimates and Oscillations in; warnings, findings and the call out."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from math import inf, log
+from typing import Final
+
+from livemon.diagnose import decide, report_evidence
+from livemon.diagnose.alarms import Alarms
+from livemon.diagnose.bank import Bank
+from livemon.diagnose.codes import Codes
+from livemon.diagnose.full_pedal import FullPedal
+from livemon.diagnose.hypotheses import hypotheses
+from livemon.diagnose.lockup import LockupWatch
+from livemon.diagnose.nuisance import prior
+from livemon.diagnose.presence import Presence
+from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.standing import engine_low, posterior
+from livemon.diagnose.stretches import Stretches
+from livemon.diagnose.windows import Window, WindowMaker
+from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscillation, Warning
+from livemon.vehicle import Vehicle, curves_of
+
+_SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
+_JUDGE_EVERY_S: Final = 2.0  # outside launches the posterior moves slowly
+
+
+class Diagnoser:
+    """Feed it in time order. `vehicle`: the vehicle file's numbers, or Vehicle() when there is none."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.vehicle = vehicle
+        self.curves = curves_of(vehicle)
+        known = prior(vehicle, self.curves)
+        self.torque_nm = known.torque_nm
+        self.bank = Bank(vehicle, self.curves, known, hypotheses())
+        self.stretches = Stretches(vehicle, self.curves, known)
+        self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
+        self.shudder = ShudderWatch()
+        self.full_pedal = FullPedal(vehicle)
+        self.codes = Codes()
+        self.presence = Presence(vehicle, self.curves, known.torque_nm)
+        self.alarms = Alarms()
+        self.first_shown_s: dict[FindingName, float] = {}
+        self.time_s = 0.0
+        self.torque_source = ""
+        self.ratio_seen = False
+        self._windows = WindowMaker()
+        self._was_locked = False
+        self._judged_s = -inf
+
+    # -- taking in -----------------------------------------------------------------------------------
+
+    def feed(self, item: Estimate | Oscillation) -> Sequence[Warning]:
+        """Take one Estimate or Oscillation; what changed in the warnings comes back."""
+        if isinstance(item, Oscillation):
+            return self._feed_oscillation(item)
+        window = self._windows.feed(item)
+        return () if window is None else self._feed_window(window)
+
+    def note_codes(self, codes: Mapping[str, Mapping[str, str]]) -> None:
+        """Take trouble codes: kind (stored, pending, permanent) -> code -> standard name."""
+        self.codes.note(codes)
+
+    def note_barometer(self, kpa: float) -> None:
+        """Take barometric pressure [kPa], for what full pedal should give at this altitude."""
+        self.full_pedal.barometer(kpa)
+
+    def end(self) -> Sequence[Warning]:
+        """The drive is over: close what is open."""
+        window = self._windows.end()
+        changes = list(self._feed_window(window)) if window is not None else []
+        self.stretches.end()
+        return changes + self._judge(self.time_s)
+
+    def _feed_oscillation(self, o: Oscillation) -> Sequence[Warning]:
+        episode = self.shudder.feed(o)
+        if episode is None or "lockup_shudder" in self.alarms.standing or episode.looks < 2:
+            return ()
+        if episode.engine_order is not None or not self.presence.seen:
+            return ()
+        probability = self.standing()["lockup_shudder"]
+        if probability < 0.4:
+            return ()
+        self.first_shown_s.setdefault("lockup_shudder", episode.first_s)
+        detail = f" ({episode.frequency_hz:.1f} Hz, {episode.amplitude_rpm:.0f} rpm)"
+        return [self.alarms.raise_now(o.time_s, "lockup_shudder", probability, detail)]
+
+    def _feed_window(self, w: Window) -> Sequence[Warning]:
+        self.time_s = w.end_s
+        if w.torque_source:
+            self.torque_source = w.torque_source
+        if w.speed_ratio is not None:
+            self.ratio_seen = True
+        self.bank.feed(w)
+        self.stretches.feed(w)
+        self.lockup_watch.feed(w)
+        self.full_pedal.feed(w)
+        self.presence.feed(w)
+        locked = w.regime == "locked"
+        if locked:
+            self.shudder.locked_time(w.end_s - w.start_s, w.samples)
+        elif self._was_locked:
+            self.shudder.released(w.start_s)
+        self._was_locked = locked
+        slipping = self.lockup_watch.slip_now
+        urgent = w.regime == "launch" or (slipping is not None and w.end_s - slipping[0] > _SLIP_WARNING_S)
+        if urgent or w.end_s - self._judged_s > _JUDGE_EVERY_S:
+            return self._judge(w.end_s)
+        return ()
+
+    def _judge(self, time_s: float) -> list[Warning]:
+        self._judged_s = time_s
+        probabilities = self.standing()
+        changes = self.alarms.judge(time_s, probabilities)
+        for change in changes:
+            if change.raised:
+                self.first_shown_s.setdefault(change.finding, time_s)
+        return changes
+
+    # -- reading out ---------------------------------------------------------------------------------
+
+    def evidence(self) -> dict[FindingName, float]:
+        """ln likelihood ratio of each finding against none, all evidence together."""
+        road = self.bank.log_finding()
+        gear, others_hold = self.lockup_watch.one_gear_only()
+        slip = self.lockup_watch.log_slip
+        # Slip in one gear with the clutch holding in another is the gear; with nothing to compare it is open.
+        slip_gear = slip if gear is not None else min(slip, 0.0)
+        in_gear = slip_gear if others_hold or gear is None else slip_gear - log(3.0)
+        result: dict[FindingName, float] = {
+            "none": 0.0,
+            "stator_not_holding": road["stator_not_holding"],
+            "stator_seized": road["stator_seized"],
+            "engine_low_output": engine_low(road["engine_low_output"], self.full_pedal.log_evidence),
+            "driveline_drag": road["driveline_drag"],
+            "gear_slip": road["gear_slip"] + (in_gear if in_gear > 0.0 else 0.0),
+            "lockup_slip": slip - (log(20.0) if gear is not None and others_hold else 0.0),
+            "lockup_shudder": self.shudder.log_evidence,
+            "lockup_never_applied": self.lockup_watch.log_never_applied,
+        }
+        for name, value in self.codes.log_evidence().items():
+            result[name] = result.get(name, 0.0) + value  # type: ignore[index]
+        return result
+
+    def standing(self) -> dict[FindingName, float]:
+        """Probability of every finding but not_enough_evidence, as of now; sums to 1."""
+        return posterior(
+            self.evidence(), converter_seen=self.presence.seen, clutch_car=self.presence.clutch_car
+        )
+
+    @property
+    def launches(self) -> list[Launch]:
+        """One record for each launch finished so far."""
+        return self.stretches.launches
+
+    @property
+    def cannot_judge(self) -> list[str]:
+        """What this drive or this vehicle file leaves out of reach, and why, as sentences."""
+        return report_evidence.cannot_judge(self)
+
+    def lockup(self) -> dict[str, float | int | str | None]:
+        """What was seen of the converter clutch; units in the names."""
+        return report_evidence.lockup(self)
+
+    def findings(self) -> list[Finding]:
+        """Every fault that the drive shows, likeliest first; two faults at once are two entries."""
+        return decide.findings(self)
+
+    def call(self, end_s: float | None = None) -> Call:
+        """The one call that ends the drive. `end_s`: end of the recording, for the record only."""
+        del end_s
+        return decide.call(self)

@@ -1,0 +1,66 @@
+"""The hypotheses of the bank: one row per fault and size of fault. A new fault is a row here.
+
+A row says what the fault does to the physics; sizes run from what a workshop would just notice to gross.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, get_args
+
+from livemon.records import FindingName
+
+FINDINGS: Final[tuple[FindingName, ...]] = tuple(
+    name for name in get_args(FindingName) if name != "not_enough_evidence"
+)
+INSIDE: Final[frozenset[FindingName]] = frozenset(
+    (
+        "stator_not_holding",
+        "stator_seized",
+        "lockup_shudder",
+        "lockup_slip",
+        "lockup_never_applied",
+        "gear_slip",
+    )
+)
+# A car comes to a road test because somebody complained, and most complaints are not one of these.
+PRIOR: Final[dict[FindingName, float]] = {name: 0.05 for name in FINDINGS} | {"none": 0.6}
+GEARS: Final = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """One row. `share` of its finding's prior; the rest is 0 where the fault leaves the physics alone."""
+
+    finding: FindingName
+    share: float
+    lost: float = 0.0  # share of the stator reaction that is gone
+    seized: float = 0.0  # how completely the stator is held past the coupling point
+    torque_ln: float = 0.0  # ln(torque made / torque seen)
+    drag: float = 0.0  # extra constant force over weight
+    slip: float = 0.0  # share of turbine speed lost in `gear`
+    gear: int = 0
+    mass_ln: float = 0.0
+    aero_ln: float = 0.0
+
+
+def hypotheses() -> tuple[Hypothesis, ...]:
+    """All rows; shares of one finding sum to 1."""
+    rows = [
+        Hypothesis("none", 0.93),
+        # A loaded or towing vehicle is heavy, not faulty.
+        Hypothesis("none", 0.05, mass_ln=0.25, aero_ln=0.1),
+        Hypothesis("none", 0.02, mass_ln=0.5, aero_ln=0.3),
+    ]
+    rows += [Hypothesis("stator_not_holding", 1 / 3, lost=lost) for lost in (0.5, 0.75, 1.0)]
+    rows += [Hypothesis("stator_seized", 1 / 2, seized=seized) for seized in (0.6, 1.0)]
+    # ln of 0.82, 0.72, 0.61, 0.51: less than 15 % down is within what torque signals differ by.
+    rows += [Hypothesis("engine_low_output", 1 / 4, torque_ln=ln) for ln in (-0.2, -0.33, -0.5, -0.68)]
+    # 0.02 of weight is 350 N on a mid-size car: one hot brake.
+    rows += [Hypothesis("driveline_drag", 1 / 4, drag=drag) for drag in (0.02, 0.035, 0.06, 0.1)]
+    rows += [
+        Hypothesis("gear_slip", 1 / (2 * GEARS), slip=slip, gear=gear)
+        for gear in range(1, GEARS + 1)
+        for slip in (0.07, 0.16)
+    ]
+    return tuple(rows)

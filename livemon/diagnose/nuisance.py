@@ -1,0 +1,106 @@
+"""What is not known about a sound vehicle, and how badly: the state every filter of the bank shares.
+
+Each spread is weak and physical; none is fitted to a simulator. Where no source is named the spread is
+common practice, no source. All are one standard deviation.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from math import hypot, sqrt
+from typing import Final
+
+from livemon.converter.curves import Curves, at
+from livemon.vehicle import Vehicle
+
+
+class State(IntEnum):
+    """Places in the state vector."""
+
+    MASS = 0  # ln(mass / mass of the file)
+    ROLLING = 1  # constant force over weight
+    AERO = 2  # ln(drag area / drag area of the file)
+    LINE = 3  # ln(driveline efficiency / that of the file)
+    GAIN = 4  # ln(engine torque made / torque seen)
+    OFFSET = 5  # N m at the pump: accessories, friction convention of the torque signal
+    K_SCALE = 6  # ln K, the whole curve
+    K_TILT = 7  # ln K, growing with speed ratio
+    K_KNEE = 8  # ln K, around the coupling point
+    K_LOST = 9  # ln K, how far it falls when the reaction is lost
+    TR = 10  # ln torque ratio at stall, fading to the coupling point
+    TYRE = 11  # ln speed ratio: rolling radius, ratios
+    WIND = 12  # m/s head wind
+    GRADE = 13  # hills as they come
+    SLOPE = 14  # the long pull up a valley
+    K_WANDER = 15  # ln K, seconds: speed ratio while the reading lags, fluid settling
+    GAIN_WANDER = 16  # ln torque, seconds: a torque map is not equally right everywhere
+
+
+SIZE: Final = len(State)
+
+# Torque from PIDs 61-64 is a model inside the control unit: a few per cent between engines of one type.
+# Air flow and absolute load pass through an assumed efficiency as well.
+GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.10, "absolute_load": 0.13}
+_OFFSET_SHARE: Final = 0.03  # of peak torque
+_OFFSET_LEAST_NM: Final = 6.0
+_LOAD_SD: Final = 0.07  # people and luggage, as a share of mass
+_ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
+_WIND_SD_M_S: Final = 3.0
+# Correlation times and spreads of what drifts while driving.
+DRIFT: Final[dict[State, tuple[float, float]]] = {  # state: (correlation time s, standard deviation)
+    State.GRADE: (15.0, 0.02),
+    State.SLOPE: (300.0, 0.007),
+    State.K_WANDER: (3.0, 0.03),
+    State.GAIN_WANDER: (8.0, 0.04),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Prior:
+    """Standard deviation of each state at the start; `torque_nm` scales what counts as little torque."""
+
+    sd: tuple[float, ...]
+    torque_nm: float
+
+
+def peak_torque_nm(vehicle: Vehicle) -> float:
+    """Peak engine torque, given or guessed from what is given [N m]. Used only to scale thresholds."""
+    if vehicle.torque_curve:
+        return max(torque for _, torque in vehicle.torque_curve)
+    for guess in (vehicle.peak_torque_nm, vehicle.stall_torque_nm):
+        if guess is not None:
+            return guess
+    return 95.0 * (vehicle.displacement_l or 2.2)
+
+
+def prior(vehicle: Vehicle, curves: Curves) -> Prior:
+    """The spread of every state for this vehicle file; what is assumed in it is spread wider by its sd."""
+    peak_nm = peak_torque_nm(vehicle)
+
+    def k_relative(sr: float) -> float:
+        return at(curves.k_sd, sr) / at(curves.k, sr)
+
+    # Published converters differ from any derived curve by 5-13 %: the shape is never taken as known exactly.
+    scale = max(0.03, k_relative(0.1))
+    tilt = sqrt(max(0.03**2, k_relative(0.6) ** 2 - scale**2)) / 0.6
+    knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
+    lost_variance = (curves.k_lost_sd[0] ** 2 - curves.k_sd[0] ** 2) / curves.k_lost[0] ** 2
+    sd = dict.fromkeys(State, 0.0)
+    sd |= {
+        State.MASS: hypot(vehicle.mass_kg.sd / vehicle.mass_kg.value, _LOAD_SD),
+        State.ROLLING: hypot(vehicle.rolling_resistance.sd, _ROLLING_DAY_SD),
+        State.AERO: hypot(vehicle.drag_area_m2.sd / vehicle.drag_area_m2.value, 0.05),
+        State.LINE: vehicle.efficiency.sd / vehicle.efficiency.value,
+        State.GAIN: GAIN_SD["reported"],
+        State.OFFSET: max(_OFFSET_LEAST_NM, _OFFSET_SHARE * peak_nm),
+        State.K_SCALE: scale,
+        State.K_TILT: tilt,
+        State.K_KNEE: knee,
+        State.K_LOST: sqrt(max(0.06**2, lost_variance)),
+        State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
+        State.TYRE: 0.01,
+        State.WIND: _WIND_SD_M_S,
+    }
+    sd |= {state: spread for state, (_, spread) in DRIFT.items()}
+    return Prior(tuple(sd[state] for state in State), peak_nm)

@@ -1,0 +1,58 @@
+"""Is there a converter at all? A clutch car runs its first gear with no slip; a converter cannot."""
+
+from __future__ import annotations
+
+from math import log
+from typing import Final
+
+from livemon.converter.curves import Curves, at
+from livemon.diagnose.windows import Window
+from livemon.vehicle import Vehicle
+
+_OPEN_S: Final = 3.0  # under power with the turbine between a third and 0.95 of engine speed
+_LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
+
+
+class Presence:
+    """Feed windows."""
+
+    def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float) -> None:
+        self._curves, self._torque_nm = curves, torque_nm
+        self._told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
+        self.open_s = 0.0
+        self.first_gear_solid_s = 0.0
+        self.first_gear_open_s = 0.0
+        self.locked_s = 0.0
+
+    def feed(self, w: Window) -> None:
+        """Take one window."""
+        ratio, pump = w.speed_ratio, w.pump_torque_nm
+        duration_s = w.end_s - w.start_s
+        if w.regime == "locked":
+            self.locked_s += duration_s
+        if ratio is None or (pump is not None and pump < 0.1 * self._torque_nm):
+            return
+        if pump is None and w.regime not in ("launch", "pull", "locked"):
+            return
+        if w.gear == 1 and w.engine_rpm > 1100.0:
+            if ratio > 0.97:
+                self.first_gear_solid_s += duration_s
+            elif ratio > 0.2:
+                self.first_gear_open_s += duration_s
+        if w.regime not in ("launch", "pull") or not 0.3 < ratio < 0.95:
+            return
+        if pump is not None:
+            seen = log(w.engine_rpm) - 0.5 * log(pump)
+            if abs(seen - log(at(self._curves.k, ratio))) > _LIKE_A_CONVERTER:
+                return
+        self.open_s += duration_s
+
+    @property
+    def clutch_car(self) -> bool:
+        """First gear pulls without slip most of the time: a friction clutch, not a converter."""
+        return self.first_gear_solid_s > 2.0 and self.first_gear_solid_s > self.first_gear_open_s
+
+    @property
+    def seen(self) -> bool:
+        """A converter was seen to work as one, or the vehicle file says so and nothing contradicts it."""
+        return not self.clutch_car and (self.open_s >= _OPEN_S or (self._told and self.locked_s > 5.0))

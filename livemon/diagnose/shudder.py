@@ -1,0 +1,128 @@
+"""Shudder: slip that swings at about 4-20 Hz while the clutch is on, comes and goes, and stops at release.
+
+Misfire shakes too, but follows an order of engine speed and does not stop when the clutch lets go.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, log
+from typing import Final
+
+from livemon.records import Oscillation
+
+LOW_HZ: Final = 3.5
+HIGH_HZ: Final = 22.0
+_CYCLES: Final = 3.0
+_FALSE_ALARM: Final = 1e-3
+_LEAST_RPM: Final = (
+    6.0  # below this nobody feels it; half a clutch's normal wander. Common practice, no source.
+)
+_APART_S: Final = 2.0  # swings this far apart are two episodes
+_MUST_SEE_HZ: Final = 10.0  # below this limit the sampling misses most shudder
+_EPISODE: Final = log(15.0)  # weight of one episode, of at most four
+_STOPPED: Final = log(3.0)  # it stopped as the clutch let go
+_ENGINE_ORDER: Final = log(0.05)
+_UNLOCKED_TOO: Final = log(0.2)
+_SHOWS_WITHIN_S: Final = 90.0  # shudder comes and goes; this long locked usually brings it
+
+
+@dataclass(slots=True)
+class Episode:
+    """One stretch of swinging."""
+
+    first_s: float
+    last_s: float
+    amplitude_rpm: float
+    frequency_hz: float
+    false_alarm_probability: float
+    looks: int = 1
+    stopped_at_release: bool = False
+    engine_order: float | None = None
+
+
+class ShudderWatch:
+    """Feed oscillations, and tell it of time spent with the clutch on."""
+
+    def __init__(self) -> None:
+        self.episodes: list[Episode] = []
+        self.count = 0
+        self.seen_s = 0.0  # clutch on, and the sampling could have shown shudder
+        self.blind_s = 0.0  # clutch on, but it could not
+        self.highest_visible_hz = 0.0
+        self.unlocked_swings = 0
+        self._current: Episode | None = None
+        self._visible_hz: float | None = None
+
+    def feed(self, o: Oscillation) -> Episode | None:
+        """Take one look at the spectrum; the episode going on, if there is one."""
+        self._visible_hz = o.highest_visible_hz
+        self.highest_visible_hz = max(self.highest_visible_hz, o.highest_visible_hz)
+        swing = (
+            o.false_alarm_probability < _FALSE_ALARM
+            and o.amplitude_rpm > _LEAST_RPM
+            and o.cycles >= _CYCLES
+            and LOW_HZ <= o.frequency_hz <= HIGH_HZ
+        )
+        if swing and not o.locked:
+            self.unlocked_swings += 1
+        now = self._current
+        if not swing or not o.locked:
+            if now is not None and o.time_s - now.last_s > _APART_S:
+                self._current = None
+            return None
+        if now is None or o.time_s - now.last_s > _APART_S:
+            now = Episode(o.time_s, o.time_s, o.amplitude_rpm, o.frequency_hz, o.false_alarm_probability)
+            self._current = now
+            self.count += 1
+            if len(self.episodes) < 50:
+                self.episodes.append(now)
+            else:
+                self.episodes[-1] = now
+        else:
+            now.last_s = o.time_s
+            now.looks += 1
+            if o.amplitude_rpm > now.amplitude_rpm:
+                now.amplitude_rpm, now.frequency_hz = o.amplitude_rpm, o.frequency_hz
+            now.false_alarm_probability = min(now.false_alarm_probability, o.false_alarm_probability)
+        now.engine_order = o.follows_engine_order
+        return now
+
+    def locked_time(self, duration_s: float, samples: int) -> None:
+        """The clutch was on for `duration_s`, with `samples` engine speeds seen in it."""
+        visible = self._visible_hz or 0.5 * samples / max(duration_s, 0.1)
+        self.highest_visible_hz = max(self.highest_visible_hz, visible)
+        if visible >= _MUST_SEE_HZ:
+            self.seen_s += duration_s
+        else:
+            self.blind_s += duration_s
+
+    def released(self, time_s: float) -> None:
+        """The clutch let go."""
+        if self._current is not None and time_s - self._current.last_s < 1.0:
+            self._current.stopped_at_release = True
+        self._current = None
+
+    @property
+    def can_be_seen(self) -> bool:
+        return self.seen_s > 0.25 * self.blind_s
+
+    @property
+    def firm(self) -> list[Episode]:
+        """Episodes seen more than once, which one noisy look cannot make."""
+        return [e for e in self.episodes if e.looks >= 2 or e.false_alarm_probability < 1e-6]
+
+    @property
+    def log_evidence(self) -> float:
+        """ln evidence of shudder relative to a smooth clutch."""
+        firm = self.firm
+        if not firm:
+            return log(0.04 + 0.96 * exp(-self.seen_s / _SHOWS_WITHIN_S))
+        total = min(len(firm), 4) * _EPISODE
+        if any(e.stopped_at_release for e in firm):
+            total += _STOPPED
+        if sum(e.engine_order is not None for e in firm) > 0.5 * len(firm):
+            total += _ENGINE_ORDER * min(len(firm), 4)
+        if self.unlocked_swings > 2 * sum(e.looks for e in firm):
+            total += _UNLOCKED_TOO
+        return total

@@ -1,0 +1,164 @@
+"""Estimates -> windows: half a second or more of one regime in one gear, averaged. Plain scalars only.
+
+Estimates 50 ms apart share nearly all their errors; a window is what counts as one look.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from livemon.records import Estimate, Regime
+
+# A launch is over in seconds and moves through the whole curve; steady regimes have nothing new to say so soon.
+_LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 0.8}
+_STEADY_LENGTH_S: Final = 1.6
+_GAP_S: Final = 2.5  # a hole in the recording ends the window
+
+
+@dataclass(slots=True)
+class Window:
+    """Averages over one window; None where the vehicle did not tell. Units as in Estimate."""
+
+    start_s: float
+    end_s: float
+    regime: Regime
+    gear: int | None
+    samples: int
+    first_of_stretch: bool
+    engine_rpm: float
+    engine_accel_rpm_s: float
+    locked_probability: float
+    gear_probability: float
+    turbine_rpm: float | None
+    turbine_sd_rpm: float
+    speed_ratio: float | None
+    speed_ratio_sd: float
+    slip_rpm: float | None
+    slip_sd_rpm: float
+    engine_torque_nm: float | None
+    pump_torque_nm: float | None
+    pump_torque_sd_nm: float
+    torque_source: str
+    road_speed_m_s: float | None
+    road_speed_sd_m_s: float
+    road_accel_m_s2: float
+    road_accel_sd_m_s2: float
+    turbine_rad_per_m: float | None
+    pedal_pct: float | None
+    brake: bool | None
+
+    @property
+    def middle_s(self) -> float:
+        return 0.5 * (self.start_s + self.end_s)
+
+
+class WindowMaker:
+    """`feed` one Estimate; a Window comes back when one is complete. `end` gives the last one."""
+
+    __slots__ = (
+        "_accel",
+        "_engine_accel",
+        "_first",
+        "_key",
+        "_last",
+        "_limit_s",
+        "_locked",
+        "_n",
+        "_pump",
+        "_pump_n",
+        "_ratio",
+        "_ratio_n",
+        "_rpm",
+        "_speed",
+        "_speed_n",
+        "_start_s",
+        "_torque",
+    )
+
+    def __init__(self) -> None:
+        self._last: Estimate | None = None
+        self._key: tuple[str, int | None] | None = None
+        self._first = True
+        self._clear(0.0, 0.5)
+
+    def _clear(self, start_s: float, limit_s: float) -> None:
+        self._start_s, self._limit_s = start_s, limit_s
+        self._n = self._ratio_n = self._pump_n = self._speed_n = 0
+        self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = 0.0
+        self._speed = self._accel = self._locked = 0.0
+
+    def feed(self, e: Estimate) -> Window | None:
+        """Take one Estimate, in time order. The hot path: a score of additions."""
+        done = None
+        last = self._last
+        time_s = e.time_s
+        key = (e.regime, e.gear)
+        if last is None or key != self._key or time_s - last.time_s > _GAP_S:
+            done = self._close()
+            self._first = True
+            self._key = key
+            self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
+        elif time_s - self._start_s >= self._limit_s:
+            done = self._close()
+            self._first = False
+            self._clear(time_s, self._limit_s)
+        self._n += 1
+        self._rpm += e.engine_rpm
+        self._engine_accel += e.engine_accel_rpm_s
+        self._locked += e.locked_probability
+        if e.speed_ratio is not None:
+            self._ratio_n += 1
+            self._ratio += e.speed_ratio
+        if e.pump_torque_nm is not None and e.engine_torque_nm is not None:
+            self._pump_n += 1
+            self._pump += e.pump_torque_nm
+            self._torque += e.engine_torque_nm
+        if e.road_speed_m_s is not None:
+            self._speed_n += 1
+            self._speed += e.road_speed_m_s
+            self._accel += e.road_accel_m_s2
+        self._last = e
+        return done
+
+    def end(self) -> Window | None:
+        """The last, unfinished window."""
+        done = self._close()
+        self._last = self._key = None
+        return done
+
+    def _close(self) -> Window | None:
+        e, n = self._last, self._n
+        if e is None or n == 0:
+            return None
+        ratio = self._ratio / self._ratio_n if self._ratio_n else None
+        rpm = self._rpm / n
+        return Window(
+            start_s=self._start_s,
+            end_s=e.time_s,
+            regime=e.regime,
+            gear=e.gear,
+            samples=n,
+            first_of_stretch=self._first,
+            engine_rpm=rpm,
+            engine_accel_rpm_s=self._engine_accel / n,
+            locked_probability=self._locked / n,
+            gear_probability=e.gear_probability,
+            turbine_rpm=None if ratio is None else ratio * rpm,
+            turbine_sd_rpm=e.turbine_sd_rpm,
+            speed_ratio=ratio,
+            speed_ratio_sd=e.speed_ratio_sd,
+            slip_rpm=None if ratio is None else rpm * (1.0 - ratio),
+            slip_sd_rpm=e.slip_sd_rpm,
+            engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
+            pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
+            pump_torque_sd_nm=e.pump_torque_sd_nm,
+            torque_source=e.torque_source,
+            road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
+            road_speed_sd_m_s=e.road_speed_sd_m_s,
+            road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
+            road_accel_sd_m_s2=e.road_accel_sd_m_s2,
+            turbine_rad_per_m=e.turbine_rad_per_m,
+            pedal_pct=e.pedal_pct,
+            brake=e.brake,
+        )

@@ -1,0 +1,257 @@
+"""The sentences of the call: what speaks for it, what against it, what to check next."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import exp
+from typing import TYPE_CHECKING, Final
+
+from livemon.diagnose import alternatives, decide, facts
+from livemon.diagnose.checks import CHECKS
+from livemon.diagnose.report_evidence import numbers
+from livemon.records import FindingName
+
+if TYPE_CHECKING:
+    from livemon.diagnose.diagnoser import Diagnoser
+
+TITLES: Final[dict[str, str]] = {
+    "none": "no fault",
+    "stator_not_holding": "stator not holding",
+    "stator_seized": "stator seized",
+    "lockup_shudder": "converter clutch shudder",
+    "lockup_slip": "converter clutch slipping",
+    "lockup_never_applied": "converter clutch not coming on",
+    "gear_slip": "a gear element slipping",
+    "engine_low_output": "low engine output",
+    "driveline_drag": "driveline drag or load",
+}
+
+
+def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+    """Sentences for the call, strongest first."""
+    lines: list[str] = []
+    if name == "not_enough_evidence":
+        lines.append(_split(p))
+        lines += d.cannot_judge
+    elif name == "none":
+        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d), _coast(d), _clutch(d)) if s]
+    elif name == "stator_not_holding":
+        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d), _fades(d)) if s]
+    elif name == "stator_seized":
+        lines += [s for s in (_pull(d), _launch_k(d), _locked(d)) if s]
+    elif name == "engine_low_output":
+        lines += [s for s in (_full_pedal(d), _locked(d), _launch_t(d), _made(d)) if s]
+    elif name == "driveline_drag":
+        lines += [s for s in (_drag(d), _coast(d), _locked(d), _launch_k(d)) if s]
+    elif name == "gear_slip":
+        lines += [s for s in (_gear(d), _launch_k(d)) if s]
+    elif name == "lockup_shudder":
+        lines += _shudder(d)
+    elif name == "lockup_slip":
+        lines += [s for s in (_clutch(d), _slip(d)) if s]
+    elif name == "lockup_never_applied":
+        w = d.lockup_watch
+        lines.append(
+            f"The converter clutch was on for {w.applied_s:.0f} s in all, although the drive held {w.open_cruise_s:.0f} s "
+            "of steady cruise above 65 km/h in third gear or higher."
+        )
+    for code in d.codes.bearing_on(name):
+        lines.append(f"{code} ({d.codes.names[code]}) is stored; it counts as evidence, not as the verdict.")
+    return lines
+
+
+def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+    """Sentences against the call: rival causes, what was not driven, what was assumed."""
+    lines: list[str] = []
+    called = name if name != "not_enough_evidence" else "none"
+    for rival in sorted((n for n in p if n != called), key=lambda n: -p[n])[:2]:
+        if p[rival] >= 0.08:
+            lines.append(
+                f"{TITLES[rival].capitalize()} remains possible ({100 * p[rival]:.0f} %); "
+                f"{alternatives.separating(called, rival)} would tell."
+            )
+    if name == "lockup_shudder" and not any(e.stopped_at_release for e in d.shudder.firm):
+        lines.append("The clutch was not seen to release while it shook, so misfire is not excluded.")
+    if name == "lockup_shudder":
+        orders = [e.engine_order for e in d.shudder.firm if e.engine_order is not None]
+        if orders:
+            lines.append(
+                f"In {len(orders)} episodes the swing followed engine speed (order {orders[0]:.1f}), as misfire does."
+            )
+    if name == "stator_not_holding" and facts.mean_of(d.stretches.records, "r_t", "locked") is None:
+        lines.append(
+            "No locked pull was driven, so engine output was not tested with the converter out of the path."
+        )
+    if name == "none":
+        untested = [TITLES[n] for n in decide.untested(d)]
+        if untested:
+            lines.append(f"This drive did not test: {', '.join(untested)}.")
+    if d.vehicle.assumed and d.torque_source:
+        lines.append(f"Assumed, not from the vehicle file: {', '.join(d.vehicle.assumed)}.")
+    if name not in ("not_enough_evidence",):
+        lines += [f"Not judged: {line}." for line in d.cannot_judge]
+    return lines
+
+
+def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+    """What to do next, cheapest and least invasive first."""
+    if name != "not_enough_evidence":
+        return [_sentence(line) for line in CHECKS[name]]
+    ranked = sorted((n for n in p if n != "none"), key=lambda n: -p[n])
+    wanted = [alternatives.showing(n) for n in decide.untested(d)] or [alternatives.showing(ranked[0])]
+    if p[ranked[0]] > 0.2:
+        second = "none" if p["none"] > p[ranked[1]] else ranked[1]
+        wanted.insert(0, alternatives.separating(second, ranked[0]))  # type: ignore[arg-type]
+    if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen:
+        wanted.append(alternatives.FASTER)
+    drive = [f"Drive again with {line}." for line in dict.fromkeys(wanted)]
+    return [_sentence(CHECKS["none"][0]), *drive]
+
+
+def _sentence(text: str) -> str:
+    return text[0].upper() + text[1:] + "."
+
+
+def _split(p: Mapping[FindingName, float]) -> str:
+    ranked = sorted(p, key=lambda n: -p[n])[:3]
+    return (
+        "The evidence leaves it open: " + ", ".join(f"{TITLES[n]} {100 * p[n]:.0f} %" for n in ranked) + "."
+    )
+
+
+def _pct(log_ratio: float) -> str:
+    change = 100.0 * (exp(log_ratio) - 1.0)
+    return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
+
+
+def _launch_k(d: Diagnoser) -> str | None:
+    seen = facts.mean_of(d.stretches.records, "r_k", "launch")
+    if seen is None:
+        return None
+    lost = facts.detail_mean(d.stretches.records, "r_k_if_reaction_lost", "launch")
+    tail = f"; without stator reaction it would be {_pct(lost.mean)}" if lost else ""
+    return (
+        f"Over {seen.count} launch{'es' if seen.count > 1 else ''} at speed ratios below 0.65 the capacity factor K was "
+        f"{_pct(seen.mean)} this converter's curve (± {100 * seen.sd:.0f} %){tail}."
+    )
+
+
+def _launch_t(d: Diagnoser) -> str | None:
+    seen = facts.mean_of(d.stretches.records, "r_t", "launch")
+    if seen is None:
+        return None
+    lost = facts.detail_mean(d.stretches.records, "r_t_if_reaction_lost", "launch")
+    tail = f"; with a torque ratio of 1 it would be {_pct(lost.mean)}" if lost else ""
+    return (
+        f"Turbine torque found from the road in those launches was {_pct(seen.mean)} what pump torque and torque ratio "
+        f"give (± {100 * seen.sd:.0f} %){tail}."
+    )
+
+
+def _locked(d: Diagnoser) -> str | None:
+    seen = facts.mean_of(d.stretches.records, "r_t", "locked")
+    if seen is None:
+        return None
+    verdict = (
+        "engine and road load agree, so neither lost engine output nor drag explains the launch"
+        if abs(seen.mean) < 1.5 * seen.sd
+        else "engine torque and road load do not agree with the converter out of the path"
+    )
+    return (
+        f"With the converter clutch on ({seen.seconds_s:.0f} s under power) torque at the wheels found from the road was "
+        f"{_pct(seen.mean)} engine torque (± {100 * seen.sd:.0f} %): {verdict}."
+    )
+
+
+def _fades(d: Diagnoser) -> str | None:
+    pull = facts.mean_of(d.stretches.records, "r_k", "pull")
+    if pull is None:
+        return None
+    return f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve (± {100 * pull.sd:.0f} %)."
+
+
+def _pull(d: Diagnoser) -> str | None:
+    k = facts.mean_of(d.stretches.records, "r_k", "pull")
+    t = facts.mean_of(d.stretches.records, "r_t", "pull")
+    if k is None or t is None:
+        return None
+    return (
+        f"In {k.count} pulls with the clutch open K was {_pct(k.mean)} the curve (± {100 * k.sd:.0f} %) and turbine torque "
+        f"from the road {_pct(t.mean)} the model (± {100 * t.sd:.0f} %)."
+    )
+
+
+def _coast(d: Diagnoser) -> str | None:
+    seen = facts.detail_mean(d.stretches.records, "excess_force_pct_of_weight", "coast")
+    if seen is None or seen.seconds_s < 3.0:
+        return None
+    kind = "more" if seen.mean >= 0 else "less"
+    return (
+        f"Over {seen.seconds_s:.0f} s of coasting the vehicle was held back by {abs(seen.mean):.1f} % of its weight {kind} "
+        "than tyres and air account for (engine braking included)."
+    )
+
+
+def _full_pedal(d: Diagnoser) -> str | None:
+    f = d.full_pedal
+    if not f.enough or f.best_share is None:
+        return None
+    expected, sd = f.expected_share()
+    return (
+        f"At full pedal the engine reported at most {f.best_nm:.0f} N m ({100 * f.best_share:.0f} % of its rating) at "
+        f"{f.best_rpm:.0f} rpm; a sound engine gives {100 * expected:.0f} ± {100 * sd:.0f} %."
+    )
+
+
+def _made(d: Diagnoser) -> str:
+    n = numbers(d, "engine_low_output")
+    return (
+        f"Launch, pull and road load together fit an engine making {n['torque_made_of_seen_pct']} % of the torque it "
+        f"reports (± {n['torque_made_of_seen_sd_pct']} %)."
+    )
+
+
+def _drag(d: Diagnoser) -> str:
+    n = numbers(d, "driveline_drag")
+    return f"All regimes together fit an extra retarding force of {n['extra_force_n']} N (± {n['extra_force_sd_n']} N)."
+
+
+def _gear(d: Diagnoser) -> str:
+    n = numbers(d, "gear_slip")
+    return (
+        f"In gear {n['gear']} the turbine ran about {n['slip_pct']} % faster than road speed and ratio give; other gears "
+        "fit their ratios."
+    )
+
+
+def _clutch(d: Diagnoser) -> str | None:
+    w = d.lockup_watch
+    mean = w.mean_slip_rpm()
+    if mean is None:
+        return None
+    return (
+        f"With the converter clutch on for {w.applied_s:.0f} s slip averaged {mean:.0f} rpm "
+        f"(target about {w.target_rpm:.0f} rpm, most {w.most_slip_rpm() or 0.0:.0f} rpm)."
+    )
+
+
+def _slip(d: Diagnoser) -> str:
+    growth = d.lockup_watch.slip_per_100_nm()
+    tail = "" if growth is None else f", changing by {growth:+.0f} rpm for each 100 N m"
+    return f"Slip stood above target for {d.lockup_watch.slipping_s:.0f} s{tail}."
+
+
+def _shudder(d: Diagnoser) -> list[str]:
+    firm = d.shudder.firm
+    if not firm:
+        return []
+    strongest = max(firm, key=lambda e: e.amplitude_rpm)
+    lines = [
+        f"Slip swung in {len(firm)} episode{'s' if len(firm) > 1 else ''} with the converter clutch on, at "
+        f"{strongest.frequency_hz:.1f} Hz and up to {strongest.amplitude_rpm:.0f} rpm (chance of noise "
+        f"{strongest.false_alarm_probability:.0e})."
+    ]
+    stopped = sum(e.stopped_at_release for e in firm)
+    if stopped:
+        lines.append(f"It stopped as the clutch let go {stopped} time{'s' if stopped > 1 else ''}.")
+    return lines
