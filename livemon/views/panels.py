@@ -1,0 +1,207 @@
+"""The parts of the screen, each a pure function of a Snapshot that returns lines. Positions are fixed."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from math import isfinite
+
+from livemon import records
+from livemon.records import Estimate
+from livemon.views.lines import Ink, Line, band, bar, big, fitted, number, rise, rule, spread, wrapped
+from livemon.views.memory import heat_kw
+from livemon.views.sentences import CAUSES, REGIME, SENTENCE, SHORT, clock, percent, quantity
+from livemon.views.snapshot import Snapshot
+
+SLIP_WINDOW_S = 60.0
+SLIP_FLOOR_RPM, SLIP_CEILING_RPM = 3.0, 3000.0  # three decades: one a row on the smallest screen
+KEYS = "m mark  q quit"
+
+
+def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
+    """Who and when."""
+    name = ink.text(s.vehicle.name or "vehicle without a file")
+    marks = f"{len(s.markers)} marked  " if s.markers else ""
+    return [
+        [(spread(f" {clock(s.time_s)}  {name}  {ink.text(s.source)}", f"  {marks}{KEYS} ", width), "head")]
+    ]
+
+
+def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
+    """What is warned of now, newest first, then what was withdrawn."""
+    standing, gone = sort_warnings(s.warnings)
+    shown = standing + gone
+    if not shown:
+        lines: list[Line] = [[(" none so far", "label")]]
+        return [rule("Warnings", "", width, ink), *lines, *[[] for _ in range(rows - 1)]]
+    lines = []
+    each = max(1, rows // len(shown))
+    told = 0
+    for warning in shown:
+        if len(lines) >= rows:
+            break
+        told += 1
+        room = min(rows - len(lines), 2 * each if told == 1 else each)
+        head = f" {'!' if warning.raised else ' '} {clock(warning.time_s)} "
+        sentence = ink.text(warning.sentence or SENTENCE.get(warning.finding, warning.finding))
+        if not warning.raised:
+            sentence = f"withdrawn: {sentence}"
+        sentence = f"{sentence} ({percent(warning.probability)})"
+        style = "alarm" if warning.raised else "label"
+        for i, part in enumerate(wrapped(sentence, width - len(head) - 1, room, ink)):
+            lines.append([((" " * len(head) if i else head) + part, style)])
+    more = f"+{len(shown) - told} more" if told < len(shown) else ""
+    return [rule("Warnings", more, width, ink), *lines, *[[] for _ in range(rows - len(lines))]]
+
+
+def sort_warnings(
+    given: Sequence[records.Warning],
+) -> tuple[list[records.Warning], list[records.Warning]]:
+    """Those that stand and those withdrawn and not raised again, each newest first."""
+    last: dict[str, records.Warning] = {}
+    for warning in given:
+        last.pop(warning.finding, None)
+        last[warning.finding] = warning
+    newest = list(reversed(last.values()))
+    return [w for w in newest if w.raised], [w for w in newest if not w.raised]
+
+
+def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
+    """The speeds, big, with their bands; then speed ratio, regime, lockup and heat."""
+    e = s.estimate
+    engine = e.engine_rpm if e else None
+    turbine, slip, gear = (e.turbine_rpm, e.slip_rpm, e.gear) if e else (None, None, None)
+    turbine_sd = e.turbine_sd_rpm if e and turbine is not None else None
+    slip_sd = e.slip_sd_rpm if e and slip is not None else None
+    blocks = (
+        ("ENGINE rpm", number(engine, 4), ""),
+        ("TURBINE rpm", number(turbine, 4), band(turbine_sd, 4, ink)),
+        ("SLIP rpm", number(slip, 4), band(slip_sd, 4, ink)),
+        ("GEAR", number(gear, 1), ""),
+    )
+    side = len(band(None, 4, ink))
+    widths = [18, 18 + side, 18 + side, 5]
+    gap = max(1, (width - sum(widths) - 2) // 3)
+    rows: list[Line] = [[(ink.rule, "rule")], [(" ", "")], [(" ", "")], [(" ", "")]]
+    for (label, digits, sd), block in zip(blocks, widths, strict=True):
+        head = f" {label} "
+        rows[0].append((head + ink.rule * (block + gap - len(head)), "head"))
+        for row, part in zip(rows[1:], big(digits, ink), strict=True):
+            row += [
+                (part, "value"),
+                ((f" {sd}" if row is rows[2] else "").ljust(block + gap - len(part)), "label"),
+            ]
+    rows[0].append((ink.rule * width, "rule"))
+    return [*rows, state(e, ink)]
+
+
+def state(e: Estimate | None, ink: Ink) -> Line:
+    """One line: what the vehicle is doing."""
+    ratio = e.speed_ratio if e else None
+    sd = e.speed_ratio_sd if e and ratio is not None else None
+    heat = heat_kw(e) if e else None
+    regime = REGIME.get(e.regime, e.regime) if e else REGIME["unknown"]
+    return [
+        (f" {regime:<23} ", "value"),
+        ("lockup ", "label"),
+        (f"{lockup(e):<10}", "value"),
+        ("SR ", "label"),
+        (f"{number(ratio, 4, 2)} {band(sd, 4, ink, 2)}", "value"),
+        ("   heat up to ", "label"),
+        (f"{number(heat, 5, 1)} kW", "value"),
+    ]
+
+
+def lockup(e: Estimate | None) -> str:
+    """Whether the converter clutch is applied, as far as it can be told."""
+    if e is None or not isfinite(e.locked_probability) or e.slip_rpm is None:
+        return "not known"
+    if e.locked_probability > 0.9 or e.regime == "locked":
+        return "applied"
+    return "open" if e.locked_probability < 0.1 else "not sure"
+
+
+def slip(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
+    """Slip over the last minute, a column a span, on a scale that shows 5 rpm as well as 2000."""
+    columns = max(1, width - 8)
+    per_column_s = SLIP_WINDOW_S / columns
+    start_s = s.time_s - SLIP_WINDOW_S
+    sums: list[float | None] = [None] * columns
+    for span in s.slip:
+        column = int((span.start_s - start_s) / per_column_s)
+        if 0 <= column < columns:
+            before = sums[column]
+            sums[column] = span.mean_rpm if before is None else max(before, span.mean_rpm)
+    sums = _without_pinholes(sums, per_column_s)
+    drawn = rise(sums, rows, SLIP_FLOOR_RPM, SLIP_CEILING_RPM, ink)
+    decade = max(1, rows // 3)
+    lines: list[Line] = []
+    for i, text in enumerate(drawn):
+        decades, inside = divmod(rows - 1 - i, decade)
+        label = f" >{SLIP_FLOOR_RPM * 10**decades:<5.0f}" if inside == 0 and decades < 3 else " " * 7
+        lines.append([(label, "label"), (text, "value")])
+    note = shake_note(s)
+    return [rule(f"Slip in rpm, last {SLIP_WINDOW_S:.0f} s", note, width, ink), *lines]
+
+
+def shake_note(s: Snapshot) -> str:
+    """What the swing of slip shows now, and up to which frequency the readings could show one."""
+    shake = s.shake
+    if shake is None or not isfinite(shake.highest_visible_hz) or s.time_s - shake.time_s > 3.0:
+        return "shake: not looked for now"
+    if shake.highest_visible_hz < 4.0:
+        return "shake: readings too slow to see one"
+    sees = f"sees up to {number(shake.highest_visible_hz, 2)} Hz"
+    if shake.false_alarm_probability < 0.01:
+        return f"shake {number(shake.amplitude_rpm, 3)} rpm at {number(shake.frequency_hz, 4, 1)} Hz, {sees}"
+    return f"no shake, {sees}"
+
+
+def _without_pinholes(values: list[float | None], per_column_s: float) -> list[float | None]:
+    """Columns narrower than a span take their left neighbour's value; a real gap stays a gap."""
+    reach = max(1, int(0.6 / per_column_s))
+    out: list[float | None] = []
+    last, age = None, 0
+    for value in values:
+        last, age = (value, 0) if value is not None else (last, age + 1)
+        out.append(last if age <= reach else None)
+    return out
+
+
+def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
+    """Every possible cause with its probability, always in the same place; the leading one is marked."""
+    limits = len(s.cannot_judge)
+    note = f"{limits} cannot be judged here" if limits else ""
+    lead = max(s.standing, key=s.standing.__getitem__, default=None)
+    half = width // 2
+    length = max(3, half - 33)
+    cells: list[Line] = []
+    for name in CAUSES:
+        p = s.standing.get(name)
+        share = p if p is not None and isfinite(p) else 0.0
+        style = "value" if name == lead else "label"
+        words = f" {'>' if name == lead else ' '} {SHORT[name]:<23}{bar(share, length, ink)} "
+        cells.append([(words + (percent(share) if p is not None else "-").rjust(5), style)])
+    rows = (len(cells) + 1) // 2
+    pairs = [(cells[i], cells[i + rows] if i + rows < len(cells) else []) for i in range(rows)]
+    return [rule("Possible causes", note, width, ink), *[[*fitted(a, half), *b] for a, b in pairs]]
+
+
+def link(s: Snapshot, width: int, ink: Ink) -> Line:
+    """How well the vehicle answers."""
+    if s.notice:
+        return [(f" ! link: {ink.text(s.notice)}", "alarm")]
+    if not s.rates:
+        return [(" link: nothing received yet", "label")]
+    parts = [f"{quantity(r.quantity)}{number(r.per_s, 4, 0 if r.per_s >= 9.95 else 1)}" for r in s.rates[:4]]
+    text = "  ".join([" readings/s:", *parts])
+    stale = [r for r in s.rates[:4] if r.age_s > 2.0]
+    return [(text, "label"), (f"  {quantity(stale[0].quantity)} stopped" if stale else "", "alarm")]
+
+
+def limits(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
+    """What cannot be judged on this vehicle or drive, as far as there is room."""
+    shown = [ink.text(sentence) for sentence in s.cannot_judge]
+    lines: list[Line] = [[(f"   not judged: {part}", "label")] for part in shown[:rows]]
+    if len(shown) > rows > 0:
+        lines[-1] = [(f"   not judged: +{len(shown) - rows + 1} more", "label")]
+    return lines + [[] for _ in range(rows - len(lines))]
