@@ -1,0 +1,179 @@
+"""Everything received and asked, as candump text that survives a power cut and a full disk.
+
+    (1600279140.020108) can0 7E8#04410C1AF800AAAA
+
+Each line is handed to the system at once, so a killed program loses nothing; the system is told to put it
+on the disk at least once a second, so a power cut costs at most the last second.
+"""
+
+from __future__ import annotations
+
+import errno
+import os
+from collections.abc import Callable
+from pathlib import Path
+from time import monotonic
+from typing import Final
+
+from livemon.errors import UsageError
+from livemon.records import Frame
+
+SYNC_S: Final = 0.9  # with one frame in between still at least once a second
+RETRY_S: Final = 5.0  # after a failed write
+# The form of a marker: see sources/candump.py, which reads it back.
+_MARK: Final = "20000080#A5"
+_MARK_PIECE: Final = 6
+
+
+class Recorder:
+    """Writes frames to `path`. An older recording there is first renamed: path.1.log, path.2.log ...
+
+    With `max_bytes` the same renaming starts a new file whenever the present one has grown to that size.
+    Unless `keep_vin`, the last seven characters of an answered VIN (its serial number) are written as '*'.
+    A full disk or a pulled-out stick is one sentence in `notices`; frames are dropped and counted in `lost`
+    until writing works again. Raises UsageError only when the file cannot be made at the start.
+    Stamps are `start_s` + frame.time_s.
+    """
+
+    def __init__(
+        self,
+        path: str | Path,
+        *,
+        start_s: float = 0.0,
+        max_bytes: int | None = None,
+        keep_vin: bool = False,
+        now_s: Callable[[], float] = monotonic,
+    ) -> None:
+        self.path = Path(path)
+        self.notices: list[str] = []
+        self.frames = 0
+        self.lost = 0
+        self._start_s = start_s
+        self._max_bytes = max_bytes
+        self._keep_vin = keep_vin
+        self._vin_ids: set[int] = set()  # answering identifiers in the middle of a VIN
+        self._now_s = now_s
+        self._file = -1
+        self._size = 0
+        self._synced_s = now_s()
+        self._dirty = False
+        self._retry_s = 0.0
+        self._channel = "can0"
+        try:
+            self._open()
+        except OSError as failure:
+            raise UsageError(
+                "a file to record into",
+                str(failure.strerror),
+                str(self.path),
+                "give a path that can be written",
+            ) from None
+
+    def write(self, frame: Frame) -> None:
+        """Record one frame, received or sent."""
+        time_s, can_id, extended, data, channel = frame
+        self._channel = channel
+        if not self._keep_vin:
+            data = self._masked(can_id, data)
+        identifier = f"{can_id:08X}" if extended else f"{can_id:03X}"
+        if self._put(f"({self._start_s + time_s:.6f}) {channel} {identifier}#{data.hex().upper()}\n"):
+            self.frames += 1
+        else:
+            self.lost += 1
+
+    def mark(self, time_s: float, text: str) -> None:
+        """Record a marker, such as "here it shook", at `time_s`. Up to 1536 bytes of text are kept."""
+        raw = text.encode()[: 256 * _MARK_PIECE] or b"?"
+        pieces = [
+            raw[at : at + _MARK_PIECE].ljust(_MARK_PIECE, b"\0") for at in range(0, len(raw), _MARK_PIECE)
+        ]
+        stamp = f"({self._start_s + time_s:.6f}) {self._channel} {_MARK}"
+        left = range(len(pieces) - 1, -1, -1)
+        self._put(
+            "".join(f"{stamp}{n:02X}{piece.hex().upper()}\n" for n, piece in zip(left, pieces, strict=True))
+        )
+
+    def flush(self) -> None:
+        """Put what was written on the disk. Call it about once a second when no frames come."""
+        if not self._dirty or self._file < 0:
+            return
+        self._synced_s = self._now_s()
+        self._dirty = False
+        try:
+            os.fdatasync(self._file)
+        except OSError as failure:
+            if failure.errno != errno.EINVAL:  # a pipe or a device: there is no disk to put it on
+                self._give_up(failure)
+
+    def close(self) -> None:
+        """Flush and let go of the file. Safe to call twice."""
+        self.flush()
+        self._shut()
+
+    def _put(self, text: str) -> bool:
+        now_s = self._now_s()
+        if self._file < 0 and not self._reopen(now_s):
+            return False
+        line = text.encode("ascii", "replace")
+        try:
+            if self._max_bytes is not None and self._size and self._size + len(line) > self._max_bytes:
+                self.flush()
+                self._shut()
+                self._open()
+            written = os.write(self._file, line)
+            if written < len(line):  # the disk took part of it: no cut line may stay behind
+                os.ftruncate(self._file, self._size)
+                raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+        except OSError as failure:
+            self._give_up(failure)
+            return False
+        self._size += written
+        self._dirty = True
+        if now_s - self._synced_s >= SYNC_S:
+            self.flush()
+        return True
+
+    def _open(self) -> None:
+        if self.path.exists() and self.path.stat().st_size:
+            number = 1
+            while (older := self.path.with_suffix(f".{number}{self.path.suffix}")).exists():
+                number += 1
+            self.path.rename(older)
+        self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+        self._size = 0
+
+    def _reopen(self, now_s: float) -> bool:
+        """After a failure: go on in the same file as soon as the disk lets us."""
+        if now_s < self._retry_s:
+            return False
+        self._retry_s = now_s + RETRY_S
+        try:
+            self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
+            self._size = os.fstat(self._file).st_size
+        except OSError:
+            return False
+        return True
+
+    def _give_up(self, failure: OSError) -> None:
+        if not self.notices:
+            self.notices.append(
+                f"{self.path}: recording stopped: {failure.strerror}; watching goes on, "
+                "nothing is recorded until there is room again"
+            )
+        self._retry_s = self._now_s() + RETRY_S
+        self._dirty = False
+        self._shut()
+
+    def _shut(self) -> None:
+        if self._file >= 0:
+            os.close(self._file)
+            self._file = -1
+
+    def _masked(self, can_id: int, data: bytes) -> bytes:
+        """A VIN answer is 49 02 01 and 17 characters in three frames; the third holds the serial number."""
+        if data[2:4] == b"\x49\x02" and data[0] >> 4 == 1:
+            self._vin_ids.add(can_id)
+        elif can_id in self._vin_ids and data[:1] == b"\x22":
+            self._vin_ids.discard(can_id)
+            return data[:1] + b"*" * (len(data) - 1)
+        return data
