@@ -11,7 +11,7 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from livemon.clock import Clock
-from livemon.diagnose import Diagnoser
+from livemon.diagnose.diagnoser import Diagnoser
 from livemon.estimate import Estimator
 from livemon.records import Estimate, Frame, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of

@@ -1,0 +1,101 @@
+"""Commands as a user types them: exit status, one-line errors, what reaches the streams."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from livemon.cli import COMMANDS, main
+
+ROOT = Path(__file__).parent.parent
+RECORDING = "(1600000000.000000) can0 7DF#02010C0000000000\n(1600000000.012000) can0 7E8#04410C0C08000000\n"
+
+
+def one_line(capsys: pytest.CaptureFixture[str]) -> str:
+    captured = capsys.readouterr()
+    assert captured.out == ""
+    assert captured.err.count("\n") == 1
+    assert "Traceback" not in captured.err
+    return captured.err
+
+
+def test_help_lists_every_command(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["--help"]) == 0
+    out = capsys.readouterr().out
+    assert all(name in out for name in COMMANDS)
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_command_explains_its_options(name: str, capsys: pytest.CaptureFixture[str]) -> None:
+    with pytest.raises(SystemExit) as exit_:
+        main([name, "--help"])
+    assert exit_.value.code == 0
+    assert "usage" in capsys.readouterr().out
+
+
+def test_a_misspelt_command_names_the_nearest(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["reply"]) == 2
+    assert "'replay'" in one_line(capsys)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "says"),
+    [
+        (["replay"], "RECORDING"),
+        (["replay", "absent.log"], "absent.log"),
+        (["replay", "absent.log", "--pace", "-1"], "--pace"),
+        (["replay", "absent.log", "--dbc", "a.dbc", "--j1939"], "choose one"),
+        (["demo", "--fault", "gremlins"], "gremlins"),
+        (["stall", "--vehicle", "absent.toml"], "absent.toml"),
+    ],
+)
+def test_wrong_usage_is_one_line_and_status_2(
+    arguments: list[str], says: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    assert main(arguments) == 2
+    assert says in one_line(capsys)
+
+
+@pytest.mark.parametrize("content", [b"", b"\0" * 100, b"not a recording\n", b"(1.0) can0 7E8#0"])
+def test_an_unusable_recording_is_one_line_and_status_2(
+    content: bytes, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "drive.log"
+    path.write_bytes(content)
+    assert main(["replay", str(path)]) == 2
+    assert str(path) in one_line(capsys)
+
+
+def test_an_output_that_cannot_be_written_is_refused_before_the_drive(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "drive.log"
+    path.write_text(RECORDING)
+    assert main(["replay", str(path), "--json", str(tmp_path / "absent" / "out.json")]) == 2
+    assert "absent" in one_line(capsys)
+
+
+def test_json_on_standard_output_is_json_and_nothing_else(tmp_path: Path) -> None:
+    path = tmp_path / "drive.log"
+    path.write_text(RECORDING)
+    done = subprocess.run(
+        [sys.executable, "-m", "livemon", "replay", str(path), "--json", "-"], capture_output=True, text=True, check=True
+    )
+    result = json.loads(done.stdout)
+    assert result["call"]["finding"] == "not_enough_evidence"
+    assert result["recording"]["frames"] == 2
+    assert "THE CALL" in done.stderr
+
+
+def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
+    path = tmp_path / "drive.log"
+    path.write_text(RECORDING)
+    done = subprocess.run(
+        f"{sys.executable} -m livemon replay {path} | true", shell=True, capture_output=True, text=True, check=False
+    )
+    assert done.stderr == ""
