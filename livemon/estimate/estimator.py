@@ -7,13 +7,14 @@ what is at least LOOK_AHEAD_S old. What is settled depends on the readings alone
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
 from math import isfinite, sqrt
 from typing import Final
 
 from livemon.estimate.engine_speed import EngineSpeed
-from livemon.estimate.gears import Gears, Tick
+from livemon.estimate.gears import Gears, Look, Tick
 from livemon.estimate.locked import Locked
 from livemon.estimate.ratios import rpm_per_kmh
 from livemon.estimate.road_speed import RoadSpeed
@@ -25,6 +26,7 @@ from livemon.vehicle import Vehicle
 BLOCK_S: Final = 0.4
 LOOK_AHEAD_S: Final = 0.5
 _TICK_LAG_S: Final = 0.25
+TICK_S: Final = 0.12
 _STALE_S: Final = 2.5
 
 
@@ -44,6 +46,7 @@ class Estimator:
         self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen
         self._ticks: list[Tick] = []
         self._newest = -1e9
+        self._chained = -1e9
         self._block_end: float | None = None
         self._settled = 0  # index into the engine track of the first unsettled reading
         self._stated_gear: tuple[float, int] | None = None
@@ -126,53 +129,85 @@ class Estimator:
             self._settled -= gone
             del self._engine.raw[:gone]
         self._road.track.trim(before)
+        self._torque.trim(before - 12.0)
         ticks = self._ticks
         while len(ticks) > 2 and ticks[1].t < before:
             del ticks[0]
 
     def _chain(self, until: float) -> None:
-        """Move the gear chain and the locked-stretch filter over the road-speed readings up to `until`."""
-        gears = self._gears
+        """Move the gear chain and the locked-stretch filter on to `until`."""
+        gears, c = self._gears, self.calibration
+        if gears is None:
+            self._speeds.clear()
+            return
+        times, track = self._engine.track.t, self._engine.track
+        i = bisect_right(times, self._chained)
+        while i < len(times) and times[i] <= until:
+            t = times[i]
+            if t >= self._chained + TICK_S:
+                self._look(t, i)
+                self._chained = t
+            i += 1
         done = 0
         for t, z, width in self._speeds:
             if t > until:
                 break
             done += 1
-            if gears is None:
+            tick = self._tick_at(t - c.delay_s)
+            if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
                 continue
-            stated = None
-            if self._stated_gear and t - self._stated_gear[0] < _STALE_S and self._stated_gear[1] >= 1:
-                stated = self._stated_gear[1] - 1
-            delay = self.calibration.delay_s
-            if z <= 0.0:
-                self._ticks.append(gears.rest(t - delay, stated))
-                continue
-            if self._ticks and t - delay < self._ticks[-1].t + 0.08:
-                continue
-            road = self._road.track.at(t)
-            engine = self._engine.track.at(t - delay)
-            before = self._engine.track.at(t - delay - 0.15)
-            after = self._engine.track.at(t - delay + 0.15)
-            if road is None or engine is None or before is None or after is None:
-                continue
-            u, rate, var, rate_var = road
-            v, v_var = self.calibration.road(u, rate)
-            if v < 0.5:
-                continue
-            tick = gears.tick(
-                t - delay, engine[0], v, sqrt(var + v_var), (after[0] - before[0]) / 0.3, rate,
-                sqrt(rate_var), self._torque.driving(t - delay), stated, None,
-            )  # fmt: skip
-            self._ticks.append(tick)
-            if tick.locked * tick.probability > 0.9:
-                states = []
-                for d in self.calibration.delays():
-                    state = self._engine.track.at(t - d)
-                    if state is not None:
-                        states.append((state[0], state[1]))
-                if len(states) == 2:
-                    self.calibration.look(t, z, width, gears.k[tick.gear], states)
+            states = [track.at(t - d) for d in c.delays()]
+            if states[0] is not None and states[1] is not None:
+                c.look(t, z, width, gears.k[tick.gear], [(s[0], s[1]) for s in states if s])
         del self._speeds[:done]
+
+    def _look(self, t: float, i: int) -> None:
+        gears = self._gears
+        assert gears is not None
+        stated, weight = None, 1.0
+        if self._stated_gear and self._stated_gear[0] <= t + 0.1:
+            if self._stated_gear[1] >= 1:
+                stated, weight = self._stated_gear[1] - 1, 0.08
+            self._stated_gear = None
+        road = self._speed_at(t)
+        if road is None:
+            return
+        v, v_rate, var, rate_var, zero = road
+        if zero and v < 0.7:
+            self._ticks.append(gears.rest(t, stated))
+            return
+        if v < 0.5:
+            return
+        track = self._engine.track
+        before, after = track.at(t - 0.15), track.at(t + 0.15)
+        if before is None or after is None:
+            return
+        n, n_rate = track.sx[i], (after[0] - before[0]) / 0.3
+        per_m = gears.k[-1] * RPM_TO_RAD_S / KMH_TO_M_S
+        # the road's torque at the pump depends on the gear; the ratio seen stands for it
+        per_m = max(per_m, min(n / v, gears.k[0]) * RPM_TO_RAD_S / KMH_TO_M_S)
+        torque, torque_sd = self._torque.pump(
+            t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
+        )
+        self._ticks.append(
+            gears.tick(
+                Look(
+                    t,
+                    n,
+                    v,
+                    sqrt(var),
+                    n_rate,
+                    sqrt(0.3 * track.sw[i]),
+                    v_rate,
+                    sqrt(rate_var),
+                    torque,
+                    torque_sd,
+                    stated,
+                    weight,
+                    None,
+                )  # fmt: skip
+            )
+        )
 
     def _estimate(self, i: int) -> Estimate:
         track = self._engine.track

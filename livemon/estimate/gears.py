@@ -2,59 +2,78 @@
 
 States per gear g: open[g], lock[g]; between neighbours: up[g] (g to g+1 under way), down[g] (g+1 to g).
 Evidence at each tick: x = ln(engine speed / (rpm per km/h x road speed)), which is minus the log of the speed
-ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s; the
-gear the vehicle states. The converter's curves are never asked: that would make slip evidence circular.
+ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s; pump
+torque, however roughly known; the gear the vehicle states. The converter's own curves are never asked, that would
+make slip evidence circular: how far an open converter slips under how much torque is learned as one number.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import exp, log, sqrt
-from typing import Final
+from typing import Final, NamedTuple
 
 _ROOT_2PI: Final = 2.5066282746
-# Rates per second; ordinary driving, common practice (no source).
-_LOCK, _UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 0.15, 2.2, 0.02
-_X_MEMORY_S, _R_MEMORY_S = 0.8, 0.25  # samples closer than this repeat each other
-_FLOOR: Final = 1e-9
+# Rates per second in ordinary driving; common practice, no source.
+_LOCK: Final = (0.01, 0.05, 0.12)  # first gear, second, the rest
+_UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 2.2, 0.004
+_X_MEMORY_S, _R_MEMORY_S = 1.5, 0.25  # samples closer than this repeat each other
+_FLOOR: Final = 1e-10
 
 
-@dataclass(slots=True)
-class Tick:
-    """What the chain says at one moment. `gear` counts from 0; shares sum to 1 with the rest of the gears."""
+class Tick(NamedTuple):
+    """What the chain says at one moment. Gears count from 0."""
 
     t: float
     gear: int
     probability: float
-    locked: float
+    locked: float  # given the gear
     shifting: float
-    other: int  # the gear a shift goes to or comes from
+    other: int  # the next likely gear
     other_share: float
     still: bool
 
 
-class Gears:
-    """`tick` at each road-speed reading. `k`: engine rpm per km/h when locked, first gear first."""
+class Look(NamedTuple):
+    """Evidence of one moment: engine speed [rpm], road speed [km/h], their rates, and standard deviations."""
 
-    __slots__ = ("_down", "_last", "_lock", "_open", "_up", "k", "scale_sd")
+    t: float
+    n: float
+    v: float
+    v_sd: float
+    n_rate: float
+    n_rate_sd: float
+    v_rate: float
+    v_rate_sd: float
+    torque_nm: float  # at the pump
+    torque_sd_nm: float
+    stated: int | None  # gear from 0
+    stated_weight: float
+    stated_lock: float | None
+
+
+class Gears:
+    """`tick` with a Look at each moment. `k`: engine rpm per km/h when locked, first gear first."""
+
+    __slots__ = (
+        "_down",
+        "_last",
+        "_lock",
+        "_open",
+        "_steps",
+        "_up",
+        "k",
+        "scale_sd",
+        "softness",
+        "softness_sd",
+    )
 
     def __init__(self, k: list[float], scale_sd: float) -> None:
         self.k, self.scale_sd = k, scale_sd
-        n = len(k)
-        self._open, self._lock = [0.6 / n] * n, [0.4 / n] * n
-        self._up, self._down = [0.0] * n, [0.0] * n
+        self._steps = [log(a / b) for a, b in zip(k, k[1:], strict=False)] + [0.0]
         self._last: float | None = None
-
-    def rest(self, t: float, stated: int | None = None) -> Tick:
-        """Standing still: the next start is in first gear, as good as always."""
-        n = len(self.k)
-        spare = 0.04 / n
-        self._open = [spare] * n
-        self._lock, self._up, self._down = [0.0] * n, [0.0] * n, [0.0] * n
-        first = stated if stated is not None and 0 <= stated < n else 0
-        self._open[first] += 0.96
-        self._last = t
-        return Tick(t, first, 0.96, 0.0, 0.0, first, 0.0, True)
+        # ln of slip share over torque [N m] / (rpm/1000)^2 near coupling: converters of K(0) 120 to 260
+        self.softness, self.softness_sd = log(0.0075), 0.45
+        self.lost()
 
     def lost(self) -> None:
         """A gap in the readings: any gear is possible again."""
@@ -63,109 +82,194 @@ class Gears:
         self._up, self._down = [0.0] * n, [0.0] * n
         self._last = None
 
-    def tick(
-        self, t: float, n: float, v: float, v_sd: float, n_rate: float, v_rate: float, rate_sd: float,
-        driving: float, stated: int | None, stated_lock: float | None,
-    ) -> Tick:  # fmt: skip
-        """One moment: engine speed n [rpm], road speed v [km/h], their rates, gear stated (from 0) or None.
+    def rest(self, t: float, stated: int | None = None) -> Tick:
+        """Standing still: the next start is in first gear, as good as always."""
+        n = len(self.k)
+        spare = 0.03 / n
+        self._open = [spare] * n
+        self._lock, self._up, self._down = [0.0] * n, [0.0] * n, [0.0] * n
+        first = stated if stated is not None and 0 <= stated < n else 0
+        self._open[first] += 0.97
+        self._last = t
+        return Tick(t, first, 0.97, 0.0, 0.0, min(first + 1, n - 1), 0.03, True)
 
-        driving: probability that the engine drives the road (torque known), 0.5 when unknown.
-        """
-        k, count = self.k, len(self.k)
-        dt = 0.1 if self._last is None else min(t - self._last, 1.0)
+    def tick(self, look: Look) -> Tick:
+        (
+            t,
+            n,
+            v,
+            v_sd,
+            n_rate,
+            n_rate_sd,
+            v_rate,
+            v_rate_sd,
+            torque,
+            torque_sd,
+            stated,
+            stated_w,
+            says_lock,
+        ) = look
+        k, steps = self.k, self._steps
+        count = len(k)
+        if self._last is None:
+            dt = 0.3
+        else:
+            dt = t - self._last
+            if dt > 1.5:
+                self._forget(1.0 - exp((1.5 - dt) / 6.0))
+                dt = 1.5
         self._last = t
         o, c, u, d = self._open, self._lock, self._up, self._down
-        out, end = _SHIFT * dt, min(0.9, _FINISH * dt)
-        lock, unlock, skip = _LOCK * dt, _UNLOCK * dt, _SKIP * dt
+        end = min(0.9, _FINISH * dt)
+        skip, unlock = _SKIP * dt, min(0.3, _UNLOCK * dt)
         x_weight, r_weight = min(1.0, dt / _X_MEMORY_S), min(1.0, dt / _R_MEMORY_S)
         x_var = (v_sd / v) ** 2 + self.scale_sd**2
-        x_wide = 0.05 + sqrt(x_var)
         base = log(max(n, 1.0) / v)
+        # slip share of an open converter under this torque
+        soft = exp(self.softness)
+        load = 1e6 / (n * n + 1e4)
+        m = soft * torque * load
+        m_sd = soft * torque_sd * load
+        open_var = x_var + (self.softness_sd * m) ** 2 + (0.25 * m) ** 2 + m_sd * m_sd + 0.0001
+        open_sd = sqrt(open_var)
+        heavy = min(0.9, max(0.08, (m - 0.1) / 0.25))
+        drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
+        lock_var = x_var + (25.0 / n) ** 2
+        lock_sd = sqrt(lock_var)
         no, nc, nu, nd = [0.0] * count, [0.0] * count, [0.0] * count, [0.0] * count
         total = 0.0
         last = count - 1
         for g in range(count):
-            here = o[g] + c[g]
-            near = here
+            near = o[g] + c[g]
             if g > 0:
                 near += o[g - 1] + c[g - 1] + u[g - 1]
             if g < last:
                 near += o[g + 1] + c[g + 1] + u[g] + d[g]
-            if near < 1e-7:
+            if near < 1e-6:
                 no[g] = nc[g] = _FLOOR
                 total += 2.0 * _FLOOR
                 continue
             kg = k[g]
+            turbine = kg * v
             x = base - log(kg)
             r = n_rate - kg * v_rate
-            r_sd = rate_sd * kg
+            r_var = (v_rate_sd * kg) ** 2 + n_rate_sd * n_rate_sd
+            r_sd = sqrt(r_var)
             # clutch closed: slip of some 15 rpm, never far from it; engine follows the road
-            var = x_var + (25.0 / n) ** 2
             y = x - 12.0 / n
-            ex = exp(-0.5 * min(y * y / var, 60.0)) / (_ROOT_2PI * sqrt(var))
-            sl = sqrt(r_sd * r_sd + 1600.0)
+            e_lock = exp(-0.5 * min(y * y / lock_var, 60.0)) / (_ROOT_2PI * lock_sd) + 1e-3
+            sl = sqrt(r_var + 1600.0)
             z = r / sl
-            er = exp(-0.5 * min(z * z, 40.0)) / (_ROOT_2PI * sl)
-            e_lock = (ex + 1e-4) ** x_weight * (er + 1e-7) ** r_weight
-            # open: engine ahead of the turbine when it drives, behind it when it does not
-            if x >= 0.0:
-                fx = (0.3 + 0.7 * driving) * (0.5 * exp(-x / x_wide) / x_wide + 0.7 * exp(-x / 0.5))
-            else:
-                fx = (1.0 - 0.8 * driving) * 0.7 * exp(x / x_wide) / x_wide
-            so = 160.0 + r_sd
-            fr = 0.5 * exp(-abs(r) / so) / so
-            e_open = (fx + 1e-4) ** x_weight * (fr + 1e-7) ** r_weight
-            po = o[g] * (1.0 - lock - 2.0 * out) + c[g] * unlock
-            pc = c[g] * (1.0 - unlock - out) + o[g] * lock
-            if g > 0:
-                po += u[g - 1] * end * 0.85 + o[g - 1] * skip
-                pc += u[g - 1] * end * 0.15 + c[g - 1] * skip
+            r_lock = exp(-0.5 * min(z * z, 40.0)) / (_ROOT_2PI * sl) + 1e-7
+            # open: slip goes with torque where torque is small, anywhere where it is large
+            y = (x - m) / open_sd
+            wide = 0.4 * exp(-max(0.0, x - 2.5)) if x > 0.0 else 0.4 * exp(x / (0.04 + open_sd))
+            wide *= 0.15 + 0.85 * (drives if x > 0.0 else 1.0 - drives)
+            e_open = (
+                (1.0 - heavy) * exp(-0.5 * min(y * y, 60.0)) / (_ROOT_2PI * open_sd) + heavy * wide + 1e-3
+            )
+            follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
+            ro = n_rate - follow * kg * v_rate
+            a = abs(ro)
+            near_sd, far_sd = 30.0 + r_sd, 260.0 + r_sd
+            r_open = 0.25 * exp(-a / near_sd) / near_sd + 0.25 * exp(-a / far_sd) / far_sd + 1e-7
+            lock = _LOCK[g if g < 2 else 2] * dt
+            away = unlock
+            if turbine < 1000.0:
+                lock *= 0.15
+                away = min(0.6, unlock * 6.0)
+            up = down = 0.0
             if g < last:
-                po += d[g] * end * 0.9 + o[g + 1] * skip
-                pc += d[g] * end * 0.1 + c[g + 1] * skip
+                up = _SHIFT * dt * (1.0 if k[g + 1] * v > 800.0 else 0.1)
+            if g > 0:
+                down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
+            po = o[g] * (1.0 - lock - up - down) + c[g] * away
+            pc = c[g] * (1.0 - away - 0.5 * (up + down)) + o[g] * lock
+            if g > 0:
+                po += u[g - 1] * end * 0.9 + o[g - 1] * skip
+                pc += u[g - 1] * end * 0.1 + c[g - 1] * skip
+            if g < last:
+                po += d[g] * end * 0.93 + o[g + 1] * skip
+                pc += d[g] * end * 0.07 + c[g + 1] * skip
+            says = 1.0
             if stated is not None:
-                says = 1.0 if g == stated else 0.15
-                e_lock *= says**x_weight
-                e_open *= says**x_weight
-            if stated_lock is not None:
-                e_lock *= (0.02 + 0.96 * stated_lock) ** x_weight
-                e_open *= (0.98 - 0.96 * stated_lock) ** x_weight
-            no[g] = po * e_open + _FLOOR
-            nc[g] = pc * e_lock + _FLOOR
+                says = 1.0 if g == stated else stated_w
+            e = e_open**x_weight * r_open**r_weight * says
+            w = e_lock**x_weight * r_lock**r_weight * says
+            if says_lock is not None:
+                w *= (0.02 + 0.96 * says_lock) ** x_weight
+                e *= (0.98 - 0.96 * says_lock) ** x_weight
+            no[g] = po * e + _FLOOR
+            nc[g] = pc * w + _FLOOR
             total += no[g] + nc[g]
             if g < last:
-                step = log(kg / k[g + 1])
-                pu = u[g] * (1.0 - end) + (o[g] + 0.5 * c[g]) * out
-                pd = d[g] * (1.0 - end) + (o[g + 1] + 0.5 * c[g + 1]) * out
-                inside = 1.0 / (step + 0.5)
-                if not -0.25 < x < step + 0.6:
-                    inside *= 0.05
-                zu, zd = (r + 500.0) / 500.0, (r - 500.0) / 500.0
-                fu = exp(-0.5 * min(zu * zu, 12.0)) / (_ROOT_2PI * 500.0)
-                fd = exp(-0.5 * min(zd * zd, 12.0)) / (_ROOT_2PI * 500.0)
+                step = steps[g]
+                outside = max(0.0, -step - x, x - 0.3 - max(m, 0.0))
+                inside = (1.0 / (step + 0.3 + max(m, 0.0))) * exp(
+                    -0.5 * min((outside / 0.05) ** 2, 20.0)
+                ) + 1e-3
+                pace = follow * step * turbine / 0.45
+                su = sqrt(r_var + (0.6 * pace) ** 2 + 150.0**2)
+                zu, zd = (ro + pace) / su, (ro - pace) / su
+                fu = exp(-0.5 * min(zu * zu, 20.0)) / (_ROOT_2PI * su) + 1e-7
+                fd = exp(-0.5 * min(zd * zd, 20.0)) / (_ROOT_2PI * su) + 1e-7
                 w = inside**x_weight
-                nu[g] = pu * w * (fu + 1e-7) ** r_weight
-                nd[g] = pd * w * (fd + 1e-7) ** r_weight
+                says = 1.0 if stated is None or stated in (g, g + 1) else stated_w
+                down = _SHIFT * dt * (1.0 if kg * v < 5000.0 else 0.05)
+                nu[g] = (u[g] * (1.0 - end) + (o[g] + 0.5 * c[g]) * up) * w * fu**r_weight * says
+                nd[g] = (d[g] * (1.0 - end) + (o[g + 1] + 0.5 * c[g + 1]) * down) * w * fd**r_weight * says
                 total += nu[g] + nd[g]
-        best, top, locked, shifting, moving, at = 0, -1.0, 0.0, 0.0, -1.0, 0
+        self._open, self._lock, self._up, self._down = no, nc, nu, nd
+        return self._told(t, total, base, torque, torque_sd, load, x_var)
+
+    def _told(
+        self, t: float, total: float, base: float, torque: float, torque_sd: float, load: float, x_var: float
+    ) -> Tick:
+        no, nc, nu, nd = self._open, self._lock, self._up, self._down
+        count = len(no)
+        best, top, shifting = 0, -1.0, 0.0
+        inverse = 1.0 / total
+        belongs = [0.0] * (count + 1)
         for g in range(count):
-            no[g] /= total
-            nc[g] /= total
-            nu[g] /= total
-            nd[g] /= total
-            here = no[g] + nc[g]
-            locked += nc[g]
-            if here > top:
-                best, top = g, here
+            no[g] *= inverse
+            nc[g] *= inverse
+            nu[g] *= inverse
+            nd[g] *= inverse
             between = nu[g] + nd[g]
             shifting += between
-            if between > moving:
-                at, moving = g, between
-        self._open, self._lock, self._up, self._down = no, nc, nu, nd
-        other, share = best, 0.0
-        if shifting > 0.02:
-            if shifting > 0.5:
-                best = at
-            other = at + 1 if best == at else at
-            share = shifting
-        return Tick(t, best, top if shifting <= 0.5 else shifting, locked, shifting, other, share, False)
+            belongs[g] += no[g] + nc[g] + nu[g]
+            belongs[g + 1] += nd[g]
+        for g in range(count):
+            if belongs[g] > top:
+                best, top = g, belongs[g]
+        here = no[best] + nc[best]
+        locked = nc[best] / here if here > 0.0 else 0.0
+        low = belongs[best - 1] if best > 0 else 0.0
+        high = belongs[best + 1] if best + 1 < count else 0.0
+        between_up, between_down = nu[best], nd[best - 1] if best > 0 else 0.0
+        low += between_down
+        high += between_up
+        other, share = (best - 1, low) if low > high else (min(best + 1, count - 1), high)
+        if here > 0.97 and no[best] > 0.95:
+            self._learn(base - log(self.k[best]), torque, torque_sd, load, x_var)
+        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False)
+
+    def _learn(self, x: float, torque: float, torque_sd: float, load: float, x_var: float) -> None:
+        """Softness of the open converter: one step of a Kalman filter on its logarithm."""
+        m = exp(self.softness) * torque * load
+        if not 0.04 < m < 0.2 or torque < 3.0 * torque_sd:
+            return
+        p = self.softness_sd**2
+        noise = 30.0 * ((0.25 * m) ** 2 + (exp(self.softness) * torque_sd * load) ** 2 + x_var)
+        gain = p * m / (p * m * m + noise)
+        self.softness = min(-3.9, max(-5.9, self.softness + gain * min(0.1, max(-0.1, x - m))))
+        self.softness_sd = max(0.12, sqrt(p * (1.0 - gain * m)))
+
+    def _forget(self, share: float) -> None:
+        n = len(self.k)
+        keep = 1.0 - share
+        for g in range(n):
+            self._open[g] = keep * self._open[g] + share * 0.6 / n
+            self._lock[g] = keep * self._lock[g] + share * 0.4 / n
+            self._up[g] *= keep
+            self._down[g] *= keep

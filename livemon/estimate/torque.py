@@ -2,50 +2,162 @@
 
 from __future__ import annotations
 
-from livemon.quantities import RPM_TO_RAD_S
+from bisect import bisect_left
+from math import hypot, pi
+from typing import Final
+
+from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle
 
+_KEPT: Final = frozenset(
+    (
+        "engine_torque_nm",
+        "engine_torque_pct",
+        "reference_torque_nm",
+        "friction_torque_pct",
+        "air_flow_g_s",
+        "absolute_load_pct",
+        "pedal_pct",
+        "brake",
+    )
+)
+_GRADE_SD: Final = 0.025
+_FRESH_S: Final = 1.2
+
 
 class Torque:
-    """Holds the newest torque readings; writes torque fields into an Estimate."""
+    """`add` torque readings; `at` gives pump torque at a time; `into` writes an Estimate's torque fields."""
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._vehicle = vehicle
-        self._held: dict[str, tuple[float, float]] = {}
+        self._history: dict[str, tuple[list[float], list[float]]] = {}
+        mass = vehicle.mass_kg
+        self._mass, self._mass_sd = mass.value, mass.sd
+        self._rolling = mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value
+        self._drag = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
+        self._force_sd = hypot(
+            mass.value * STANDARD_GRAVITY_M_S2 * _GRADE_SD,
+            mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.sd,
+        )
+        self._drag_sd = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.sd
 
     def add(self, t: float, quantity: str, value: float) -> None:
-        self._held[quantity] = (t, value)
+        if quantity not in _KEPT:
+            return
+        held = self._history.get(quantity)
+        if held is None:
+            held = self._history[quantity] = ([], [])
+        held[0].append(t)
+        held[1].append(value)
 
-    def _get(self, quantity: str, t: float, stale_s: float) -> float | None:
-        held = self._held.get(quantity)
-        return held[1] if held and abs(t - held[0]) < stale_s else None
+    def trim(self, before: float) -> None:
+        for times, values in self._history.values():
+            n = bisect_left(times, before) - 1
+            if n > 0:
+                del times[:n], values[:n]
 
-    def driving(self, t: float) -> float:
-        return 0.5
+    def near(self, quantity: str, t: float, stale_s: float) -> float | None:
+        """Linear between the readings around t; the nearer one where the other is too far off."""
+        held = self._history.get(quantity)
+        if held is None:
+            return None
+        times, values = held
+        i = bisect_left(times, t)
+        if i == len(times):
+            return values[-1] if t - times[-1] < stale_s else None
+        after = times[i] - t
+        if i == 0:
+            return values[0] if after < stale_s else None
+        before = t - times[i - 1]
+        if before + after < stale_s:
+            return values[i - 1] + (values[i] - values[i - 1]) * before / (before + after)
+        if before < stale_s:
+            return values[i - 1]
+        return values[i] if after < stale_s else None
+
+    def engine(self, t: float, n: float) -> tuple[float, float, str] | None:
+        """Flywheel torque [N m], sd, and where it is from."""
+        direct = self.near("engine_torque_nm", t, _FRESH_S)
+        if direct is not None:
+            return direct, 4.0, "reported"
+        percent = self.near("engine_torque_pct", t, _FRESH_S)
+        reference = self.near("reference_torque_nm", t, 1e9)
+        displacement = self._vehicle.displacement_l
+        if percent is not None and reference is not None:
+            friction = self.near("friction_torque_pct", t, 10.0)
+            if friction is not None:
+                return (percent - friction) * 0.01 * reference, 0.01 * reference, "reported"
+            rubbing = _friction_nm(displacement or reference / 110.0, n)
+            return percent * 0.01 * reference - 0.5 * rubbing, 0.5 * rubbing, "reported"
+        if displacement is None or n < 300.0:
+            return None
+        air = self.near("air_flow_g_s", t, _FRESH_S)
+        source = "air_flow"
+        if air is None:
+            load = self.near("absolute_load_pct", t, _FRESH_S)
+            if load is None:
+                return None
+            air = load * 0.01 * 1.184 * displacement * n / 120.0
+            source = "absolute_load"
+        made = 0.36 * 43000.0 * air / 14.7 / (n * RPM_TO_RAD_S)
+        torque = made - _friction_nm(displacement, n)
+        return torque, 0.08 * made + 5.0, source
+
+    def pump(
+        self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float
+    ) -> tuple[float, float]:
+        """Pump torque [N m] and sd for the gear chain: from the engine if it tells, else from the road.
+
+        per_m: turbine rad per metre in a middling gear.
+        """
+        inertia = self._vehicle.inertia_kg_m2
+        engine = self.engine(t, n)
+        if engine is not None:
+            torque, sd, _ = engine
+            turning = n_rate * RPM_TO_RAD_S
+            return torque - inertia.value * turning - 8.0, hypot(sd, 6.0, inertia.sd * turning)
+        force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
+        sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
+        if a < -0.7:  # brakes may be on: the engine need not hold the car back
+            sd = hypot(sd, 0.5 * self._mass * a)
+        return force / per_m, sd / per_m + 8.0
 
     def into(self, e: Estimate) -> None:
-        t = e.time_s
-        e.pedal_pct = self._get("pedal_pct", t, 2.5)
-        percent = self._get("engine_torque_pct", t, 1.5)
-        reference = self._get("reference_torque_nm", t, 1e9)
-        if percent is None or reference is None:
+        t, n = e.time_s, e.engine_rpm
+        e.pedal_pct = self.near("pedal_pct", t, 2.5)
+        brake = self.near("brake", t, 2.5)
+        e.brake = None if brake is None else brake > 0.5
+        engine = self.engine(t, n)
+        if engine is None:
             return
-        friction = self._get("friction_torque_pct", t, 5.0) or 0.0
-        e.engine_torque_nm = (percent - friction) * 0.01 * reference
-        e.engine_torque_sd_nm = 3.0
-        e.torque_source = "reported"
+        torque, sd, e.torque_source = engine
+        e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
         inertia = self._vehicle.inertia_kg_m2
-        load = inertia.value * e.engine_accel_rpm_s * RPM_TO_RAD_S
-        e.pump_torque_nm = e.engine_torque_nm - load - 5.0
-        e.pump_torque_sd_nm = (
-            9.0
-            + (inertia.value * e.engine_accel_sd_rpm_s * RPM_TO_RAD_S) ** 2
-            + (inertia.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S) ** 2
-            + 9.0
-        ) ** 0.5
-        if e.pump_torque_nm > 10.0:
-            e.capacity_rpm_per_sqrt_nm = e.engine_rpm / e.pump_torque_nm**0.5
+        turning, turning_sd = e.engine_accel_rpm_s * RPM_TO_RAD_S, e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
+        pump = torque - inertia.value * turning - 8.0
+        e.pump_torque_nm = pump
+        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd, inertia.sd * turning, 4.0)
+        if pump > 10.0:
+            e.capacity_rpm_per_sqrt_nm = n / pump**0.5
 
     def ratio_into(self, e: Estimate) -> None:
-        pass
+        """Torque ratio from the road; needs road motion and pump torque."""
+        if e.pump_torque_nm is None or e.road_speed_m_s is None or e.turbine_rad_per_m is None:
+            return
+        if e.pump_torque_nm < 10.0:
+            return
+        v = e.road_speed_m_s
+        force = self._rolling + self._drag * v * v + 1.04 * self._mass * e.road_accel_m_s2
+        sd = hypot(self._force_sd, self._drag_sd * v * v, self._mass * e.road_accel_sd_m_s2)
+        efficiency = self._vehicle.efficiency
+        turbine = force / (e.turbine_rad_per_m * efficiency.value)
+        turbine_sd = sd / (e.turbine_rad_per_m * efficiency.value)
+        e.torque_ratio = turbine / e.pump_torque_nm
+        e.torque_ratio_sd = hypot(turbine_sd, e.torque_ratio * e.pump_torque_sd_nm) / e.pump_torque_nm
+
+
+def _friction_nm(displacement_l: float, rpm: float) -> float:
+    """Rubbing and pumping of an engine of this size: mean effective pressure 1.0 bar at rest, rising."""
+    bar = 1.0 + 0.16 * rpm / 1000.0 + 0.02 * (rpm / 1000.0) ** 2
+    return bar * 1e5 * displacement_l * 1e-3 / (4.0 * pi)
