@@ -3,38 +3,24 @@
 from __future__ import annotations
 
 from math import hypot, isfinite
-from typing import NamedTuple
 
 from livemon.converter.curves import at
 from livemon.views import plots
 from livemon.views.lines import Ink, Line, band, fitted, number, rule
-from livemon.views.memory import OPEN_REGIMES
-from livemon.views.snapshot import Snapshot
+from livemon.views.memory import OPEN_REGIMES, capacity_sd
+from livemon.views.snapshot import Point, Snapshot
+
+TELLING_SR = 0.9  # above, K climbs so steeply that seen and expected say nothing
 
 
-class Seen(NamedTuple):
-    """The newest operating point with the clutch open."""
-
-    time_s: float
-    speed_ratio: float
-    k: float | None
-    k_sd: float
-    torque_ratio: float | None
-    torque_ratio_sd: float
-
-
-def newest_open(s: Snapshot) -> Seen | None:
-    """The operating point to hold against the model: the present one, else the last one seen."""
+def newest_open(s: Snapshot) -> Point | None:
+    """The operating point to hold against the model: the present one, else the last one that tells."""
     e = s.estimate
-    if e and e.regime in OPEN_REGIMES and e.speed_ratio is not None:
-        k, torque = e.capacity_rpm_per_sqrt_nm, e.pump_torque_nm
-        sd = 0.5 * k * e.pump_torque_sd_nm / torque if k and torque and torque > 0.0 else 0.0
-        if k is not None or e.torque_ratio is not None:
-            return Seen(e.time_s, e.speed_ratio, k, sd, e.torque_ratio, e.torque_ratio_sd)
-    if s.points:
-        p = s.points[-1]
-        return Seen(p.time_s, p.speed_ratio, p.k, 0.0, p.torque_ratio, p.torque_ratio_sd)
-    return None
+    if e and e.regime in OPEN_REGIMES and e.speed_ratio is not None and e.speed_ratio <= TELLING_SR:
+        k, tr = e.capacity_rpm_per_sqrt_nm, e.torque_ratio
+        if k is not None or tr is not None:
+            return Point(e.time_s, e.speed_ratio, k, capacity_sd(e), tr, e.torque_ratio_sd, e.regime)
+    return next((p for p in reversed(s.points) if p.speed_ratio <= TELLING_SR), None)
 
 
 def model(s: Snapshot, width: int, ink: Ink) -> list[Line]:
@@ -85,9 +71,14 @@ def compare(
 ) -> tuple[str, str, str]:
     """In words, its style, and a scale of ±5 standard deviations with the ±2 band and the value on it."""
     inner = width - 2
-    if value is None or expected is None or expected_sd is None or not isfinite(value - expected):
+    if (
+        value is None
+        or expected is None
+        or expected_sd is None
+        or not isfinite(value - expected + sd + expected_sd)
+    ):
         return "not known", "label", f"[{' ' * inner}]"
-    total = hypot(sd if isfinite(sd) else 0.0, expected_sd)
+    total = hypot(sd, expected_sd)
     z = (value - expected) / total if total > 0.0 else 0.0
     low, high, here = (round((min(5.0, max(-5.0, x)) + 5.0) / 10.0 * (inner - 1)) for x in (-2.0, 2.0, z))
     marks = [ink.band if low <= x <= high else " " for x in range(inner)]

@@ -59,7 +59,7 @@ def snapshot() -> Snapshot:
         estimate=ESTIMATE,
         slip=_slip(),
         points=[
-            Point(58.8 + i / 4, sr, at(curves.k_lost, sr) * (1.0 + 0.02 * sin(9.0 * i)),
+            Point(58.8 + i / 4, sr, at(curves.k_lost, sr) * (1.0 + 0.02 * sin(9.0 * i)), 2.0,
                   1.0 + 0.05 * sin(5.0 * i), 0.08, "launch")
             for i, sr in enumerate(ratios)
         ],

@@ -20,6 +20,7 @@ RECENT: Final = 720  # spans the screen can look back on: 3 minutes
 RECENT_POINTS: Final = 240
 WHOLE: Final = 2048  # spans, points and swings kept of a whole drive; then every two become one
 RATE_WINDOW_S: Final = 5.0
+VAGUE: Final = 0.25  # a point known no better than this share of itself is not worth a place
 OPEN_REGIMES: Final = frozenset({"stationary_in_gear", "launch", "pull"})
 
 
@@ -31,6 +32,14 @@ def heat_kw(estimate: Estimate) -> float | None:
     if estimate.pump_torque_nm is None or estimate.slip_rpm is None:
         return None
     return max(0.0, estimate.pump_torque_nm * estimate.slip_rpm * RPM_TO_RAD_S / 1000.0)
+
+
+def capacity_sd(estimate: Estimate) -> float:
+    """Standard deviation of the capacity factor from that of the pump torque: K goes with 1/sqrt(torque)."""
+    k, torque = estimate.capacity_rpm_per_sqrt_nm, estimate.pump_torque_nm
+    if k is None or torque is None or torque <= 0.0:
+        return inf
+    return 0.5 * k * estimate.pump_torque_sd_nm / torque
 
 
 class Memory:
@@ -138,10 +147,14 @@ class Memory:
 
     def _point(self, e: Estimate) -> None:
         assert e.speed_ratio is not None
-        k, ratio = e.capacity_rpm_per_sqrt_nm, e.torque_ratio
+        k, k_sd, ratio = e.capacity_rpm_per_sqrt_nm, capacity_sd(e), e.torque_ratio
+        if k is not None and k_sd > VAGUE * k:
+            k = None
+        if ratio is not None and e.torque_ratio_sd > VAGUE * abs(ratio):
+            ratio = None
         if k is None and ratio is None:
             return
-        point = Point(e.time_s, e.speed_ratio, k, ratio, e.torque_ratio_sd, e.regime)
+        point = Point(e.time_s, e.speed_ratio, k, k_sd, ratio, e.torque_ratio_sd, e.regime)
         self.recent_points.append(point)
         self._point_skip += 1
         if self._point_skip >= self._point_stride:

@@ -14,6 +14,7 @@ from livemon.views.snapshot import Snapshot
 
 SLIP_WINDOW_S = 60.0
 SLIP_FLOOR_RPM, SLIP_CEILING_RPM = 3.0, 3000.0  # three decades: one a row on the smallest screen
+ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"})
 KEYS = "m mark  q quit"
 
 
@@ -34,21 +35,20 @@ def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
         lines: list[Line] = [[(" none so far", "label")]]
         return [rule("Warnings", "", width, ink), *lines, *[[] for _ in range(rows - 1)]]
     lines = []
-    each = max(1, rows // len(shown))
     told = 0
-    for warning in shown:
+    for i, warning in enumerate(shown):
         if len(lines) >= rows:
             break
         told += 1
-        room = min(rows - len(lines), 2 * each if told == 1 else each)
+        # The standing ones share the room; what was withdrawn gets a line each of what is left.
+        room = max(1, (rows - len(lines)) // (len(standing) - i)) if warning.raised else 1
         head = f" {'!' if warning.raised else ' '} {clock(warning.time_s)} "
         sentence = ink.text(warning.sentence or SENTENCE.get(warning.finding, warning.finding))
         if not warning.raised:
             sentence = f"withdrawn: {sentence}"
-        sentence = f"{sentence} ({percent(warning.probability)})"
         style = "alarm" if warning.raised else "label"
-        for i, part in enumerate(wrapped(sentence, width - len(head) - 1, room, ink)):
-            lines.append([((" " * len(head) if i else head) + part, style)])
+        parts = wrapped(f"{sentence} ({percent(warning.probability)})", width - len(head) - 1, room, ink)
+        lines += [[((" " * len(head) if j else head) + part, style)] for j, part in enumerate(parts)]
     more = f"+{len(shown) - told} more" if told < len(shown) else ""
     return [rule("Warnings", more, width, ink), *lines, *[[] for _ in range(rows - len(lines))]]
 
@@ -170,17 +170,18 @@ def _without_pinholes(values: list[float | None], per_column_s: float) -> list[f
 def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     """Every possible cause with its probability, always in the same place; the leading one is marked."""
     limits = len(s.cannot_judge)
-    note = f"{limits} cannot be judged here" if limits else ""
+    note = f"{limits} not judged so far" if limits else ""
     lead = max(s.standing, key=s.standing.__getitem__, default=None)
     half = width // 2
-    length = max(3, half - 33)
+    words = max(8, min(24, half - 10))  # on a narrow screen the words give way, never the number
+    length = max(0, half - words - 10)
     cells: list[Line] = []
     for name in CAUSES:
         p = s.standing.get(name)
         share = p if p is not None and isfinite(p) else 0.0
         style = "value" if name == lead else "label"
-        words = f" {'>' if name == lead else ' '} {SHORT[name]:<23}{bar(share, length, ink)} "
-        cells.append([(words + (percent(share) if p is not None else "-").rjust(5), style)])
+        head = f" {'>' if name == lead else ' '} {SHORT[name][:words]:<{words}}{bar(share, length, ink)} "
+        cells.append([(head + (percent(share) if p is not None else "-").rjust(5), style)])
     rows = (len(cells) + 1) // 2
     pairs = [(cells[i], cells[i + rows] if i + rows < len(cells) else []) for i in range(rows)]
     return [rule("Possible causes", note, width, ink), *[[*fitted(a, half), *b] for a, b in pairs]]
@@ -192,16 +193,21 @@ def link(s: Snapshot, width: int, ink: Ink) -> Line:
         return [(f" ! link: {ink.text(s.notice)}", "alarm")]
     if not s.rates:
         return [(" link: nothing received yet", "label")]
-    parts = [f"{quantity(r.quantity)}{number(r.per_s, 4, 0 if r.per_s >= 9.95 else 1)}" for r in s.rates[:4]]
-    text = "  ".join([" readings/s:", *parts])
-    stale = [r for r in s.rates[:4] if r.age_s > 2.0]
-    return [(text, "label"), (f"  {quantity(stale[0].quantity)} stopped" if stale else "", "alarm")]
+    stale = next((r for r in s.rates if r.age_s > 2.0 and r.quantity in ESSENTIAL), None)
+    alarm = f"  ! {quantity(stale.quantity)} stopped" if stale else ""
+    text = " readings/s:"
+    for r in s.rates:
+        part = f"  {quantity(r.quantity)}{number(r.per_s, 4, 0 if r.per_s >= 9.95 else 1)}"
+        if len(text) + len(part) + len(alarm) > width:
+            break
+        text += part
+    return [(text, "label"), (alarm, "alarm")]
 
 
 def limits(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
     """What cannot be judged on this vehicle or drive, as far as there is room."""
     shown = [ink.text(sentence) for sentence in s.cannot_judge]
-    lines: list[Line] = [[(f"   not judged: {part}", "label")] for part in shown[:rows]]
+    lines: list[Line] = [[(f"   not judged so far: {part}", "label")] for part in shown[:rows]]
     if len(shown) > rows > 0:
-        lines[-1] = [(f"   not judged: +{len(shown) - rows + 1} more", "label")]
+        lines[-1] = [(f"   not judged so far: +{len(shown) - rows + 1} more", "label")]
     return lines + [[] for _ in range(rows - len(lines))]

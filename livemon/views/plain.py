@@ -36,15 +36,10 @@ class Plain:
         self._stream = stream or sys.stdout
         self._every_s, self._bell = every_s, bell
         self._notice = ""
-        self._told: set[str] = set()
         self.due_s = 0.0
 
     def update(self, snapshot: Snapshot) -> None:
         """Print the status line when it is due, and any notice that is new."""
-        for limit in snapshot.cannot_judge:
-            if limit not in self._told:
-                self._told.add(limit)
-                self._say(f"{clock(snapshot.time_s)}  note: {limit}")
         if snapshot.notice != self._notice:
             self._notice = snapshot.notice
             if snapshot.notice:
@@ -124,9 +119,15 @@ def call_lines(drive: Drive) -> list[str]:
     lines += _section("Because", call.because)
     lines += _section("Against", call.against)
     lines += _section("Check next", call.check_next)
-    lines += _section("This drive cannot judge", drive.cannot_judge)
+    lines += _section("This drive cannot judge", unsaid_limits(drive))
     lines.append(f"  {SAFETY[-1]}")
     return lines
+
+
+def unsaid_limits(drive: Drive) -> list[str]:
+    """What cannot be judged, less what the call's own sentences already say."""
+    said = " ".join([*drive.call.because, *drive.call.against])
+    return [limit for limit in drive.cannot_judge if limit not in said]
 
 
 def standing_sentence(call: Call) -> str:

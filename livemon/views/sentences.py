@@ -41,7 +41,7 @@ REGIME: Final[dict[Regime, str]] = {
     "neutral": "neutral or park",
     "launch": "launch",
     "pull": "pulling, unlocked",
-    "locked": "converter clutch locked",
+    "locked": "clutch locked",
     "coast": "coasting",
     "shift": "shifting",
     "unknown": "not yet known",

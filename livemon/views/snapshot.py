@@ -31,6 +31,7 @@ class Point(NamedTuple):
     time_s: float
     speed_ratio: float
     k: float | None
+    k_sd: float
     torque_ratio: float | None
     torque_ratio_sd: float
     regime: Regime
