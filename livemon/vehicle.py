@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
-from math import sqrt
+from math import hypot, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
@@ -81,14 +81,16 @@ def engine_torque_limit(vehicle: Vehicle, rpm: float) -> Known | None:
     """
     if vehicle.torque_curve:
         points = vehicle.torque_curve
-        return Known(torque := _interpolate(points, rpm), 0.05 * torque)
+        torque = _interpolate(points, rpm)
+        return Known(torque, 0.05 * torque)
     if vehicle.peak_torque_nm is not None:
         peak_rpm = vehicle.peak_torque_rpm or (1900.0 if vehicle.fuel == "diesel" else 3500.0)
         x = rpm / peak_rpm
         share = _interpolate(_FULL_LOAD_SHAPE, x)
         torque = vehicle.peak_torque_nm * share
         guess = 0.0 if vehicle.peak_torque_rpm else 0.08
-        return Known(torque, torque * sqrt(0.04**2 + (0.5 * (1.0 - share)) ** 2 + guess**2), guess > 0.0)
+        spread = hypot(0.04, 0.5 * (1.0 - share), guess)
+        return Known(torque, torque * spread, guess > 0.0)
     if vehicle.displacement_l is not None:
         per_litre, spread = (160.0, 0.3) if vehicle.fuel == "diesel" else (100.0, 0.35)
         torque = 0.88 * per_litre * vehicle.displacement_l
@@ -126,46 +128,64 @@ def curves_of(vehicle: Vehicle) -> Curves:
     In order: the measured table; stall speed with the torque that goes with it; the engine's full-load torque
     with a usual stall speed; a generic wide band. `assumed` of the result names what was defaulted.
     """
+    if vehicle.curve:
+        return _measured(vehicle.curve)
     k0, k0_sd, assumed = _stall_capacity(vehicle)
-    return _curves(
-        k0, k0_sd, vehicle.stall_torque_ratio, vehicle.coupling_speed_ratio, vehicle.curve, assumed
-    )
+    curves = _derived(k0, k0_sd, vehicle.stall_torque_ratio, vehicle.coupling_speed_ratio)
+    return replace(curves, assumed=assumed + curves.assumed)
 
 
 @lru_cache(maxsize=32)
-def _curves(
-    k0: float,
-    k0_sd: float,
-    stall_torque_ratio: float | None,
-    coupling_speed_ratio: float | None,
-    curve: tuple[tuple[float, float, float], ...],
-    assumed: tuple[str, ...],
-) -> Curves:
-    from dataclasses import replace
+def _measured(rows: tuple[tuple[float, float, float], ...]) -> Curves:
+    from livemon.converter.measured import curves_from_table  # numpy: only when curves are wanted
 
-    from livemon.converter import derive  # numpy: only when curves are wanted
+    return curves_from_table(rows)
 
-    curves = derive.derive(k0, k0_sd, stall_torque_ratio, coupling=coupling_speed_ratio)
-    return replace(curves, assumed=assumed + curves.assumed)
+
+@lru_cache(maxsize=32)
+def _derived(k0: float, k0_sd: float, torque_ratio: float | None, coupling: float | None) -> Curves:
+    from livemon.converter.derive import derive
+
+    return derive(k0, k0_sd, torque_ratio, coupling)
+
+
+class StallPoint(NamedTuple):
+    """A stall: engine speed [rpm] and the full-load torque [N m] that holds it there."""
+
+    rpm: Known
+    torque_nm: Known
+
+
+def stall_point(vehicle: Vehicle) -> StallPoint | None:
+    """Stall speed and its torque, given or usual; None when the file tells nothing of the engine."""
+    if vehicle.stall_speed_rpm is not None:
+        rpm = Known(vehicle.stall_speed_rpm, _STALL_SPEED_SD_RPM)
+    else:
+        rpm = _USUAL_STALL_RPM["diesel" if vehicle.fuel == "diesel" else "petrol"]
+    if vehicle.stall_torque_nm is not None:
+        return StallPoint(rpm, Known(vehicle.stall_torque_nm, _STALL_TORQUE_SD * vehicle.stall_torque_nm))
+    torque = engine_torque_limit(vehicle, rpm.value)
+    return StallPoint(rpm, torque) if torque is not None else None
 
 
 def _stall_capacity(vehicle: Vehicle) -> tuple[float, float, tuple[str, ...]]:
     """K at stall [rpm/sqrt(N m)], its sd, and what was assumed to get it."""
-    if vehicle.curve:
-        return vehicle.curve[0][1], 0.02 * vehicle.curve[0][1], ()
-    assumed: tuple[str, ...] = ()
-    stall_rpm, stall_sd = vehicle.stall_speed_rpm, 60.0
-    if stall_rpm is None:
-        assumed = ("converter.stall_speed_rpm",)
-        stall_rpm, stall_sd = (1900.0, 200.0) if vehicle.fuel == "diesel" else (2250.0, 300.0)
-    torque: Known | None
-    if vehicle.stall_torque_nm is not None:
-        torque = Known(vehicle.stall_torque_nm, 0.04 * vehicle.stall_torque_nm)
-    else:
-        torque = engine_torque_limit(vehicle, stall_rpm)
-    if torque is None:
-        return 140.0, 35.0, ("converter.stall_speed_rpm", "converter.stall_torque_nm")
-    if torque.assumed:
-        assumed += ("converter.stall_torque_nm",)
-    k0 = stall_rpm / sqrt(torque.value)
-    return k0, k0 * sqrt((stall_sd / stall_rpm) ** 2 + (0.5 * torque.sd / torque.value) ** 2), assumed
+    point = stall_point(vehicle)
+    if point is None:
+        return *_USUAL_CAPACITY, ("converter.stall_speed_rpm", "converter.stall_torque_nm")
+    rpm, torque = point
+    k0 = rpm.value / sqrt(torque.value)
+    assumed = {"converter.stall_speed_rpm": rpm.assumed, "converter.stall_torque_nm": torque.assumed}
+    return (
+        k0,
+        k0 * hypot(rpm.sd / rpm.value, 0.5 * torque.sd / torque.value),
+        tuple(filter(assumed.get, assumed)),
+    )
+
+
+# A published stall speed is a band: +-100 rpm about the nominal in [heisler] table 5.3, +-150 for trucks.
+_STALL_SPEED_SD_RPM: Final = 60.0
+_STALL_TORQUE_SD: Final = 0.04  # share; a rating is met within 5 % [un-r85]
+# When nobody gave one. Common practice, no source.
+_USUAL_STALL_RPM: Final = {"petrol": Known(2250.0, 300.0, True), "diesel": Known(1900.0, 200.0, True)}
+_USUAL_CAPACITY: Final = (140.0, 35.0)  # K and sd [rpm/sqrt(N m)]: 50 (trucks) to 190 (small cars)

@@ -1,7 +1,4 @@
-"""The vehicle file: TOML in, Vehicle out, and back. Every complaint names the line.
-
-A row of `_KEYS` is all there is to a key: its place, its range, and how well a given value is known.
-"""
+"""The vehicle file: TOML in, Vehicle out, and back. Every complaint names the line."""
 
 from __future__ import annotations
 
@@ -11,92 +8,11 @@ from difflib import get_close_matches
 from itertools import pairwise
 from math import isfinite, pi
 from pathlib import Path
-from typing import Any, Final, NamedTuple, NoReturn
+from typing import Any, NoReturn
 
 from livemon.errors import UsageError
-from livemon.vehicle import Known, Vehicle
-
-
-class _Number(NamedTuple):
-    """A number key. `sd`: one standard deviation as a share of the value given; None: kept exact."""
-
-    low: float
-    high: float
-    unit: str
-    sd: float | None = None
-    whole: bool = False
-
-
-class _Numbers(NamedTuple):
-    """A list of numbers, or of rows of them: one _Number a column; the first column of rows must rise."""
-
-    columns: tuple[_Number, ...]
-    least: int
-    example: str
-
-
-class _Words(NamedTuple):
-    """A text key; any text, or one of `choices`."""
-
-    choices: tuple[str, ...] = ()
-
-
-_Kind = _Number | _Numbers | _Words
-
-_TORQUE: Final = _Number(20.0, 6000.0, "N m")
-_SPEED: Final = _Number(300.0, 9000.0, "rpm")
-# A mass given in the file is without the day's passengers and load; tyres wear and carry load.
-_KEYS: Final[dict[str, dict[str, _Kind]]] = {
-    "": {"schema": _Number(1, 1, "", whole=True), "name": _Words()},
-    "body": {
-        "mass_kg": _Number(500.0, 50000.0, "kg", 0.05),
-        "drag_area_m2": _Number(0.2, 12.0, "m2", 0.08),
-        "rolling_resistance": _Number(0.003, 0.04, "", 0.15),
-    },
-    "driveline": {
-        "gear_ratios": _Numbers((_Number(0.3, 12.0, ""),), 1, "[4.1, 2.4, 1.6, 1.2, 0.9, 0.7]"),
-        "final_drive": _Number(0.8, 12.0, ""),
-        "tyre": _Words(),
-        "tyre_radius_m": _Number(0.2, 0.7, "m", 0.01),
-        "efficiency": _Number(0.6, 1.0, "", 0.02),
-    },
-    "engine": {
-        "displacement_l": _Number(0.5, 20.0, "L"),
-        "cylinders": _Number(1, 16, "", whole=True),
-        "fuel": _Words(("petrol", "diesel")),
-        "inertia_kg_m2": _Number(0.02, 8.0, "kg m2", 0.15),
-        "peak_torque_nm": _TORQUE,
-        "peak_torque_rpm": _SPEED,
-        "torque_curve": _Numbers(
-            (_Number(0.0, 9000.0, "rpm"), _Number(1.0, 6000.0, "N m")), 2, "[[1000, 150], [2500, 210]]"
-        ),
-    },
-    "converter": {
-        "stall_speed_rpm": _Number(800.0, 6000.0, "rpm"),
-        "stall_torque_nm": _TORQUE,
-        "stall_torque_ratio": _Number(1.0, 6.0, ""),
-        "coupling_speed_ratio": _Number(0.5, 1.0, ""),
-        "lockup_slip_target_rpm": _Number(0.0, 300.0, "rpm"),
-        "curve": _Numbers(
-            (_Number(0.0, 1.0, ""), _Number(10.0, 20000.0, "rpm/sqrt(N m)"), _Number(0.0, 6.0, "")),
-            3,
-            "[[0.0, 140, 1.9], [0.5, 160, 1.4], [0.9, 220, 1.0]]",
-        ),
-    },
-    "broadcast": dict.fromkeys(
-        (
-            "engine_rpm",
-            "turbine_rpm",
-            "vehicle_kmh",
-            "output_rpm",
-            "gear",
-            "lockup",
-            "engine_torque_nm",
-            "engine_torque_pct",
-        ),
-        _Words(),
-    ),
-}
+from livemon.vehicle import Known, Vehicle, curves_of
+from livemon.vehicle_keys import KEYS, Kind, Number, Words
 
 
 def load(path: str | Path) -> Vehicle:
@@ -129,7 +45,7 @@ class _Reader:
         fields: dict[str, Any] = {}
         for section, table in self._sections(document):
             for key, value in table.items():
-                kind = _KEYS[section].get(key)
+                kind = KEYS[section].get(key)
                 if kind is None:
                     self._unknown(section, key)
                 checked = self._check(section, key, kind, value)
@@ -138,50 +54,48 @@ class _Reader:
                 elif key != "schema":
                     fields[key] = checked
         self._together(fields)
-        return Vehicle(**fields)
+        vehicle = Vehicle(**fields)
+        self._converter(vehicle, [key for key in KEYS["converter"] if key in fields])
+        return vehicle
 
     def _sections(self, document: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
         top: dict[str, Any] = {}
         sections = [("", top)]
         for name, value in document.items():
-            if name in _KEYS and name:
+            if name in KEYS and name:
                 if not isinstance(value, dict):
-                    self._fail(
-                        "", name, f"a section [{name}]", _shown(value), f"write [{name}] on a line of its own"
-                    )
+                    do = f"write [{name}] on a line of its own"
+                    self._fail("", name, f"a section [{name}]", _shown(value), do)
                 sections.append((name, value))
             elif isinstance(value, dict):
-                near = get_close_matches(name, [n for n in _KEYS if n], 1, 0.4)
-                hint = (
-                    f"did you mean [{near[0]}]?"
-                    if near
-                    else "sections are " + ", ".join(n for n in _KEYS if n)
-                )
+                known = [section for section in KEYS if section]
+                near = get_close_matches(name, known, 1, 0.4)
+                hint = f"did you mean [{near[0]}]?" if near else "known: " + ", ".join(known)
                 self._fail(name, "", "a known section", f"[{name}]", hint)
             else:
                 top[name] = value
         return sections
 
     def _unknown(self, section: str, key: str) -> NoReturn:
-        near = get_close_matches(key, _KEYS[section], 1, 0.5)
+        near = get_close_matches(key, KEYS[section], 1, 0.5)
         if near:
             hint = f"did you mean {near[0]}?"
         else:
-            homes = [s for s, keys in _KEYS.items() if key in keys or get_close_matches(key, keys, 1, 0.75)]
+            homes = [s for s, keys in KEYS.items() if key in keys or get_close_matches(key, keys, 1, 0.75)]
             hint = (
-                f"it belongs in [{homes[0]}]" if homes and homes[0] else "known: " + ", ".join(_KEYS[section])
+                f"it belongs in [{homes[0]}]" if homes and homes[0] else "known: " + ", ".join(KEYS[section])
             )
         self._fail(section, key, f"a known key{f' of [{section}]' if section else ''}", key, hint)
 
-    def _check(self, section: str, key: str, kind: _Kind, value: Any) -> Any:
-        if isinstance(kind, _Words):
+    def _check(self, section: str, key: str, kind: Kind, value: Any) -> Any:
+        if isinstance(kind, Words):
             if not isinstance(value, str) or not value.strip():
                 self._fail(section, key, f"text for {key}", _shown(value), f'write {key} = "..."')
             if kind.choices and value not in kind.choices:
                 options = " or ".join(f'"{c}"' for c in kind.choices)
                 self._fail(section, key, f"{options} for {key}", _shown(value), "use one of these")
             return value
-        if isinstance(kind, _Number):
+        if isinstance(kind, Number):
             number = self._number(section, key, kind, value)
             if kind.whole:
                 return int(number)
@@ -220,7 +134,7 @@ class _Reader:
                 )
         return tuple(rows)
 
-    def _number(self, section: str, key: str, kind: _Number, value: Any) -> float:
+    def _number(self, section: str, key: str, kind: Number, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self._fail(section, key, f"a number for {key}", _shown(value), "write it without quotes")
         if not isfinite(value) or not kind.low <= value <= kind.high or (kind.whole and value != int(value)):
@@ -268,6 +182,16 @@ class _Reader:
                 "correct one of them",
             )
 
+    def _converter(self, vehicle: Vehicle, given: list[str]) -> None:
+        """Numbers that are possible one by one may still be no converter together."""
+        if not given:
+            return
+        try:
+            curves_of(vehicle)
+        except UsageError as error:
+            named = [key for key in given if key in error.expected + error.came] or given
+            self._fail("converter", named[0], error.expected, error.came, error.do)
+
     def _fail(self, section: str, key: str, expected: str, came: str, do: str) -> NoReturn:
         raise UsageError(expected, came, f"{self._path}:{self._line(section, key)}", do)
 
@@ -311,7 +235,7 @@ def dump(vehicle: Vehicle, path: str | Path) -> None:
     lines = ["schema = 1"]
     if vehicle.name is not None:
         lines.append(f"name = {_toml(vehicle.name)}")
-    for section, keys in _KEYS.items():
+    for section, keys in KEYS.items():
         if not section:
             continue
         values = vehicle.broadcast if section == "broadcast" else {key: getattr(vehicle, key) for key in keys}

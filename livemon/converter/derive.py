@@ -61,8 +61,8 @@ def derive(
 ) -> Curves:
     """Curves from K at stall [rpm/sqrt(N m)] with its sd, stall torque ratio and coupling speed ratio.
 
-    What is None is taken from the usual and named in `assumed`. UsageError on impossible numbers: K <= 0,
-    torque ratio < 1, coupling outside 0.5..1, or the two together giving more power than goes in.
+    What is None is taken from the usual and named in `assumed`. UsageError on impossible numbers: K outside
+    10..600, torque ratio < 1, coupling outside 0.5..1, or the two together giving more power than goes in.
     Source: mean-path model [hrovat-tobler]; spread from the published tables in docs/converter.md.
     """
     assumed: list[str] = []
@@ -119,8 +119,9 @@ def assemble(
 def check(k0: float, torque_ratio: float, coupling: float) -> None:
     """UsageError when no converter can have these numbers."""
     where = "[converter]"
-    if not k0 > 0.0:
-        raise UsageError("a capacity factor above 0", f"{k0:g}", where, "check stall speed and torque")
+    if not 10.0 <= k0 <= 600.0:  # trucks reach down to 30, small cars up to 300
+        expected = "stall_speed_rpm over the root of stall_torque_nm of 10 to 600 rpm/sqrt(N m)"
+        raise UsageError(expected, f"{k0:.4g}", where, "check both, and their units")
     if not 1.0 <= torque_ratio <= 6.0:
         raise UsageError(
             "stall_torque_ratio of 1 to 6", f"{torque_ratio:g}", where, "check it: the stator only adds"
@@ -173,7 +174,7 @@ def shape_of(torque_ratio: float, coupling: float) -> Shape:
     tr = np.minimum(tr, 0.985 / np.maximum(SPEED_RATIO, 0.1))
     seized_tr, _ = mean_sd(held.torque_ratio)
     moving = np.clip(SPEED_RATIO / 0.15, 0.0, 1.0)
-    strange = max(1.0, 0.5 * distance)  # little like it in the sample: trust the shape less
+    strange = min(max(1.0, 0.5 * distance), 3.0)  # little like it in the sample: trust the shape less
     near_one = np.clip((SPEED_RATIO - 0.85) / 0.15, 0.0, 1.0)
     model_k = moving * _MODEL_K_SD * strange + 0.10 * near_one + 0.8 * near_one**4
     model_tr = np.where(past, _FREE_TR_SD, moving * _MODEL_TR_SD * strange)

@@ -12,6 +12,7 @@ from functools import lru_cache
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from livemon.converter.mean_path import Array, Geometry, operating_point
 
@@ -45,7 +46,7 @@ class Sample:
     torque_ratio: Array
     coupling: Array
 
-    def pick(self, which: Array) -> Sample:
+    def pick(self, which: NDArray[np.intp]) -> Sample:
         """The members at the given indices."""
         picked = {f.name: np.asarray(getattr(self.geometry, f.name))[which] for f in fields(Geometry)}
         return Sample(replace(self.geometry, **picked), self.torque_ratio[which], self.coupling[which])

@@ -168,7 +168,7 @@ class Characteristic(NamedTuple):
 
 
 def characteristic(geometry: Geometry, speed_ratio: ArrayLike, stator: Stator = "working") -> Characteristic:
-    """K and torque ratio over speed ratio [0 .. any]: the pump at 1 rad/s, since both depend on the ratio only."""
+    """K and torque ratio over speed ratio >= 0; the pump turns 1 rad/s, as both depend on the ratio only."""
     point = operating_point(geometry, 1.0, speed_ratio, stator)
     with np.errstate(divide="ignore"):
         capacity = 30.0 / pi / np.sqrt(np.maximum(point.pump_nm, 0.0))

@@ -1,0 +1,160 @@
+"""`livemon stall`: the expected stall speed with its band, what moves it, and how to read a measured one."""
+
+from __future__ import annotations
+
+import argparse
+import csv
+import sys
+from pathlib import Path
+from typing import Final
+
+from livemon.converter.curves import GRID_STEPS, Curves
+from livemon.converter.stall import Cause, Stall, read
+from livemon.errors import UsageError
+from livemon.vehicle import curves_of, stall_point
+from livemon.vehicle_file import load
+from livemon.vehicle_stall import StallSheet, behind, stall_sheet
+
+CAUTION: Final = """\
+A stall check can hurt people and burn the fluid. Only where the maker's procedure allows it. Fluid warm and
+at level, wheels chocked, service and parking brake hard on, nobody in front of or behind the vehicle. Five
+seconds at most, then cool down a minute in neutral. Stop at once if a wheel turns or the speed passes the
+specified band. This supports a licensed technician's judgement, the maker's procedure and local law; it
+replaces none of them."""
+
+CAUSES: Final[dict[Cause, str]] = {
+    "as_expected": "as it should be",
+    "engine_low_output": "engine output low",
+    "stator_not_holding": "stator not holding",
+    "slipping": "slip in the gearbox",
+}
+COLUMNS: Final = (
+    "speed_ratio",
+    "k",
+    "k_sd",
+    "torque_ratio",
+    "torque_ratio_sd",
+    "k_lost",
+    "k_lost_sd",
+    "k_seized",
+    "torque_ratio_seized",
+)
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument("--vehicle", required=True, metavar="V.toml", help="the vehicle file")
+    parser.add_argument(
+        "--engine", metavar="OTHER.toml", help="another vehicle file: its engine, this converter"
+    )
+    parser.add_argument(
+        "--measured", type=float, metavar="RPM", help="a stall speed that was read, to be judged"
+    )
+    parser.add_argument("--barometer", type=float, metavar="KPA", help="barometric pressure where it is read")
+    parser.add_argument("--curve", metavar="OUT.csv", help="write the derived curves with their bands")
+
+
+def run(arguments: argparse.Namespace) -> int:
+    vehicle = load(arguments.vehicle)
+    curves = curves_of(vehicle)
+    if arguments.curve:
+        write_curves(curves, arguments.curve)
+        if stall_point(vehicle) is None:  # curves need no engine, a stall speed does
+            sys.stdout.write(
+                f"{arguments.curve}: curves written. No engine torque is known, so no stall speed.\n"
+            )
+            return 0
+    sheet = stall_sheet(vehicle, arguments.barometer)
+    lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet)]
+    if arguments.engine:
+        other = load(arguments.engine)
+        lines.append(_row(f"behind the engine of {other.name or arguments.engine}", behind(sheet, other)))
+    from livemon.commands.stall_plot import plot
+
+    lines += ["", *plot(sheet), "", *_how_to_read(sheet)]
+    if arguments.measured is not None:
+        lines += ["", *_judged(sheet, arguments.measured)]
+    if curves.assumed:
+        lines += [
+            "",
+            f"Assumed, not in the file: {', '.join(curves.assumed)}. Give them and the band narrows.",
+        ]
+    sys.stdout.write("\n".join([*lines, "", CAUTION]) + "\n")
+    return 0
+
+
+def _expected(sheet: StallSheet) -> list[str]:
+    rows = [f"{'':<44}{'speed':>10}{'give or take':>14}{'torque':>9}{'heat':>8}"]
+    rows.append(_row("expected", sheet.expected))
+    rows += [_row(f"engine torque {100 * (1 - share):.0f} % down", stall) for share, stall in sheet.weaker]
+    rows.append(_row("stator not holding", sheet.lost))
+    if sheet.unboosted is not None:
+        rows.append(_row("before the turbocharger answers", sheet.unboosted))
+    if sheet.at_altitude is not None and sheet.altitude_share is not None:
+        kind = "charged" if sheet.charged else "naturally aspirated"
+        share = 100 * sheet.altitude_share
+        rows.append(_row(f"at this barometer ({kind}, {share:.0f} % torque)", sheet.at_altitude))
+    return rows
+
+
+def _row(name: str, stall: Stall) -> str:
+    return (
+        f"{name:<44}{stall.rpm:>6.0f} rpm{2 * stall.sd_rpm:>10.0f} rpm"
+        f"{stall.torque_nm:>5.0f} N m{stall.heat_kw:>5.0f} kW"
+    )
+
+
+def _how_to_read(sheet: StallSheet) -> list[str]:
+    """Chances over a range of readings, so that nobody takes one low number for proof."""
+    here = sheet.at_altitude or sheet.expected
+    header = f"{'a reading of':<14}" + "".join(f"{words:>21}" for words in CAUSES.values())
+    shares = (0.60, 0.70, 0.80, 0.85, 0.90, 0.95, 1.0, 1.05, 1.10, 1.20)
+    rows = ["give or take is two standard deviations. How a reading would be judged:", header]
+    for share in shares:
+        rpm = round(here.rpm * share, -1)
+        chances = read(rpm, here, sheet.lost_ratio, sheet.lost_ratio_sd)
+        rows.append(f"{rpm:>10.0f} rpm" + "".join(f"{100 * chances[cause]:>19.0f} %" for cause in CAUSES))
+    weak = sheet.weaker[-1][1].rpm
+    deficit = 100 * (1 - (sheet.lost.rpm / sheet.expected.rpm) ** (2 - sheet.expected.slope))
+    rows += [
+        f"A low stall alone does not prove the stator: an engine {deficit:.0f} % down stalls at the same speed "
+        f"({weak:.0f} rpm at 30 % down).",
+        "What tells them apart: engine torque reported or worked out at the same time, and the road with the",
+        "converter clutch locked, where a weak engine stays weak and a lost stator does not show.",
+    ]
+    return rows
+
+
+def _judged(sheet: StallSheet, measured_rpm: float) -> list[str]:
+    here = sheet.at_altitude or sheet.expected
+    if not 300.0 <= measured_rpm <= 9000.0:
+        came = f"{measured_rpm:g}"
+        raise UsageError("a measured stall speed of 300 to 9000 rpm", came, "--measured", "check it")
+    chances = read(measured_rpm, here, sheet.lost_ratio, sheet.lost_ratio_sd)
+    ranked = sorted(chances.items(), key=lambda item: -item[1])
+    percent = 100 * (measured_rpm / here.rpm - 1)
+    rows = [f"Measured {measured_rpm:.0f} rpm, {percent:+.0f} % from the {here.rpm:.0f} expected:"]
+    rows += [f"  {CAUSES[cause]:<24}{100 * chance:>4.0f} %" for cause, chance in ranked]
+    rows.append("  from this one number, before any other evidence")
+    return rows
+
+
+def write_curves(curves: Curves, path: str) -> None:
+    """The curves over speed ratio 0.00 .. 1.00, one row each hundredth; K in rpm/sqrt(N m), sd one sigma."""
+    tables = (
+        curves.k,
+        curves.k_sd,
+        curves.tr,
+        curves.tr_sd,
+        curves.k_lost,
+        curves.k_lost_sd,
+        curves.k_seized,
+        curves.tr_seized,
+    )
+    try:
+        with Path(path).open("w", encoding="utf-8", newline="") as file:
+            writer = csv.writer(file, lineterminator="\n")
+            writer.writerow(COLUMNS)
+            for i in range(GRID_STEPS + 1):
+                writer.writerow([f"{i / GRID_STEPS:.2f}", *(f"{table[i]:.5g}" for table in tables)])
+    except OSError as error:
+        raise UsageError("a writable path", error.strerror or "an error", path, "choose another") from None
