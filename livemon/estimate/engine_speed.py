@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from typing import Final
 
 from livemon.estimate.motion import Track
@@ -10,6 +11,9 @@ _Q: Final = 300.0**2  # rpm^2/s^3: the rate wanders 300 rpm/s in a second
 _NOISE: Final = 4.0  # rpm^2: firing pulses and the time of the reading
 _JITTER_S: Final = 0.004  # the middle of ask and answer is not quite when it was measured
 _GAP_S: Final = 2.0
+
+
+_HALF_S: Final = 0.3  # half the stretch a straight line is laid through
 
 
 class EngineSpeed:
@@ -38,3 +42,28 @@ class EngineSpeed:
             s = p + noise
         g, h = p / s, c / s
         track.push(t, x + g * e, r + h * e, p - g * p, c - g * c, w - h * c, q)
+
+    def around(self, t: float) -> tuple[float, float, float] | None:
+        """(speed, rate, variance of speed) at t from a straight line through the readings about it.
+
+        Swings of the shaft average out and show in the variance.
+        """
+        times, raw = self.track.t, self.raw
+        i, j = bisect_left(times, t - _HALF_S), bisect_right(times, t + _HALF_S)
+        count = j - i
+        if count < 5:
+            state = self.track.at(t)
+            return None if state is None else (state[0], state[1], state[2] + 4.0)
+        st = sn = stt = stn = snn = 0.0
+        for h in range(i, j):
+            d, n = times[h] - t, raw[h]
+            st += d
+            sn += n
+            stt += d * d
+            stn += d * n
+            snn += n * n
+        det = count * stt - st * st
+        slope = (count * stn - st * sn) / det
+        mean = (sn - slope * st) / count
+        left = max(0.0, snn - mean * sn - slope * stn) / (count - 2)
+        return mean, slope, left * (stt / det) * 1.5 + 1.0

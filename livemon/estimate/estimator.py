@@ -156,9 +156,9 @@ class Estimator:
             tick = self._tick_at(t - c.delay_s)
             if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
                 continue
-            states = [track.at(t - d) for d in c.delays()]
+            states = [self._engine.around(t - d) for d in c.delays()]
             if states[0] is not None and states[1] is not None:
-                c.look(t, z, width, gears.k[tick.gear], [(s[0], s[1]) for s in states if s])
+                c.look(t, z, width, gears.k[tick.gear], [s for s in states if s])
         del self._speeds[:done]
 
     def _look(self, t: float, i: int) -> None:

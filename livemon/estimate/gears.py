@@ -16,8 +16,9 @@ _ROOT_2PI: Final = 2.5066282746
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.01, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 2.2, 0.004
-_X_MEMORY_S, _R_MEMORY_S = 1.5, 0.25  # samples closer than this repeat each other
+_X_MEMORY_S, _R_MEMORY_S = 1.5, 0.4  # samples closer than this repeat each other
 _FLOOR: Final = 1e-10
+_POWER: Final = 1.4
 
 
 class Tick(NamedTuple):
@@ -54,25 +55,14 @@ class Look(NamedTuple):
 class Gears:
     """`tick` with a Look at each moment. `k`: engine rpm per km/h when locked, first gear first."""
 
-    __slots__ = (
-        "_down",
-        "_last",
-        "_lock",
-        "_open",
-        "_steps",
-        "_up",
-        "k",
-        "scale_sd",
-        "softness",
-        "softness_sd",
-    )
+    __slots__ = ("_down", "_last", "_lock", "_open", "_steps", "_up", "grip", "grip_sd", "k", "scale_sd")
 
     def __init__(self, k: list[float], scale_sd: float) -> None:
         self.k, self.scale_sd = k, scale_sd
         self._steps = [log(a / b) for a, b in zip(k, k[1:], strict=False)] + [0.0]
         self._last: float | None = None
-        # ln of slip share over torque [N m] / (rpm/1000)^2 near coupling: converters of K(0) 120 to 260
-        self.softness, self.softness_sd = log(0.0075), 0.45
+        # ln of the torque [N m at 1000 rpm] that makes an open converter slip 10 %: K(0) from 120 to 260
+        self.grip, self.grip_sd = log(14.0), 0.45
         self.lost()
 
     def lost(self) -> None:
@@ -85,8 +75,9 @@ class Gears:
     def rest(self, t: float, stated: int | None = None) -> Tick:
         """Standing still: the next start is in first gear, as good as always."""
         n = len(self.k)
-        spare = 0.03 / n
-        self._open = [spare] * n
+        self._open = [1e-5] * n
+        if n > 1:
+            self._open[1] = 0.03
         self._lock, self._up, self._down = [0.0] * n, [0.0] * n, [0.0] * n
         first = stated if stated is not None and 0 <= stated < n else 0
         self._open[first] += 0.97
@@ -125,12 +116,8 @@ class Gears:
         x_weight, r_weight = min(1.0, dt / _X_MEMORY_S), min(1.0, dt / _R_MEMORY_S)
         x_var = (v_sd / v) ** 2 + self.scale_sd**2
         base = log(max(n, 1.0) / v)
-        # slip share of an open converter under this torque
-        soft = exp(self.softness)
-        load = 1e6 / (n * n + 1e4)
-        m = soft * torque * load
-        m_sd = soft * torque_sd * load
-        open_var = x_var + (self.softness_sd * m) ** 2 + (0.25 * m) ** 2 + m_sd * m_sd + 0.0001
+        m, m_sd = self._slip_share(torque, torque_sd, n)
+        open_var = x_var + m_sd * m_sd + 0.0001
         open_sd = sqrt(open_var)
         heavy = min(0.9, max(0.08, (m - 0.1) / 0.25))
         drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
@@ -180,7 +167,7 @@ class Gears:
                 away = min(0.6, unlock * 6.0)
             up = down = 0.0
             if g < last:
-                up = _SHIFT * dt * (1.0 if k[g + 1] * v > 800.0 else 0.1)
+                up = _SHIFT * dt * (1.0 if k[g + 1] * v > 800.0 else 0.1 if k[g + 1] * v > 450.0 else 0.01)
             if g > 0:
                 down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
             po = o[g] * (1.0 - lock - up - down) + c[g] * away
@@ -220,10 +207,27 @@ class Gears:
                 nd[g] = (d[g] * (1.0 - end) + (o[g + 1] + 0.5 * c[g + 1]) * down) * w * fd**r_weight * says
                 total += nu[g] + nd[g]
         self._open, self._lock, self._up, self._down = no, nc, nu, nd
-        return self._told(t, total, base, torque, torque_sd, load, x_var)
+        return self._told(t, total, base, torque, torque_sd, n, x_var)
+
+    def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float]:
+        """x of an open converter under this pump torque near coupling, and its sd.
+
+        x = 0.1 (load / grip)^1.4: published tables lie between powers 1 and 1.8. Overrun slips four times more
+        under the same torque, less surely.
+        """
+        scale = 1e6 / ((n * n + 1e4) * exp(self.grip))
+        load, load_sd = torque * scale, torque_sd * scale
+        size = abs(load)
+        if load < 0.0:
+            return max(-0.4, 0.4 * load), min(0.3, 0.3 * size + 0.4 * load_sd)
+        size = min(size, 4.0)
+        m = 0.1 * size**_POWER
+        slope = 0.14 * max(size, 0.15) ** (_POWER - 1.0)
+        shape = (0.25 + 0.3 * abs(log(max(size, 0.05)))) * m
+        return m, sqrt((slope * load_sd) ** 2 + (_POWER * self.grip_sd * m) ** 2 + shape * shape)
 
     def _told(
-        self, t: float, total: float, base: float, torque: float, torque_sd: float, load: float, x_var: float
+        self, t: float, total: float, base: float, torque: float, torque_sd: float, n: float, x_var: float
     ) -> Tick:
         no, nc, nu, nd = self._open, self._lock, self._up, self._down
         count = len(no)
@@ -251,19 +255,20 @@ class Gears:
         high += between_up
         other, share = (best - 1, low) if low > high else (min(best + 1, count - 1), high)
         if here > 0.97 and no[best] > 0.95:
-            self._learn(base - log(self.k[best]), torque, torque_sd, load, x_var)
+            self._learn(base - log(self.k[best]), torque, torque_sd, n, x_var)
         return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False)
 
-    def _learn(self, x: float, torque: float, torque_sd: float, load: float, x_var: float) -> None:
-        """Softness of the open converter: one step of a Kalman filter on its logarithm."""
-        m = exp(self.softness) * torque * load
-        if not 0.04 < m < 0.2 or torque < 3.0 * torque_sd:
+    def _learn(self, x: float, torque: float, torque_sd: float, n: float, x_var: float) -> None:
+        """Grip of the open converter: one step of a Kalman filter on its logarithm."""
+        m, m_sd = self._slip_share(torque, torque_sd, n)
+        if not 0.04 < m < 0.25 or torque < 3.0 * torque_sd:
             return
-        p = self.softness_sd**2
-        noise = 30.0 * ((0.25 * m) ** 2 + (exp(self.softness) * torque_sd * load) ** 2 + x_var)
-        gain = p * m / (p * m * m + noise)
-        self.softness = min(-3.9, max(-5.9, self.softness + gain * min(0.1, max(-0.1, x - m))))
-        self.softness_sd = max(0.12, sqrt(p * (1.0 - gain * m)))
+        h = -_POWER * m
+        p = self.grip_sd**2
+        rest = max(m_sd * m_sd - (h * h) * p, (0.2 * m) ** 2)
+        gain = p * h / (p * h * h + 30.0 * (rest + x_var))
+        self.grip = min(log(40.0), max(log(4.0), self.grip + gain * min(0.1, max(-0.1, x - m))))
+        self.grip_sd = max(0.12, sqrt(p * (1.0 - gain * h)))
 
     def _forget(self, share: float) -> None:
         n = len(self.k)

@@ -17,14 +17,16 @@ from livemon.estimate.interval import truncated
 
 _SLIP_SD: Final = 12.0  # rpm, how far controlled slip wanders about its mean
 _SLIP_TIME_S: Final = 4.0
-_NOISE_KMH2: Final = 0.05**2
+_NOISE_KMH2: Final = 0.1**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
+_REFUSED: Final = 1e-3  # a reading so unlikely is not taken in
+_ENOUGH: Final = 6  # but so many in a row are
 
 
 class _Hypothesis:
     """(e, d, s, m) and covariance for one rounding."""
 
-    __slots__ = ("cov", "fits", "offset", "weight", "x")
+    __slots__ = ("cov", "dropped", "offset", "refused", "weight", "x")
 
     def __init__(self, offset: float, scale_sd: float, slip: float, slip_sd: float) -> None:
         self.offset = offset
@@ -37,7 +39,7 @@ class _Hypothesis:
             [0.0, 0.0, v + _SLIP_SD**2, v],
             [0.0, 0.0, v, v],
         ]
-        self.fits = 0.0
+        self.refused = self.dropped = 0
 
     def advance(self, dt: float) -> None:
         f = exp(-dt / _SLIP_TIME_S)
@@ -52,17 +54,25 @@ class _Hypothesis:
         p[1][2] = p[2][1] = p12
         p[2][3] = p[3][2] = p23
 
-    def look(self, speed: float, rate: float, k: float, z: float, width: float, changed: bool) -> float:
+    def look(
+        self, speed: float, rate: float, noise: float, k: float, z: float, width: float, changed: bool
+    ) -> float:
         """Take in one reading. speed, rate: n(t - d)/k and its rate at the delay held now. Returns mass."""
         x, p = self.x, self.cov
         h0, h1, h2 = -speed, -rate, -1.0 / k
         y = speed + h0 * x[0] + h2 * x[2] + self.offset
         g = [r[0] * h0 + r[1] * h1 + r[2] * h2 for r in p]
-        s = h0 * g[0] + h1 * g[1] + h2 * g[2] + _NOISE_KMH2
+        s = h0 * g[0] + h1 * g[1] + h2 * g[2] + noise
         sd = sqrt(s)
         if not changed and y - z > 1.6 * sd and z + width - y > 1.6 * sd:
             return 1.0
         mass, m, v = truncated(y, sd, z, z + width)
+        if mass < _REFUSED:
+            self.refused += 1
+            if self.refused < _ENOUGH:
+                return mass
+            self._loosen()
+        self.refused = 0
         if changed or mass < 1.0 - _CUTS:
             e, drop = (m - y) / s, (s - v) / (s * s)
             for i in range(4):
@@ -72,6 +82,12 @@ class _Hypothesis:
                 for j in range(4):
                     row[j] -= gi * g[j]
         return mass
+
+    def _loosen(self) -> None:
+        """The calibration no longer fits: keep it as a guess only."""
+        self.dropped += 1
+        for i, v in enumerate((0.008**2, 0.04**2, 20.0**2, 15.0**2)):
+            self.cov[i][i] += v
 
 
 class Locked:
@@ -97,16 +113,19 @@ class Locked:
     def delays(self) -> tuple[float, float]:
         return self._h[0].x[1], self._h[1].x[1]
 
-    def look(self, t: float, z: float, width: float, k: float, states: list[tuple[float, float]]) -> None:
-        """states: (n(t - d), rate of it) for the delay of each hypothesis; k: nominal rpm per km/h."""
+    def look(
+        self, t: float, z: float, width: float, k: float, states: list[tuple[float, float, float]]
+    ) -> None:
+        """states: (n(t - d), its rate, its variance) for the delay of each hypothesis; k: rpm per km/h."""
         dt = t - self._t
         changed = z != self._z and dt < 1.0
         self._t, self._z = t, z
         total = 0.0
-        for h, (n, rate) in zip(self._h, states, strict=True):
+        for h, (n, rate, var) in zip(self._h, states, strict=True):
             h.advance(min(dt, 30.0))
-            mass = h.look(n / k, rate / k, k, z, width, changed)
-            h.weight *= max(mass, 1e-4)
+            noise = _NOISE_KMH2 + var / (k * k)
+            mass = h.look(n / k, rate / k, noise, k, z, width, changed)
+            h.weight *= max(mass, 0.03)
             total += h.weight
         for h in self._h:
             h.weight = max(h.weight / total, 1e-4)
