@@ -16,7 +16,7 @@ from typing import Final
 from livemon.estimate.engine_speed import EngineSpeed
 from livemon.estimate.gears import Gears, Look, Tick
 from livemon.estimate.locked import Locked
-from livemon.estimate.ratios import rpm_per_kmh
+from livemon.estimate.ratios import rpm_per_kmh, usual_grip_nm
 from livemon.estimate.road_speed import RoadSpeed
 from livemon.estimate.torque import Torque
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
@@ -40,7 +40,7 @@ class Estimator:
         self._road = RoadSpeed()
         self._torque = Torque(vehicle)
         k, scale_sd = rpm_per_kmh(vehicle)
-        self._gears = Gears(k, 0.01) if k else None
+        self._gears = Gears(k, 0.01, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
         self.calibration = Locked(scale_sd, 15.0 if target is None else target, 20.0)
         self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen

@@ -57,12 +57,13 @@ class Gears:
 
     __slots__ = ("_down", "_last", "_lock", "_open", "_steps", "_up", "grip", "grip_sd", "k", "scale_sd")
 
-    def __init__(self, k: list[float], scale_sd: float) -> None:
+    def __init__(self, k: list[float], scale_sd: float, grip_nm: float | None = None) -> None:
+        """grip_nm: guess of the torque at 1000 rpm that makes the open converter slip 10 %."""
         self.k, self.scale_sd = k, scale_sd
         self._steps = [log(a / b) for a, b in zip(k, k[1:], strict=False)] + [0.0]
         self._last: float | None = None
         # ln of the torque [N m at 1000 rpm] that makes an open converter slip 10 %: K(0) from 120 to 260
-        self.grip, self.grip_sd = log(14.0), 0.45
+        self.grip, self.grip_sd = (log(20.0), 0.6) if grip_nm is None else (log(grip_nm), 0.4)
         self.lost()
 
     def lost(self) -> None:
@@ -267,7 +268,7 @@ class Gears:
         p = self.grip_sd**2
         rest = max(m_sd * m_sd - (h * h) * p, (0.2 * m) ** 2)
         gain = p * h / (p * h * h + 30.0 * (rest + x_var))
-        self.grip = min(log(40.0), max(log(4.0), self.grip + gain * min(0.1, max(-0.1, x - m))))
+        self.grip = min(5.0, max(1.3, self.grip + gain * min(0.1, max(-0.1, x - m))))
         self.grip_sd = max(0.12, sqrt(p * (1.0 - gain * h)))
 
     def _forget(self, share: float) -> None:

@@ -90,8 +90,8 @@ class Torque:
                 return (percent - friction) * 0.01 * reference, 0.01 * reference, "reported"
             rubbing = _friction_nm(displacement or reference / 110.0, n)
             return percent * 0.01 * reference - 0.5 * rubbing, 0.5 * rubbing, "reported"
-        if displacement is None or n < 300.0:
-            return None
+        if displacement is None or n < 300.0 or self._vehicle.fuel == "diesel":
+            return None  # a diesel breathes alike whatever it makes
         air = self.near("air_flow_g_s", t, _FRESH_S)
         source = "air_flow"
         if air is None:
