@@ -1,0 +1,324 @@
+"""The poll schedule against scripted control units, in virtual time."""
+
+from __future__ import annotations
+
+import random
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from heapq import heappop, heappush
+from itertools import pairwise
+
+import pytest
+
+from livemon.obd.decode import Decoder
+from livemon.obd.schedule import Schedule
+from livemon.permit import permit
+from livemon.records import Frame, Reading, Regime
+
+LENGTHS = {0x04: 1, 0x05: 1, 0x0C: 2, 0x0D: 1, 0x10: 2, 0x11: 1, 0x49: 1, 0x62: 1, 0x63: 2, 0x8E: 1, 0xA4: 4}
+
+
+@dataclass
+class Unit:
+    """A control unit of the test's own: answers service 01, 03, 09 after `delay_s`, one ask at a time."""
+
+    pids: tuple[int, ...] = (0x05, 0x0C, 0x0D, 0x49, 0x62, 0x63, 0xA4)
+    can_id: int = 0x7E8
+    extended: bool = False
+    delay_s: float = 0.01
+    most: int = 6  # PIDs in one ask
+    ignores_long: bool = False  # asks of more PIDs: silent, or answered for the first `most`
+    physical: bool = True
+    loss: float = 0.0
+    negative: dict[int, int] = field(default_factory=dict)  # PID -> reason
+    rng: random.Random = field(default_factory=lambda: random.Random(1))
+    silent: bool = False
+    last: bytes = b""
+
+    def hears(self, frame: Frame) -> bool:
+        own = 0x18DA00F1 | (self.can_id & 0xFF) << 8 if self.extended else self.can_id - 8
+        everybody = 0x18DB33F1 if self.extended else 0x7DF
+        return frame.extended == self.extended and (
+            frame.can_id == everybody or (self.physical and frame.can_id == own)
+        )
+
+    def answer(self, ask: bytes) -> bytes:
+        if ask[0] == 0x01:
+            if len(ask) - 1 > self.most and self.ignores_long:
+                return b""
+            asked = ask[1 : 1 + self.most]
+            if len(asked) == 1 and asked[0] in self.negative:
+                return bytes((0x7F, 0x01, self.negative[asked[0]]))
+            return (
+                b"\x41" + b"".join(self.value(pid) for pid in asked) if any(map(self.value, asked)) else b""
+            )
+        if ask[0] == 0x03:
+            return bytes.fromhex("43010741")
+        if ask[0] == 0x09:
+            return bytes.fromhex("490201") + b"1LIVEMONTESTV0001"
+        return b""
+
+    def value(self, pid: int) -> bytes:
+        if pid & 0x1F == 0:
+            mask = sum(1 << 32 - (each - pid) for each in self.pids if pid < each <= pid + 32)
+            if any(each > pid + 32 for each in self.pids):
+                mask |= 1
+            return bytes((pid,)) + mask.to_bytes(4, "big") if mask else b""
+        data = bytes.fromhex("03100E74") if pid == 0xA4 else bytes([0x40] * LENGTHS.get(pid, 0))
+        return bytes((pid,)) + data if pid in self.pids else b""
+
+
+class Bench:
+    """Runs a schedule and a decoder against units. Time is virtual; a frame takes 0.25 ms on the wire."""
+
+    def __init__(self, schedule: Schedule, units: Iterable[Unit]) -> None:
+        self.schedule, self.units, self.decoder = schedule, list(units), Decoder()
+        self.now_s = 0.0
+        self.asks: list[tuple[float, Frame]] = []
+        self.answers = 0
+        self.readings: list[Reading] = []
+        self._queue: list[tuple[float, int, Frame]] = []
+        self._rest: dict[int, list[bytes]] = {}
+        self._order = 0
+
+    def run(self, until_s: float) -> None:
+        while self.now_s < until_s:
+            while (ask := self.schedule.next(self.now_s)) is not None:
+                permit(ask)  # raises if the schedule asks anything it must not
+                assert len(ask.data) == 8
+                self.asks.append((self.now_s, ask))
+                self.decoder.feed(ask)
+                self._hear(ask)
+            until = self.now_s + self.schedule.wait_s(self.now_s)
+            if self._queue and self._queue[0][0] <= until:
+                due_s, _, frame = heappop(self._queue)
+                self.now_s = max(self.now_s, due_s)
+                frame = frame._replace(time_s=self.now_s)
+                self.answers += 1
+                self.schedule.feed(frame, self.now_s)
+                self.readings += self.decoder.feed(frame)
+                if self.decoder.flow_control is not None:
+                    permit(self.decoder.flow_control)
+                    for number, data in enumerate(self._rest.pop(frame.can_id, [])):
+                        self._put(self.now_s + 0.002 + 0.0005 * number, frame, data)
+            else:
+                self.now_s = until
+
+    def _hear(self, ask: Frame) -> None:
+        payload = ask.data[1 : 1 + ask.data[0]]
+        for unit in self.units:
+            if not unit.hears(ask) or unit.silent or unit.rng.random() < unit.loss:
+                continue
+            message = unit.answer(payload)
+            if not message:
+                continue
+            frame = Frame(0.0, unit.can_id, unit.extended, b"")
+            delay_s = unit.delay_s * unit.rng.uniform(0.8, 1.2)
+            if len(message) <= 7:
+                self._put(self.now_s + delay_s, frame, bytes((len(message),)) + message)
+                continue
+            self._put(self.now_s + delay_s, frame, bytes((0x10, len(message))) + message[:6])
+            self._rest[unit.can_id] = [
+                bytes((0x20 | 1 + n & 15,)) + message[6 + 7 * n : 13 + 7 * n]
+                for n in range((len(message) - 6 + 6) // 7)
+            ]
+
+    def _put(self, due_s: float, frame: Frame, data: bytes) -> None:
+        self._order += 1
+        heappush(self._queue, (due_s, self._order, frame._replace(data=data.ljust(8, b"\xaa"))))
+
+
+def counts(readings: Iterable[Reading]) -> Counter[str]:
+    return Counter(reading.quantity for reading in readings)
+
+
+@pytest.mark.parametrize("extended", [False, True])
+@pytest.mark.parametrize("most", [1, 2, 6])
+def test_finds_the_unit_and_keeps_it_busy(extended: bool, most: int) -> None:
+    unit = Unit(can_id=0x18DAF110 if extended else 0x7E8, extended=extended, most=most)
+    bench = Bench(Schedule(), [unit])
+    bench.run(5.0)
+    bench.readings.clear()
+    start, started_s = len(bench.asks), bench.now_s
+    bench.run(25.0)
+    # The unit takes 10 ms on average (and a few more where an answer needs several frames), so it can
+    # answer 100 asks a second; at least nine in ten of those are to be had.
+    per_s = (len(bench.asks) - start) / (bench.now_s - started_s)
+    assert per_s >= (90.0 if most < 6 else 75.0)
+    assert bench.schedule.answering
+    seen = counts(bench.readings)
+    assert seen["engine_rpm"] / 20.0 >= (30.0 if most == 1 else 60.0)
+    assert {"engine_rpm", "vehicle_kmh", "engine_torque_pct", "pedal_pct", "gear", "coolant_c"} <= set(seen)
+    assert bench.decoder.vin == "1LIVEMONTESTV0001"
+    assert bench.decoder.codes["stored"] == {
+        "P0741": "Torque Converter Clutch Circuit Performance or Stuck Off"
+    }
+    rates = bench.schedule.rates(bench.now_s)
+    assert rates["engine_rpm"] == pytest.approx(seen["engine_rpm"] / 20.0, rel=0.1)
+
+
+def test_no_idle_time_between_answer_and_next_ask() -> None:
+    bench = Bench(Schedule(extended=False), [Unit(delay_s=0.03, most=1)])
+    bench.run(30.0)
+    # What the link can give: one answer every 30 ms.
+    assert bench.schedule.counters["answers"] >= 0.9 * 30.0 / 0.03
+
+
+@pytest.mark.parametrize("loss", [0.02, 0.1])
+def test_lost_answers_cost_little(loss: float) -> None:
+    bench = Bench(Schedule(extended=False), [Unit(delay_s=0.02, loss=loss)])
+    bench.run(60.0)
+    unit = bench.schedule.units[0x7E8]
+    assert unit.most == 6, "silence of the link is not a unit that cannot take packed asks"
+    answered = bench.schedule.counters["answers"] / 60.0
+    assert answered >= 0.9 / (0.026 + loss * 0.1)
+    assert not unit.plan or all(until < 60.0 for until in unit.plan._banned_s.values())
+
+
+def test_locked_spends_the_rate_on_engine_speed() -> None:
+    bench = Bench(Schedule(extended=False), [Unit(delay_s=0.03, most=1)])
+    bench.run(5.0)
+    share = {}
+    regimes: tuple[Regime, ...] = ("launch", "locked", "pull")
+    for regime in regimes:
+        bench.schedule.regime = regime
+        bench.readings.clear()
+        bench.run(bench.now_s + 20.0)
+        seen = counts(bench.readings)
+        share[regime] = {name: count / sum(seen.values()) for name, count in seen.items()}
+    assert share["locked"]["engine_rpm"] > 0.65
+    for name in ("engine_rpm", "vehicle_kmh", "engine_torque_pct"):
+        assert share["launch"][name] > 0.2
+    assert share["locked"]["vehicle_kmh"] > 0.05
+    assert share["pull"]["engine_rpm"] > share["pull"]["pedal_pct"] > 0.03
+
+
+def test_after_a_long_locked_stretch_a_launch_is_served_at_once() -> None:
+    bench = Bench(Schedule(extended=False), [Unit(delay_s=0.03)])
+    bench.schedule.regime = "locked"
+    bench.run(300.0)
+    bench.schedule.regime = "launch"
+    bench.readings.clear()
+    bench.run(300.5)
+    seen = counts(bench.readings)
+    assert min(seen[name] for name in ("engine_rpm", "vehicle_kmh", "engine_torque_pct")) >= 8
+
+
+@pytest.mark.parametrize("ignores_long", [False, True])
+def test_learns_how_many_pids_an_ask_may_hold(ignores_long: bool) -> None:
+    bench = Bench(Schedule(extended=False), [Unit(most=1, ignores_long=ignores_long)])
+    bench.run(5.0)
+    assert bench.schedule.units[0x7E8].most == 1
+    bench.readings.clear()
+    bench.run(10.0)
+    assert counts(bench.readings)["engine_rpm"] > 5 * 30
+
+
+def test_two_units_each_asked_what_the_other_does_not_have() -> None:
+    engine = Unit(pids=(0x05, 0x0C, 0x0D, 0x62))
+    transmission = Unit(pids=(0x0C, 0x0D, 0xA4), can_id=0x7E9)
+    for parallel in (True, False):
+        bench = Bench(Schedule(extended=False, parallel=parallel), [engine, transmission])
+        bench.run(10.0)
+        seen = counts(bench.readings)
+        assert seen["gear"] > 30
+        assert seen["engine_rpm"] > 300
+        assert bench.decoder.counters["second_source"] == 0
+        if not parallel:
+            times = sorted(time_s for time_s, ask in bench.asks if ask.can_id != 0x7DF)
+            gaps = [b - a for a, b in pairwise(times)]
+            assert min(gaps) > 0.007, "one ask at a time in all"
+
+
+def test_unit_that_answers_broadcast_asks_only() -> None:
+    bench = Bench(Schedule(), [Unit(physical=False)])
+    bench.run(10.0)
+    bench.readings.clear()
+    bench.run(20.0)
+    assert counts(bench.readings)["engine_rpm"] > 500
+
+
+def test_silence_is_met_with_pauses_and_never_with_giving_up() -> None:
+    unit = Unit(silent=True)
+    bench = Bench(Schedule(), [unit])
+    bench.run(60.0)
+    assert not bench.schedule.answering
+    assert 20 < len(bench.asks) < 80, "both widths keep being tried, without flooding the bus"
+    assert {ask.can_id for _, ask in bench.asks} == {0x7DF, 0x18DB33F1}
+    unit.silent = False
+    bench.run(64.0)
+    assert bench.schedule.answering, "the ignition came on"
+    for off_s, on_s in ((70.0, 71.0), (80.0, 100.0)):
+        bench.run(off_s)
+        unit.silent = True
+        start = len(bench.asks)
+        bench.run(on_s)
+        assert 3 <= len(bench.asks) - start <= 40
+        unit.silent = False
+        bench.readings.clear()
+        bench.run(on_s + 3.5)
+        assert counts(bench.readings)["engine_rpm"] > 70
+
+
+def test_slower_than_thought_answers_are_heard_and_waited_for() -> None:
+    unit = Unit(delay_s=0.01, most=1)
+    bench = Bench(Schedule(extended=False), [unit])
+    bench.run(10.0)
+    unit.delay_s = 0.2
+    bench.run(20.0)
+    assert bench.schedule.counters["late_answers"] > 0
+    start = bench.schedule.counters["answers"]
+    bench.run(30.0)
+    assert bench.schedule.counters["answers"] - start >= 0.9 * 10 / 0.2
+
+
+def test_refused_pid_is_left_alone() -> None:
+    bench = Bench(Schedule(extended=False), [Unit(most=1, negative={0x62: 0x12, 0x49: 0x21})])
+    bench.run(30.0)
+    asked = Counter(ask.data[2] for _, ask in bench.asks if ask.data[0] == 2 and ask.data[1] == 1)
+    assert asked[0x62] <= 3
+    assert asked[0x49] > 20, "busy is not a no"
+    assert bench.decoder.counters["negative_12"] >= 1
+
+
+def test_unit_without_support_masks_is_asked_the_common_pids() -> None:
+    class Bare(Unit):
+        def value(self, pid: int) -> bytes:
+            return bytes((0, 0, 0, 0, 0)) if pid == 0 else super().value(pid)
+
+    bench = Bench(Schedule(extended=False), [Bare(pids=(0x0C, 0x0D))])
+    bench.run(20.0)
+    assert counts(bench.readings)["engine_rpm"] > 300
+    assert counts(bench.readings)["vehicle_kmh"] > 100
+
+
+def test_restart_after_a_lost_link() -> None:
+    bench = Bench(Schedule(extended=False), [Unit()])
+    bench.run(5.0)
+    bench.schedule.restart(bench.now_s)
+    bench.readings.clear()
+    bench.run(8.0)
+    assert counts(bench.readings)["engine_rpm"] > 100
+    asked = [ask.data for _, ask in bench.asks]
+    assert sum(data[1] == 0x09 for data in asked) == 1, "VIN and codes are not asked again"
+
+
+def test_random_bytes_never_raise() -> None:
+    rng = random.Random(3)
+    schedule = Schedule()
+    now_s = 0.0
+    for _ in range(20000):
+        now_s += rng.uniform(0.0, 0.01)
+        ask = schedule.next(now_s)
+        if ask is not None:
+            permit(ask)
+        if rng.random() < 0.3 and ask is not None and not ask.extended and ask.can_id != 0x7DF:
+            start = bytes((rng.randrange(8), ask.data[1] + 0x40, ask.data[2]))
+        else:
+            start = rng.choice(
+                (b"", b"\x06\x41\x00", b"\x03\x7f\x01", b"\x10\x20\x41", b"\x21", b"\x04\x41\x0c")
+            )
+        data = (start + rng.randbytes(rng.randrange(9)))[:8]
+        schedule.feed(Frame(now_s, rng.choice((0x7E8, 0x7E9, 0x18DAF110)), rng.random() < 0.1, data), now_s)
+        assert schedule.wait_s(now_s) > 0.0
