@@ -6,7 +6,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from heapq import heappop, heappush
 from typing import Final, Protocol
 
@@ -18,14 +18,16 @@ BANNER: Final = "SIMULATED SERIAL ADAPTER"
 PROTOCOLS: Final = {"6": (False, 500), "7": (True, 500), "8": (False, 250), "9": (True, 250)}
 RESET_S: Final = 0.1
 COMMAND_S: Final = 0.002
-SEARCH_S: Final = 0.05  # for each protocol tried
 SHORTEST_WAIT_S: Final = 0.03  # what adaptive timing shrinks the wait for further answers to
 
 
 class Unit(Protocol):
-    """Whatever answers on the simulated bus: the asks and flow control go in, frames come out when due."""
+    """Whatever answers on the simulated bus, as ControlUnit does."""
 
-    def feed(self, frame: Frame, now_s: float, /) -> Iterable[tuple[float, Frame]]: ...
+    @property
+    def next_s(self) -> float: ...
+    def receive(self, frame: Frame, now_s: float, /) -> None: ...
+    def emit(self, now_s: float, /) -> list[Frame]: ...
 
 
 class Adapter:
@@ -48,7 +50,9 @@ class Adapter:
         self._out: list[tuple[float, int, bytes]] = []
         self._line_free_s = 0.0
         self._order = 0
-        self._bus: list[tuple[float, int, Frame]] = []  # frames the unit will send
+        self._payload = b""
+        self._tries: list[str] = []
+        self._trying = ""
         self._waiting = False  # an ask is on the bus
         self._until_s = 0.0
         self._left = 0
@@ -63,9 +67,8 @@ class Adapter:
 
     @property
     def due_s(self) -> float | None:
-        times = [self._until_s] if self._waiting else []
-        times += [queue[0][0] for queue in (self._out, self._bus) if queue]
-        return min(times, default=None)
+        times = [self._until_s, self._unit.next_s] if self._waiting else []
+        return min([*times, self._out[0][0]] if self._out else times, default=None)
 
     def receive(self, data: bytes, now_s: float) -> None:
         """Take in bytes from the program. Anything typed while an ask is on the bus stops it."""
@@ -88,12 +91,14 @@ class Adapter:
 
     def transmit(self, now_s: float) -> bytes:
         """What has come out of the adapter up to `now_s`."""
-        while self._waiting and (self._bus or now_s >= self._until_s):
-            if self._bus and self._bus[0][0] <= min(now_s, self._until_s):
-                due_s, _, frame = heappop(self._bus)
-                self._answer(frame, due_s)
+        while self._waiting:
+            next_s = self._unit.next_s
+            if next_s <= min(now_s, self._until_s):
+                for frame in self._unit.emit(next_s):
+                    if self._waiting:
+                        self._answer(frame, frame.time_s)
             elif now_s >= self._until_s:
-                self._finish("" if self._answers else self._nothing(), self._until_s)
+                self._timed_out(self._until_s)
             else:
                 break
         sent = b""
@@ -140,31 +145,31 @@ class Adapter:
     def _ask(self, digits: str, now_s: float) -> None:
         self._left = int(digits[-1], 16) if len(digits) % 2 else 0
         payload = bytes.fromhex(digits[: len(digits) // 2 * 2])
-        self._answers, self._bus = 0, []
-        start_s = now_s
-        tries = [self._found or self._protocol]
-        if tries == ["0"]:
+        self._payload, self._answers = payload, 0
+        self._unit.emit(now_s)  # answers to an ask before that came too late
+        self._tries = [self._found or self._protocol]
+        if self._tries == ["0"]:
             self._emit("SEARCHING...", now_s)
-            tries = list(PROTOCOLS)
-        for protocol in tries:
-            extended, kbit = PROTOCOLS[protocol]
-            can_id = self._header or (0x18DB33F1 if extended else 0x7DF)
-            frame = Frame(start_s, can_id, extended, bytes([len(payload), *payload]).ljust(8, b"\0"))
-            if self.ignition and kbit == self._bus_kbit:
-                self._on_bus(frame, start_s)
-            if self._bus:
-                self._found = protocol
-                break
-            start_s += SEARCH_S
-        self._waiting, self._until_s = True, start_s + self._timeout_s
+            self._tries = list(PROTOCOLS)
+        self._try(now_s)
         if self._faults.strikes(self._faults.bus_trouble):
-            self._bus = []
-            self._finish("CAN ERROR", start_s)
+            self._finish("CAN ERROR", now_s)
 
-    def _on_bus(self, frame: Frame, now_s: float) -> None:
-        for due_s, answer in self._unit.feed(frame, now_s):
-            self._order += 1
-            heappush(self._bus, (due_s, self._order, answer))
+    def _try(self, now_s: float) -> None:
+        """Put the ask on the bus in the next protocol that is to be tried."""
+        self._trying = self._tries.pop(0)
+        extended, kbit = PROTOCOLS[self._trying]
+        can_id = self._header or (0x18DB33F1 if extended else 0x7DF)
+        data = bytes([len(self._payload), *self._payload]).ljust(8, b"\0")
+        if self.ignition and kbit == self._bus_kbit:
+            self._unit.receive(Frame(now_s, can_id, extended, data), now_s)
+        self._waiting, self._until_s = True, now_s + self._timeout_s
+
+    def _timed_out(self, now_s: float) -> None:
+        if self._tries and not self._answers:
+            self._try(now_s)
+        else:
+            self._finish("" if self._answers else self._nothing(), now_s)
 
     def _nothing(self) -> str:
         protocol = self._found or self._protocol
@@ -175,6 +180,7 @@ class Adapter:
     def _answer(self, frame: Frame, now_s: float) -> None:
         shown = self._shown(frame)
         self._answers += 1
+        self._found = self._trying
         self._until_s = now_s + max(SHORTEST_WAIT_S, self._timeout_s / 4)
         if self._faults.strikes(self._faults.buffer_full):
             self._emit(shown[: len(shown) // 2], now_s)
@@ -183,7 +189,7 @@ class Adapter:
         self._emit(shown, now_s)
         if frame.data[0] >> 4 == 1:  # a first frame: the adapter does flow control by itself
             can_id = 0x18DA00F1 | frame.can_id << 8 & 0xFF00 if frame.extended else frame.can_id - 8
-            self._on_bus(Frame(now_s, can_id, frame.extended, b"\x30".ljust(8, b"\0")), now_s)
+            self._unit.receive(Frame(now_s, can_id, frame.extended, b"\x30".ljust(8, b"\0")), now_s)
         if self._answers == self._left:
             self._finish("", now_s)
 
@@ -203,7 +209,7 @@ class Adapter:
         self._out_at(now_s, self._faults.damage(f"{text}{line_end}{end}".encode("ascii")))
 
     def _finish(self, text: str, now_s: float) -> None:
-        self._waiting, self._bus = False, []
+        self._waiting = False
         if text:
             self._emit(text, now_s)
         self._emit("", now_s, ">")
@@ -250,3 +256,9 @@ _ACTIONS: Final[tuple[tuple[re.Pattern[str], _Action], ...]] = (
     (re.compile("I"), lambda adapter, value, now_s: adapter._say(BANNER, now_s)),
     (re.compile("M[01]|CAF[01]|CFC[01]|AL|AT[012]"), lambda adapter, value, now_s: adapter._say("OK", now_s)),
 )
+
+
+if __name__ == "__main__":
+    from livemon.simulate.adapter_host import main
+
+    raise SystemExit(main())

@@ -10,6 +10,7 @@ import contextlib
 import os
 import select
 import socket
+import sys
 import threading
 import time
 from typing import Final, Protocol, Self
@@ -35,7 +36,7 @@ class InlinePort:
 
     def __init__(self, device: Device, clock: VirtualClock, baud: int = 38400) -> None:
         self.written = bytearray()
-        self.unplugged = False
+        self.unplugged_s: float | None = None  # when the plug is pulled
         self._device = device
         self._clock = clock
         self._garbles = baud != device.baud
@@ -58,8 +59,7 @@ class InlinePort:
         return data
 
     def write(self, data: bytes) -> int:
-        if self.unplugged:
-            raise OSError(5, "the port is gone")
+        self._check_plug()
         self.written += data
         self._device.receive(_garbled(data) if self._garbles else data, self._clock.now_s())
         return len(data)
@@ -67,9 +67,12 @@ class InlinePort:
     def close(self) -> None:
         self._arrived.clear()
 
-    def _arrive(self) -> None:
-        if self.unplugged:
+    def _check_plug(self) -> None:
+        if self.unplugged_s is not None and self._clock.now_s() >= self.unplugged_s:
             raise OSError(5, "the port is gone")
+
+    def _arrive(self) -> None:
+        self._check_plug()
         data = self._device.transmit(self._clock.now_s())
         self._arrived += _garbled(data) if self._garbles else data
 
@@ -203,3 +206,28 @@ class SocketHost(Host):
         if self._client:
             with contextlib.suppress(ConnectionError):
                 self._client.sendall(data)
+
+
+def main() -> int:
+    """Serve a simulated vehicle on a pseudo-terminal until interrupted; prints the path for --serial."""
+    import argparse
+
+    from livemon.simulate.adapter import Adapter
+    from livemon.simulate.adapter_faults import Faults
+    from livemon.simulate.adapter_vehicle import VehicleUnit
+    from livemon.simulate.scenario import draw
+
+    parser = argparse.ArgumentParser(prog="python -m livemon.simulate.adapter", description=main.__doc__)
+    parser.add_argument("--fault", default="none", help="what is wrong with the vehicle (a finding's name)")
+    parser.add_argument("--seed", type=int, default=0)
+    parser.add_argument("--noise", type=float, default=0.0, help="probability of noise in a line")
+    parser.add_argument("--socket", action="store_true", help="on a socket of 127.0.0.1 instead")
+    options = parser.parse_args()
+    unit = VehicleUnit(draw(options.fault, options.seed))
+    adapter = Adapter(unit, Faults(seed=options.seed, noise=options.noise))
+    with (SocketHost if options.socket else PtyHost)(adapter) as host, contextlib.suppress(KeyboardInterrupt):
+        sys.stdout.write(f"livemon watch --serial {host.path} --baud {adapter.baud}\n")
+        sys.stdout.flush()
+        while True:
+            time.sleep(1.0)
+    return 0

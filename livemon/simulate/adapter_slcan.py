@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from heapq import heappop, heappush
+from math import inf
 from typing import Final
 
 from livemon.records import Frame
@@ -33,7 +34,8 @@ class Slcan:
 
     @property
     def due_s(self) -> float | None:
-        return 0.0 if self._out else self._bus[0][0] if self._bus else None
+        due_s = min(self._unit.next_s, self._bus[0][0] if self._bus else inf)
+        return 0.0 if self._out else due_s if due_s < inf else None
 
     def broadcast(self, frame: Frame, due_s: float) -> None:
         self._order += 1
@@ -49,6 +51,8 @@ class Slcan:
                 self._typed.append(byte)
 
     def transmit(self, now_s: float) -> bytes:
+        for answer in self._unit.emit(now_s):
+            self.broadcast(answer, answer.time_s)
         while self._bus and self._bus[0][0] <= now_s:
             frame = heappop(self._bus)[2]
             if self.is_open and self._kbit == self._bus_kbit:
@@ -89,6 +93,5 @@ class Slcan:
         frame = Frame(now_s, can_id, extended, data)
         self.sent.append(frame)
         if self._kbit == self._bus_kbit:
-            for due_s, answer in self._unit.feed(frame, now_s):
-                self.broadcast(answer, due_s)
+            self._unit.receive(frame, now_s)
         return b"Z\r" if extended else b"z\r"

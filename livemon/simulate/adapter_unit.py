@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from math import inf
+
 from livemon.records import Frame
 
 VIN = b"LVMTEST0000000017"
@@ -27,8 +29,23 @@ class TableUnit:
         self._asks = (0x18DB33F1, 0x18DA10F1 + number * 256) if extended else (0x7DF, 0x7E0 + number)
         self._pad = pad
         self._rest: list[bytes] = []
+        self._due: list[Frame] = []
 
-    def feed(self, frame: Frame, now_s: float) -> list[tuple[float, Frame]]:
+    @property
+    def next_s(self) -> float:
+        return self._due[0].time_s if self._due else inf
+
+    def emit(self, now_s: float) -> list[Frame]:
+        """Frames that are on the bus by `now_s`."""
+        out = [frame for frame in self._due if frame.time_s <= now_s]
+        del self._due[: len(out)]
+        return out
+
+    def receive(self, frame: Frame, now_s: float) -> None:
+        """A frame from the tester."""
+        self._due += self._answers(frame, now_s)
+
+    def _answers(self, frame: Frame, now_s: float) -> list[Frame]:
         if frame.extended != self.extended or frame.can_id not in self._asks:
             return []
         if frame.data[0] >> 4 == 3:
@@ -46,10 +63,10 @@ class TableUnit:
         length = (0x1000 | len(answer)).to_bytes(2)
         return [self._out(now_s + self.delay_s, length + answer[:6])]
 
-    def _out(self, due_s: float, data: bytes) -> tuple[float, Frame]:
+    def _out(self, due_s: float, data: bytes) -> Frame:
         if self._pad is not None:
             data = data.ljust(8, bytes([self._pad]))
-        return due_s, Frame(due_s, self.answer_id, self.extended, data)
+        return Frame(due_s, self.answer_id, self.extended, data)
 
 
 class Units:
@@ -58,8 +75,17 @@ class Units:
     def __init__(self, *units: TableUnit) -> None:
         self.units = units
 
-    def feed(self, frame: Frame, now_s: float) -> list[tuple[float, Frame]]:
-        return [answer for unit in self.units for answer in unit.feed(frame, now_s)]
+    @property
+    def next_s(self) -> float:
+        return min(unit.next_s for unit in self.units)
+
+    def emit(self, now_s: float) -> list[Frame]:
+        frames = [frame for unit in self.units for frame in unit.emit(now_s)]
+        return sorted(frames, key=lambda frame: frame.time_s)
+
+    def receive(self, frame: Frame, now_s: float) -> None:
+        for unit in self.units:
+            unit.receive(frame, now_s)
 
 
 ENGINE = {

@@ -86,6 +86,8 @@ class SerialAdapter:
         self._deadline_s = 0.0
         self._written = ""
         self._written_s = 0.0
+        self._heard = False  # any line since then: a prompt before it belongs to something else
+        self._out_of_step = False  # replies belong to what was written before
         self._replies: list[Line] = []
         self._header = 0  # the tester's identifier the adapter was told, 0 when it was not
         self._set_up_lost = False
@@ -126,6 +128,8 @@ class SerialAdapter:
                 return
             ask = permit(ask.frame._replace(can_id=FUNCTIONAL[self.extended], extended=self.extended))
         self._finish_request()
+        if self._out_of_step:
+            self.settle()
         if self._set_up_lost:
             self.counters["adapter_resets"] += 1
             self._say(f"{self.name}: the adapter was reset; setting it up again")
@@ -140,7 +144,10 @@ class SerialAdapter:
         """Let go of the port. Safe to call twice."""
         if not self._closed:
             self._closed = True
+            forgotten = getattr(self._port, "_socket", None)  # by pyserial, when the peer went first
             self._port.close()
+            if forgotten is not None:
+                forgotten.close()
 
     # ---- set-up, used by serial_open and after the adapter has forgotten it
 
@@ -161,7 +168,9 @@ class SerialAdapter:
 
         Raises LinkError when `needed` and the adapter does not say OK, or when the port is gone.
         """
-        for _ in range(3 if needed else 1):
+        for attempt in range(3 if needed else 1):
+            if attempt:
+                self.settle()  # what comes now is not mixed up with the reply to come
             self._replies = []
             self._put(text, wait_s)
             while self._busy and self._clock.now_s() < self._deadline_s:
@@ -173,6 +182,13 @@ class SerialAdapter:
             came = " ".join(line.text for line in self._replies if line.text) or "silence"
             raise LinkError(f"OK to {text}", came, self.name, "take the adapter out and plug it in again")
         return self._replies
+
+    def settle(self) -> None:
+        """Read until nothing comes for 50 ms: replies to what was written before are over."""
+        until_s = self._clock.now_s() + COMMAND_WAIT_S
+        while self._take() and self._clock.now_s() < until_s:
+            pass
+        self._busy = self._out_of_step = False
 
     def search(self, protocol: str, wait_s: float) -> bool:
         """Choose a protocol (one of "06789") and ask for the supported PIDs; True when an answer came.
@@ -188,9 +204,10 @@ class SerialAdapter:
             self._replies = []
             self._put_ask(permit(supported), wait_s)
             self._finish_request()
-            if not any(line.kind == "not_understood" for line in self._replies):
+            if not any(line.kind in ("ok", "not_understood", "stopped") for line in self._replies):
                 break
             self._frames.clear()
+            self.settle()
         self._troubles = 0
         answers = [frame for frame in self._frames if frame.can_id not in FUNCTIONAL.values()]
         if not answers:
@@ -232,17 +249,23 @@ class SerialAdapter:
         """No prompt came. A harmless command brings one from an adapter that is still there."""
         self.counters["missed_prompts"] += 1
         self._ask = None
+        self.settle()
         self.command("ATE0", needed=True)
 
     def _put(self, text: str, wait_s: float, ask: Permitted | None = None) -> None:
-        """The one place that writes to the port."""
+        """The one place that writes to the port.
+
+        The blank in front means nothing to an adapter that is ready; one that is still busy takes the first
+        character as the order to stop and drops it, and what follows must not be half an ask.
+        """
         if ask is None and not COMMANDS.fullmatch(text):
             raise RefusedError("a set-up command", text, self.name, "report this as a bug")
         try:
-            self._port.write(text.encode("ascii") + b"\r")
+            self._port.write(b" " + text.encode("ascii") + b"\r")
         except OSError as problem:
             raise self._lost(problem) from problem
         self._written = text
+        self._heard = False
         self._written_s = self._clock.now_s()
         self._deadline_s = self._written_s + wait_s
         self._busy = True
@@ -264,17 +287,18 @@ class SerialAdapter:
 
     def _handle(self, line: Line, now_s: float) -> None:
         kind = line.kind
+        if kind == "prompt":
+            if self._heard:
+                self._busy = False
+                self._learn()
+            return
+        self._heard = True
         if kind == "frame":
             self._frames.append(Frame(self._epoch_s + now_s, line.can_id, line.extended, line.data))
             self._answers += 1
             self._troubles = 0
             if self._ask and self._digit == f"{self._answers:X}":
                 self._deadline_s = min(self._deadline_s, now_s + QUICK_WAIT_S)
-        elif kind == "prompt":
-            self._busy = False
-            if self._ask:
-                self._counts.learn(self._ask, self._digit, self._answers)
-                self._ask = None
         elif kind == "headerless" or (line.text and line.text == self._written):
             if kind == "headerless" or not self._echoes:
                 self._set_up_lost = True
@@ -283,7 +307,9 @@ class SerialAdapter:
             self._replies.append(line)
             if kind not in ("ok", "text", "searching", "bus_init", "garbled"):
                 self.counters[kind] += 1
-            if kind == "not_understood" and self._ask:
+            if self._ask and kind in ("ok", "stopped"):
+                self._out_of_step = True
+            if self._ask and kind == "not_understood":
                 self._counts.refuse()
             if kind == "buffer_full" and self.counters[kind] == 1:
                 self._say(f"{self.name}: the adapter's buffer was full: answers lost; try a higher --baud")
@@ -295,6 +321,11 @@ class SerialAdapter:
                 self.name,
                 "check that the ignition is on and the plug sits firmly",
             )
+
+    def _learn(self) -> None:
+        if self._ask:
+            self._counts.learn(self._ask, self._digit, self._answers)
+            self._ask = None
 
     def _lost(self, problem: object) -> LinkError:
         return LinkError("a working adapter", f"{problem}", self.name, "check cable, plug and pairing")

@@ -14,10 +14,8 @@ Ask = tuple[int, bytes]  # identifier and payload
 class AnswerCounts:
     """The digit behind an ask that tells the adapter how many answers to wait for.
 
-    With it the prompt comes with the last answer instead of a time-out later. Some digit is always sent: an
-    adapter that knows it takes an odd number of digits as ask plus count, so without it a `0142` that loses
-    its `1` on the wire would become `04`, count 2: clear the codes. `01421` becomes `0421`, which no service
-    accepts; and an adapter that does not know the count refuses odd numbers of digits.
+    With it the prompt comes with the last answer instead of a time-out later. Which digit, or none, also
+    decides what is left of an ask that loses a character on the wire: see `survives`.
     """
 
     def __init__(self) -> None:
@@ -27,9 +25,9 @@ class AnswerCounts:
         self._refusals = 0
 
     def digit(self, ask: Ask) -> str:
-        """The count to send with this ask; EVERY_ANSWER until two unlimited asks brought the same number.
+        """The count to send with this ask: EVERY_ANSWER until two unlimited asks brought the same number.
 
-        "" for an adapter that has refused it twice before it ever accepted it.
+        "" where no digit is safe, and for an adapter that has refused it twice before it ever accepted it.
         """
         if self._refusals > 1:
             return ""
@@ -39,11 +37,15 @@ class AnswerCounts:
         self._asked[ask] = asked = self._asked.get(ask, 0) + 1
         answers, times = self._known.get(ask, (0, 0))
         known = 0 < answers < 15 and times > 1 and asked % RELEARN_EVERY
-        return f"{answers:X}" if known else EVERY_ANSWER
+        text = ask[1].hex().upper()
+        for digit in (f"{answers:X}", EVERY_ANSWER) if known else (EVERY_ANSWER,):
+            if survives(text + digit):
+                return digit
+        return ""
 
     def learn(self, ask: Ask, digit: str, answers: int) -> None:
         """What an ask sent with `digit` brought."""
-        self._accepted = self._accepted or answers > 0
+        self._accepted = self._accepted or (bool(digit) and answers > 0)
         before, times = self._known.get(ask, (0, 0))
         if digit == EVERY_ANSWER:
             self._known[ask] = (answers, times + 1 if answers == before else 1)
@@ -53,3 +55,28 @@ class AnswerCounts:
     def refuse(self) -> None:
         """The adapter did not understand an ask with a count. Noise does that too, so one refusal is none."""
         self._refusals += not self._accepted
+
+
+def survives(text: str) -> bool:
+    """Whether an ask that loses any one of its digits on the wire is still nothing a vehicle acts on.
+
+    An adapter takes an odd number of digits as payload and count. So `0142` less its `1` is `04`, count 2:
+    clear the codes; `01421` less its `1` is `0421`, which is no request. `01101` less its `0` would be a
+    reset, `1101`. An adapter that knows no counts refuses odd numbers of digits altogether.
+    """
+    rests = (text[:at] + text[at + 1 :] for at in range(len(text)))
+    return not any(_acts(bytes.fromhex(rest[: len(rest) // 2 * 2])) for rest in rests)
+
+
+def _acts(payload: bytes) -> bool:
+    """Whether the payload is a complete request that changes something (SAE J1979, ISO 14229-1)."""
+    match tuple(payload):  # sequence patterns do not match bytes
+        case [0x04]:  # clear the codes
+            return True
+        case [0x08, test, *_]:  # control of an on-board system; 01 is the evaporative leak test
+            return 0x01 <= test <= 0x0F
+        case [0x10 | 0x11, kind]:  # session control, reset; bit 7 only asks for no answer
+            return 0x01 <= kind & 0x7F <= 0x05
+        case [0x14, _, _, _]:  # clear diagnostic information
+            return True
+    return False

@@ -44,7 +44,7 @@ def open_port(url: str, baud: int) -> Port:
 
 @dataclass(slots=True)
 class SerialLink:
-    """Opens the adapter on `port` each time it is called, trying first what worked the time before.
+    """Opens the adapter on `port` each time it is called; the second time with what worked the first time.
 
     All adapters it makes count time from one anchor, so a wall clock that steps in between does no harm.
     `say` gets one sentence for every wait a user would otherwise wonder about.
@@ -76,7 +76,7 @@ class SerialLink:
         if self.port.startswith(("socket://", "rfc2217://")):
             bauds = bauds[:1]
         if self._baud_found:
-            bauds = (self._baud_found, *(baud for baud in bauds if baud != self._baud_found))
+            bauds = (self._baud_found,)
         for baud in bauds:
             rate = f"{baud} baud"
             self.say(f"{self.port}: waiting for the adapter at {rate}")
@@ -100,8 +100,11 @@ class SerialLink:
         )
 
     def _answers(self, adapter: SerialAdapter, *, patient: bool) -> bool:
+        adapter.command("ATE0")  # ends whatever the adapter was doing
+        adapter.settle()
         for reset in ("ATWS", "ATZ"):  # the first keeps the adapter's baud rate, but not all know it
             replies = adapter.command(reset, RESET_WAIT_S)
+            adapter.settle()
             replies += adapter.command("ATE0")
             if any(line.kind == "ok" for line in replies):
                 return True
@@ -111,8 +114,7 @@ class SerialLink:
 
     def _find_vehicle(self, adapter: SerialAdapter) -> None:
         came = "none"
-        found = self._protocol_found
-        for protocol in (found, *(p for p in PROTOCOLS if p != found)) if found else PROTOCOLS:
+        for protocol in self._protocol_found or PROTOCOLS:
             if protocol == "0":
                 self.say(f"{self.port}: adapter ready; searching for the vehicle's protocol")
             if adapter.search(protocol, SEARCH_WAIT_S if protocol == "0" else TRY_WAIT_S):

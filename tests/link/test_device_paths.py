@@ -1,0 +1,164 @@
+"""The same over real device paths: pseudo-terminals and a local socket, in real time (kept short)."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from random import Random
+from typing import Any
+
+import pytest
+
+from livemon.clock import MonotonicClock
+from livemon.errors import LinkError
+from livemon.permit import permit
+from livemon.records import Frame
+from livemon.simulate.adapter import Adapter
+from livemon.simulate.adapter_faults import Faults
+from livemon.simulate.adapter_host import PtyHost, SocketHost
+from livemon.simulate.adapter_slcan import Slcan
+from livemon.simulate.adapter_unit import ENGINE, VIN, TableUnit
+from livemon.sources.reconnect import Reconnecting
+from livemon.sources.serial_open import SerialLink
+
+pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+BAUD = 115200  # shortens the tests
+
+
+def device(faults: Faults | None = None) -> Adapter:
+    return Adapter(TableUnit(ENGINE, delay_s=0.003), faults, baud=BAUD)
+
+
+@contextmanager
+def opened(link: SerialLink) -> Iterator[Any]:
+    source = link()
+    try:
+        yield source
+    finally:
+        source.close()
+
+
+@pytest.mark.parametrize("host_type", [PtyHost, SocketHost])
+def test_asking_over_a_device_path(bench: Any, host_type: type[PtyHost]) -> None:
+    with host_type(device()) as host, opened(SerialLink(host.path, BAUD)) as source:
+        bench.drain(source, 0.02)
+        before_s = time.time()
+        source.send(permit(bench.ask("0902")))
+        frames = bench.drain(source, 0.15)
+        assert b"".join(f.data[1:] for f in frames[1:])[1:].startswith(b"\x49\x02\x01" + VIN)
+        assert before_s - 0.01 <= frames[0].time_s <= frames[-1].time_s <= time.time() + 0.01
+        for _ in range(3):
+            source.send(permit(bench.ask("010C")))
+            assert [f.can_id for f in bench.drain(source, 0.06)] == [0x7DF, 0x7E8]
+
+
+def test_the_baud_rate_of_a_real_terminal_is_found(bench: Any) -> None:
+    said: list[str] = []
+    with PtyHost(device()) as host, opened(SerialLink(host.path, None, said.append)) as source:
+        assert bench.drain(source, 0.02)
+    assert any("38400" in s for s in said) and any("115200" in s for s in said)
+
+
+def test_a_second_program_on_the_port_is_told(bench: Any) -> None:
+    with (
+        PtyHost(device()) as host,
+        opened(SerialLink(host.path, BAUD)),
+        pytest.raises(LinkError, match="no other program has it open"),
+    ):
+        SerialLink(host.path, BAUD)()
+
+
+def test_a_port_that_is_not_there_is_one_line() -> None:
+    for port in ("/dev/no-such-port", "socket://127.0.0.1:1", "nonsense://x", "/dev/null"):
+        with pytest.raises(LinkError) as caught:
+            SerialLink(port, BAUD)()
+        assert "\n" not in str(caught.value) and port in str(caught.value)
+
+
+@pytest.mark.parametrize("host_type", [PtyHost, SocketHost])
+def test_a_pulled_plug_is_a_link_error(bench: Any, host_type: type[PtyHost]) -> None:
+    with host_type(device()) as host, opened(SerialLink(host.path, BAUD)) as source:
+        bench.drain(source, 0.02)
+        host.unplug()
+        with pytest.raises(LinkError):
+            for _ in range(3):
+                source.send(permit(bench.ask("010C")))
+                bench.drain(source, 0.05)
+
+
+def test_pulled_and_put_back_at_random_moments(bench: Any, tmp_path: Path) -> None:
+    """The device comes back under the same name, as a USB adapter does; the link comes back by itself."""
+    random = Random(1)
+    name = tmp_path / "adapter"
+    host = PtyHost(device()).start()
+    name.symlink_to(host.path)
+    said: list[str] = []
+    clock = MonotonicClock()
+    source = Reconnecting(SerialLink(str(name), BAUD, said.append, clock), clock, said.append)
+    frames: list[Frame] = []
+
+    def serve_until(answers: int, until_s: float) -> int:
+        while answers > 0 and time.monotonic() < until_s:
+            if source.connected:
+                source.send(permit(bench.ask("010C")))
+            while frame := source.read(0.02):
+                frames.append(frame)
+                answers -= frame.can_id == 0x7E8
+        return answers
+
+    try:
+        assert serve_until(3, time.monotonic() + 5.0) <= 0
+        for _ in range(4):
+            serve_until(1000, time.monotonic() + random.uniform(0.0, 0.2))
+            host.unplug()
+            name.unlink()
+            serve_until(1, time.monotonic() + random.uniform(0.05, 0.15))
+            assert not source.connected
+            host = PtyHost(device()).start()
+            name.symlink_to(host.path)
+            assert serve_until(3, time.monotonic() + 5.0) <= 0, said
+    finally:
+        source.close()
+        host.stop()
+    assert len(source.gaps) == 4 == source.counters["reconnects"]
+    stamps = [frame.time_s for frame in frames]
+    assert stamps == sorted(stamps)
+
+
+def test_slcan_over_a_pseudo_terminal_through_python_can() -> None:
+    import can
+
+    core = Slcan(TableUnit(ENGINE, delay_s=0.003))
+    core.broadcast(Frame(0.0, 0x18FEF100, True, bytes(8)), 0.0)
+    with PtyHost(core) as host:
+        bus = can.Bus(
+            interface="slcan", channel=host.path, bitrate=500_000, sleep_after_open=0.0, ignore_config=True
+        )
+        try:
+            bus.send(
+                can.Message(
+                    arbitration_id=0x7DF, data=bytes.fromhex("02010C0000000000"), is_extended_id=False
+                )
+            )
+            answer = next(m for _ in range(20) if (m := bus.recv(0.2)) and m.arbitration_id == 0x7E8)
+            assert bytes(answer.data) == bytes.fromhex("04410C1AF8555555")
+            bus.send(
+                can.Message(
+                    arbitration_id=0x7DF, data=bytes.fromhex("0209020000000000"), is_extended_id=False
+                )
+            )
+            first = next(m for _ in range(20) if (m := bus.recv(0.2)) and m.arbitration_id == 0x7E8)
+            assert first.data[0] == 0x10
+            bus.send(
+                can.Message(
+                    arbitration_id=0x7E0, data=bytes.fromhex("3000000000000000"), is_extended_id=False
+                )
+            )
+            rest = [m for _ in range(2) if (m := bus.recv(0.2))]
+            assert [m.data[0] for m in rest] == [0x21, 0x22]
+        finally:
+            bus.shutdown()
+    assert [f.can_id for f in core.sent] == [0x7DF, 0x7DF, 0x7E0]
