@@ -26,10 +26,15 @@ def causes_of(
     if fault == "stator_seized":
         return Causes(stator="seized")
     if fault == "lockup_shudder":
+        # Friction that falls with sliding speed, and a regulator valve that hunts in its worn bore. Where the
+        # control applies the clutch fully, wear has also eaten the spare capacity, or it would never slide.
+        spare = 1.0 if gearbox.lock_plan == "slip_only" else rng.uniform(0.85, 1.08) / gearbox.lock_margin
         return Causes(
-            clutch_friction=1.0 - 0.42 * min(1.3, s) * rng.uniform(0.8, 1.1),
-            clutch_fall=min(0.75, 0.42 * s * rng.uniform(0.85, 1.3)),
-            clutch_fall_rad_s=rng.uniform(2.0, 5.0),
+            clutch_friction=min(1.0, spare * rng.uniform(0.92, 1.05)),
+            clutch_fall=min(0.6, 0.3 * s * rng.uniform(0.3, 1.4)),
+            clutch_fall_rad_s=rng.uniform(1.5, 5.0),
+            valve_hunt=min(0.7, 0.36 * s * rng.uniform(0.7, 1.4)),
+            valve_hunt_hz=rng.uniform(4.5, 14.0),
         )
     if fault == "lockup_slip":
         return Causes(clutch_friction=max(0.12, 1.0 - 0.62 * s ** 0.5 * rng.uniform(0.9, 1.15)))

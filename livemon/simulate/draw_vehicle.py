@@ -7,7 +7,7 @@ from random import Random
 
 from livemon.simulate.engine import Aspiration, EngineTruth, Lag, PedalMap
 from livemon.simulate.gearbox import GearboxTruth, LockPlan
-from livemon.simulate.hydraulics import Geometry, operating_point
+from livemon.simulate.hydraulics import ConverterTruth, Geometry, operating_point
 from livemon.simulate.road import BodyTruth
 
 # mass kg, drag area m2, peak kW per tonne, tyre radius m, gears, engine kinds by weight
@@ -58,8 +58,8 @@ def gear_ratios(n: int, rng: Random) -> tuple[float, ...]:
     return tuple(round(x, 3) for x in out)
 
 
-def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, Geometry, float, GearboxTruth]:
-    """Body, engine, converter wheel, its size (torque scale) and gearbox."""
+def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, ConverterTruth, GearboxTruth]:
+    """Body, engine, converter and gearbox."""
     masses, areas, powers, radii, gears, engines = KINDS[kind]
     share = rng.random()
     mass = masses[0] + share * (masses[1] - masses[0])
@@ -111,7 +111,10 @@ def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, Geometry, f
     stall_rpm = rng.uniform(*stalls)
     stall_nm = engine.full_load_nm(stall_rpm) - engine.accessory_nm
     scale = stall_nm / (operating_point(wheel, 0.0, "working")[0] * (stall_rpm * pi / 30.0) ** 2)
-    return body, engine, wheel, scale, _gearbox(kind, rng, gears, engine, body)
+    converter = ConverterTruth(
+        wheel, scale, rng.gauss(0.0, 0.09), rng.gauss(0.0, 0.05), fade=rng.uniform(0.06, 0.12), overrun=rng.uniform(1.0, 4.5)
+    )
+    return body, engine, converter, _gearbox(kind, rng, gears, engine, body)
 
 
 def _gearbox(kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth, body: BodyTruth) -> GearboxTruth:
@@ -122,13 +125,13 @@ def _gearbox(kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth
     final = rpm_per_mph * 2.0 * pi * body.tyre_radius_m / (60.0 * 0.44704) / ratios[-1]
     plans: tuple[LockPlan, ...] = ("full", "full", "slip_then_full", "slip_only")
     low = rng.uniform(1450, 1900) * (0.88 if diesel else 1.0)
-    lock_on = rng.uniform(1150, 1550) * (0.92 if diesel else 1.0)
+    lock_on = rng.uniform(1080, 1420) * (0.92 if diesel else 1.0)
     quick = rng.uniform(0.3, 0.45)
     return GearboxTruth(
         ratios=ratios,
         final_drive=round(final, 2),
         efficiency=rng.uniform(0.90, 0.96),
-        turbine_inertia_kg_m2=rng.uniform(0.035, 0.075) + 0.005 * engine.displacement_l,
+        turbine_inertia_kg_m2=rng.uniform(0.08, 0.15) + 0.008 * engine.displacement_l,
         spin_loss_nm=rng.uniform(1.0, 4.0),
         up_rpm=(low, engine.rated_rpm * rng.uniform(0.84, 0.97)),
         down_share=rng.uniform(0.66, 0.84),
@@ -136,7 +139,7 @@ def _gearbox(kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth
         shift_s=(quick, rng.uniform(quick + 0.1, 0.8)),
         torque_phase=rng.uniform(0.2, 0.45),
         lock_plan=rng.choice(plans),
-        lock_from_gear=rng.choice((2, 3, 3, 4)) if len(ratios) > 4 else rng.choice((2, 3, 3)),
+        lock_from_gear=rng.choice((2, 3, 3, 4)) if len(ratios) > 5 else rng.choice((2, 3, 3)),
         lock_on_rpm=lock_on,
         lock_off_rpm=lock_on - rng.uniform(120.0, 260.0),
         lock_pedal_off=rng.uniform(0.55, 1.05),
@@ -144,8 +147,8 @@ def _gearbox(kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth
         lock_apply_s=rng.uniform(0.5, 1.6),
         slip_target_rpm=round(rng.uniform(20.0, 55.0) / 5.0) * 5.0,
         lock_margin=rng.uniform(1.25, 1.8),
-        wheel_stiffness_nm_rad=rng.uniform(4000.0, 9000.0) * (1.3 if kind in ("van", "pickup") else 1.0),
-        shaft_damping=rng.uniform(0.06, 0.2),
+        wheel_stiffness_nm_rad=rng.uniform(3000.0, 7000.0) * (1.3 if kind in ("van", "pickup") else 1.0),
+        shaft_damping=rng.uniform(0.03, 0.09),
         neutral_at_stop=rng.random() < 0.1,
         skip_shifts=rng.random() < 0.4,
     )

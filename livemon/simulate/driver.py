@@ -168,6 +168,8 @@ class Driver:
             self._want_brake = pedal if v > goal + 1.0 or goal > 0.0 else max(0.7, pedal * 0.6)
             if spent < 0.6 and self.truth.hurry < 0.5:
                 self._want_brake = 0.0
+            elif goal == 0.0 and v < 2.5:  # the foot goes on until the car stands, against the creep
+                self._want_brake = 1.2 + 0.3 * spent / 3.0
             done = (v <= goal + 0.05 and goal > 0.0) or (goal == 0.0 and v < 0.02) or spent > seconds
         elif kind == "tap":
             self._want_pedal = 0.0

@@ -7,6 +7,7 @@ from math import pi
 from typing import Literal
 
 RPM = 30.0 / pi
+TASK_S = 0.016
 LockPlan = Literal["full", "slip_then_full", "slip_only"]
 
 
@@ -40,17 +41,18 @@ class GearboxTruth:
 
 
 class GearboxControl:
-    """Decides every 32 ms what gear and what clutch capacity are wanted. It sees what a real one sees:
+    """Decides every 16 ms what gear and what clutch capacity are wanted. It sees what a real one sees:
     pedal, output speed, engine and turbine speed, reported torque, brake switch. It does not know of faults.
     """
 
-    def __init__(self, truth: GearboxTruth, idle_rpm: float, redline_rpm: float, shift_draw_s: float) -> None:
+    def __init__(self, truth: GearboxTruth, idle_rpm: float, redline_rpm: float, engine_inertia_kg_m2: float) -> None:
         self.truth = truth
         self._idle, self._redline = idle_rpm, redline_rpm
+        self._gain = 0.6 * engine_inertia_kg_m2 / TASK_S / RPM  # N m per rpm of slip error; 1 would be dead beat
         self.gear = 1  # the gear whose ratio is in use, or the old one during a shift
         self.target = 1
         self.shift_s = 0.0  # time into the shift
-        self.shift_length_s = shift_draw_s
+        self.shift_length_s = truth.shift_s[1]
         self.shifting = False
         self.engaged = True  # False in park or neutral
         self.want_lock = False
@@ -144,13 +146,15 @@ class GearboxControl:
         if slipping or ramp < 1.0:
             target = self.want_slip_rpm + (1.0 - ramp) * 250.0
             error = slip - target
-            self._integral = min(max(self._integral + 0.6 * error * dt, -80.0), 200.0)
-            want = 0.55 * max(0.0, torque_nm) * ramp + 0.45 * error + self._integral
+            self._integral = min(max(self._integral + 1.2 * self._gain * error * dt, -80.0), 200.0)
+            want = 0.55 * max(0.0, torque_nm) * ramp + self._gain * error + self._integral
             if not slipping and ramp > 0.7:
                 want = max(want, (ramp - 0.7) / 0.3 * t.lock_margin * max(40.0, torque_nm))
             limit = t.lock_margin * max(40.0, abs(torque_nm))
             want = min(max(want, 0.0), limit)
-        else:
-            want = t.lock_margin * max(60.0, abs(torque_nm))
-        most = 1500.0 * dt
+        else:  # pressure to spare, and more of it while the clutch is seen to slide
+            self._integral += dt * (2.0 * min(60.0, abs(slip) - 8.0) if abs(slip) > 8.0 else -0.12 * self._integral)
+            self._integral = min(max(self._integral, 0.0), 0.4 * max(60.0, abs(torque_nm)))
+            want = t.lock_margin * max(60.0, abs(torque_nm)) + self._integral + self._gain * max(0.0, slip - 8.0)
+        most = 2500.0 * dt
         self.capacity_nm += min(max(want - self.capacity_nm, -most), most)

@@ -35,6 +35,28 @@ class Geometry:
 
 
 @dataclass(frozen=True, slots=True)
+class ConverterTruth:
+    """One converter: its wheel, its size, and how it departs from a single mean streamline.
+
+    Published converters depart by several percent: `tilt` and `bump` change pump torque with speed ratio,
+    `fade` is the stretch below speed ratio 1 over which the torque dies away faster than the mean
+    streamline says, `overrun` the stiffness, in stall capacities, with the turbine driving the pump.
+    """
+
+    geometry: Geometry
+    scale: float  # every torque, over the geometry's own
+    tilt: float = 0.0
+    bump: float = 0.0
+    fade: float = 0.06
+    overrun: float = 2.5
+
+    def bend(self, sr: float) -> float:
+        left = (1.0 - sr) / self.fade
+        dying = 1.0 if left > 1.0 or sr >= 1.0 else left
+        return (1.0 + self.tilt * (sr - 0.3) + self.bump * 4.0 * sr * (1.0 - sr)) * dying
+
+
+@dataclass(frozen=True, slots=True)
 class Table:
     """capacity: pump torque / pump speed^2 [N m s^2/rad^2]; ratio: turbine torque / pump torque; by SR."""
 
@@ -111,20 +133,14 @@ def _dragged(g: Geometry, sr: float, stator_torque: float) -> tuple[float, float
     return pump, turbine
 
 
-def table(
-    g: Geometry, stator: Stator, scale: float = 1.0, grip: float = 1.0, warp: tuple[float, float] = (0.0, 0.0)
-) -> Table:
-    """Tabulate one converter. scale multiplies every torque (size of the converter).
-
-    warp: how far the real wheel departs from one mean streamline: relative change of pump torque that
-    grows as sr, and as a bump at half speed. Published converters depart by several percent.
-    """
+def table(c: ConverterTruth, stator: Stator, grip: float = 1.0) -> Table:
+    """Tabulate one converter with its stator in one state."""
     capacity, ratio, coupling = [], [], 1.0
     for i in range(TOP + 1):
         sr = i / STEPS
-        pump, tr = operating_point(g, sr, stator, grip) if sr < 1.0 or stator == "seized" else (0.0, 1.0)
-        bend = 1.0 + warp[0] * (sr - 0.3) + warp[1] * 4.0 * sr * (1.0 - sr)
-        capacity.append(pump * scale * bend)
+        pump, tr = operating_point(c.geometry, sr, stator, grip) if sr < 1.0 or stator == "seized" else (0.0, 1.0)
+        bend = c.bend(min(sr, 1.0 - c.fade) if stator == "seized" else sr)  # a held stator always takes torque
+        capacity.append(pump * c.scale * bend)
         ratio.append(tr)
         if tr <= 1.0 + 1e-6 and coupling == 1.0:
             coupling = sr

@@ -19,7 +19,7 @@ from livemon.simulate.draw_vehicle import KINDS, vehicle
 from livemon.simulate.driver import DriverTruth, Style
 from livemon.simulate.engine import EngineTruth
 from livemon.simulate.gearbox import GearboxTruth
-from livemon.simulate.hydraulics import Geometry, operating_point
+from livemon.simulate.hydraulics import ConverterTruth, operating_point
 from livemon.simulate.road import BodyTruth, RoadTruth
 from livemon.simulate.world import Causes, World
 
@@ -59,9 +59,7 @@ class Scenario:
     kind: str
     body: BodyTruth
     engine: EngineTruth
-    converter: Geometry
-    converter_scale: float
-    converter_warp: tuple[float, float]
+    converter: ConverterTruth
     gearbox: GearboxTruth
     road: RoadTruth
     driver: DriverTruth
@@ -78,8 +76,8 @@ class Scenario:
     def world(self) -> World:
         """The vehicle at rest at the start of the drive."""
         return World(
-            self.engine, self.converter, self.converter_scale, self.converter_warp, self.gearbox, self.body,
-            self.road, self.driver, self.causes, f"{self.seed}",
+            self.engine, self.converter, self.gearbox, self.body, self.road,
+            self.driver, self.causes, f"{self.seed}",
         )  # fmt: skip
 
     def vehicle_file_text(self) -> str:
@@ -122,11 +120,10 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
     vehicles, trip = Random(f"{seed}:vehicle"), Random(f"{seed}:trip")
     units, faults, shops = Random(f"{seed}:unit"), Random(f"{seed}:fault:{fault}"), Random(f"{seed}:shop")
     kind = choices.pop("kind", None) or vehicles.choice(tuple(KINDS))
-    body, engine, wheel, scale, gearbox = vehicle(kind, vehicles)
-    warp = (vehicles.gauss(0.0, 0.09), vehicles.gauss(0.0, 0.05))
-    style: Style = choices.pop("style", None) or trip.choice(
-        ("mixed", "mixed", "mixed", "mixed", "road_test", "town", "town", "delivery", "highway")
-    )
+    body, engine, converter, gearbox = vehicle(kind, vehicles)
+    styles: tuple[Style, ...] = ("mixed", "mixed", "mixed", "mixed", "road_test", "town", "town", "delivery", "highway")
+    style: Style = trip.choice(styles)
+    style = choices.pop("style", None) or style
     severity = choices.pop("severity", None)
     if severity is None:
         severity = faults.uniform(0.8, 1.25)
@@ -158,11 +155,11 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
             "a choice of the scenario, the poller or the control unit", ", ".join(choices), "simulate.scenario.draw",
             "see the fields of PollPlan and UnitTruth",
         )  # fmt: skip
-    causes = causes_of(fault, severity, faults, engine, gearbox, body, wheel)
+    causes = causes_of(fault, severity, faults, engine, gearbox, body, converter.geometry)
     default_s = trip.choice((240.0, 300.0, 420.0, 600.0, 900.0, 1200.0))
     return Scenario(
-        fault, seed, severity, default_s if seconds is None else seconds, kind, body, engine, wheel, scale, warp, gearbox,
-        road, driver, causes, unit, poll, _shop(shops, seed, kind, engine, wheel, scale, nominal_kg, nominal_radius, gearbox),
+        fault, seed, severity, default_s if seconds is None else seconds, kind, body, engine, converter, gearbox,
+        road, driver, causes, unit, poll, _shop(shops, seed, kind, engine, converter, nominal_kg, nominal_radius, gearbox),
     )  # fmt: skip
 
 
@@ -172,16 +169,18 @@ def _choose(record: Any, choices: dict[str, Any]) -> Any:
 
 
 def _shop(
-    rng: Random, seed: int, kind: str, engine: EngineTruth, wheel: Geometry, scale: float, mass_kg: float, radius_m: float,
+    rng: Random, seed: int, kind: str, engine: EngineTruth, converter: ConverterTruth, mass_kg: float, radius_m: float,
     gearbox: GearboxTruth,
 ) -> ShopNumbers:  # fmt: skip
     """Catalogue numbers: rounded, measured on another car, stall as the manual states it."""
+    wheel = converter.geometry
     capacity, ratio = operating_point(wheel, 0.0, "working")
+    capacity *= converter.scale * converter.bend(0.0)
     low, high = 800.0, engine.rated_rpm
     sea = replace(engine, air_share=1.0)
     for _ in range(40):  # stall: engine torque meets converter torque
         middle = 0.5 * (low + high)
-        if sea.full_load_nm(middle) - engine.accessory_nm > capacity * scale * (middle * pi / 30.0) ** 2:
+        if sea.full_load_nm(middle) - engine.accessory_nm > capacity * (middle * pi / 30.0) ** 2:
             low = middle
         else:
             high = middle

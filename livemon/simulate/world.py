@@ -7,14 +7,14 @@ turbine and wheels is a spring, the clutch sticks and breaks away. Faults enter 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, pi, sqrt
+from math import exp, pi, sin, sqrt
 from random import Random
 from typing import Literal, NamedTuple
 
 from livemon.simulate.driver import Driver, DriverTruth
 from livemon.simulate.engine import Engine, EngineFault, EngineTruth
 from livemon.simulate.gearbox import GearboxControl, GearboxTruth
-from livemon.simulate.hydraulics import STEPS, TOP, Geometry, table
+from livemon.simulate.hydraulics import STEPS, TOP, ConverterTruth, table
 from livemon.simulate.road import BodyTruth, Road, RoadTruth
 
 DT_S = 0.008
@@ -36,6 +36,8 @@ class Causes:
     clutch_applies: bool = True  # False: no apply pressure ever
     clutch_fall: float = 0.0  # how far friction falls with sliding speed (chatter), share
     clutch_fall_rad_s: float = 3.0
+    valve_hunt: float = 0.0  # share of the capacity by which a worn regulator valve hunts
+    valve_hunt_hz: float = 8.0
     slipping_gear: int = 0
     gear_capacity_nm: float = 0.0  # turbine torque at which that element lets go
     gear_pressure_share: float = 0.0  # capacity that comes with engine torque, per N m
@@ -74,9 +76,7 @@ class World:
     def __init__(
         self,
         engine: EngineTruth,
-        geometry: Geometry,
-        converter_scale: float,
-        converter_warp: tuple[float, float],
+        converter: ConverterTruth,
         gearbox: GearboxTruth,
         body: BodyTruth,
         road: RoadTruth,
@@ -88,7 +88,7 @@ class World:
             return Random(f"{seed}:{name}")
 
         self.engine = Engine(engine, causes.engine, stream("engine"), DT_S)
-        self.control = GearboxControl(gearbox, engine.idle_rpm, engine.rated_rpm, 0.5)
+        self.control = GearboxControl(gearbox, engine.idle_rpm, engine.rated_rpm, engine.inertia_kg_m2)
         self.road = Road(road, stream("road"))
         self.body, self.causes, self.gearbox = body, causes, gearbox
         rolling = body.mass_kg * GRAVITY * body.rolling_resistance
@@ -98,18 +98,18 @@ class World:
         state = causes.stator
         grip = causes.stator_grip if state == "lost" else 1.0
         kind: Literal["working", "seized"] = "seized" if state == "seized" else "working"
-        sound = table(geometry, kind, converter_scale, 1.0, converter_warp)
+        sound = table(converter, kind)
         self._sound = (sound.capacity, sound.ratio)
         self.coupling_speed_ratio = sound.coupling_speed_ratio
         if state == "lost":
-            loose = table(geometry, "working" if grip > 0.0 else "lost", converter_scale, grip, converter_warp)
+            loose = table(converter, "working" if grip > 0.0 else "lost", grip)
             self._loose = (loose.capacity, loose.ratio)
         else:
             self._loose = self._sound
         self._holding = causes.stator_gives_way_nm > 0.0 or state != "lost"
-        self._overrun = 0.35 * sound.capacity[0] * 8.0
+        self._overrun = converter.overrun * sound.capacity[0]
         self._chatter_rng = stream("chatter")
-        self._chatter = 0.0
+        self._chatter = self._hunt_turns = self._hunt_drift = 0.0
         self._drag_n = 0.5 * body.air_density_kg_m3 * body.drag_area_m2
         self._fade = 0.0
         # state
@@ -143,8 +143,8 @@ class World:
             driver.step(self.time_s, v)
             self.road.step(5 * dt)
             self._slow(5 * dt)
-        if self.steps % 4 == 0:
-            self._command(4 * dt)
+        if self.steps % 2 == 0:
+            self._command(2 * dt)
         w_e, w_t = self.engine_rad_s, self.turbine_rad_s
         box = self.gearbox
         net = self.engine.step(w_e * RPM, driver.pedal, self.time_s)
@@ -166,6 +166,9 @@ class World:
         j_e = self.engine.truth.inertia_kg_m2
         c = 2.0 * box.shaft_damping * sqrt(k * j_t)
         capacity = control.capacity_nm * causes.clutch_friction if causes.clutch_applies else 0.0
+        if causes.valve_hunt > 0.0 and capacity > 0.0:
+            self._hunt_turns += causes.valve_hunt_hz * (1.0 + 0.08 * self._hunt_drift) * dt
+            capacity *= 1.0 + causes.valve_hunt * self._chatter * sin(2.0 * pi * self._hunt_turns)
         theta = self.twist_rad
         if self.stuck:
             j = j_e + j_t
@@ -183,22 +186,26 @@ class World:
             new_e, new_t, theta, shaft = self._chattering(net, capacity, k, c, w_wheels)
         else:
             fluid_p, fluid_t, slope = self._fluid(w_e, w_t)
-            slip = w_e - w_t
-            if capacity > 0.0:
-                grip = capacity * (slip / 0.4 if -0.4 < slip < 0.4 else 1.0 if slip > 0.0 else -1.0)
-                grip_slope = capacity / 0.4 if -0.4 < slip < 0.4 else 0.0
-            else:
-                grip = grip_slope = 0.0
-            change = dt * (net - fluid_p - grip) / (j_e + dt * (slope + grip_slope))
-            new_e = w_e + change
-            # torques as they acted, so that momentum is kept
             ratio = fluid_t / fluid_p if fluid_p else 1.0
-            fluid_p += slope * change
-            grip += grip_slope * change
-            fluid_t = fluid_p * ratio
-            into = fluid_t + grip - box.spin_loss_nm * (1.0 if w_t > 1.0 else w_t)
+            spin = box.spin_loss_nm * (1.0 if w_t > 1.0 else w_t)
             stiff = c + k * dt
-            new_t = (j_t * w_t + dt * (into - k * theta + stiff * w_wheels)) / (j_t + dt * stiff)
+            heavy_e, heavy_t = j_e + dt * slope, j_t + dt * stiff
+            new_e = w_e + dt * (net - fluid_p) / heavy_e
+            fluid_p += slope * (new_e - w_e)  # the torque as it acted, so that momentum is kept
+            fluid_t = fluid_p * ratio
+            into = fluid_t - spin
+            new_t = (j_t * w_t + dt * (into - k * theta + stiff * w_wheels)) / heavy_t
+            grip = 0.0
+            if capacity > 0.0 and engaged:
+                grip = (new_e - new_t) / (dt * (1.0 / heavy_e + 1.0 / heavy_t))  # what would end the sliding now
+                if -capacity < grip < capacity:
+                    self.stuck = not control.shifting
+                else:
+                    grip = capacity if grip > 0.0 else -capacity
+                new_e -= dt * grip / heavy_e
+                new_t += dt * grip / heavy_t
+                fluid_p -= slope * dt * grip / heavy_e
+                into += grip
             shaft = k * theta + stiff * (new_t - w_wheels)
             self.element_slipping = False
             if control.gear == causes.slipping_gear and engaged and not control.shifting:
@@ -218,11 +225,6 @@ class World:
                 new_t = w_t + dt * (into - 0.02 * w_t) / j_t
                 shaft = 0.0
             self.pump_nm, self.turbine_nm, self.clutch_nm = fluid_p, fluid_t, grip
-            if capacity > 0.0 and engaged and not control.shifting:
-                new_slip = new_e - new_t
-                if (-0.3 < new_slip < 0.3 or slip * new_slip < 0.0) and abs(net) < capacity:
-                    self.stuck = True
-                    new_e = new_t = (j_e * new_e + j_t * new_t) / (j_e + j_t)
         if new_e < 20.0:
             new_e = 20.0  # the starter's business, not ours
         if new_t < 0.0:
@@ -304,22 +306,20 @@ class World:
         scale = self.causes.clutch_fall_rad_s
         p_sum = t_sum = g_sum = s_sum = 0.0
         pump, turbine, slope = self._fluid(w_e, w_t)
-        start_e, start_t = w_e, w_t
+        start_e = w_e
         for _ in range(n):
-            slip = w_e - w_t
-            size = slip if slip > 0.0 else -slip
-            mu = 1.0 - fall * (1.0 - exp(-size / scale))
-            grip = capacity * mu * (slip / 0.15 if size < 0.15 else 1.0 if slip > 0.0 else -1.0)
-            stiff = capacity / 0.15 if size < 0.15 else 0.0
-            moved = slope * (w_e - start_e)
-            d_e = h * (net - pump - moved - grip) / (j_e + h * stiff)
+            free_e = w_e + h * (net - pump - slope * (w_e - start_e)) / j_e
             shaft = k * theta + c * (w_t - w_wheels)
-            d_t = h * (turbine + moved + grip - shaft - self.gearbox.spin_loss_nm) / (j_t + h * stiff)
-            w_e += d_e
-            w_t += d_t
+            free_t = w_t + h * (turbine + slope * (w_e - start_e) - shaft - self.gearbox.spin_loss_nm) / j_t
+            grip = (free_e - free_t) / (h * (1.0 / j_e + 1.0 / j_t))
+            slip = w_e - w_t
+            most = capacity * (1.0 - fall * (1.0 - exp(-abs(slip) / scale)))
+            grip = min(max(grip, -most), most)
+            p_sum += pump + slope * (w_e - start_e)
+            t_sum += turbine + slope * (w_e - start_e)
+            w_e = free_e - h * grip / j_e
+            w_t = free_t + h * grip / j_t
             theta += h * (w_t - w_wheels)
-            p_sum += pump + moved
-            t_sum += turbine + moved
             g_sum += grip
             s_sum += shaft
         self.pump_nm, self.turbine_nm, self.clutch_nm = p_sum / n, t_sum / n, g_sum / n
@@ -346,8 +346,10 @@ class World:
             warm = min(1.0, self.time_s / 240.0)
             self._fade = causes.drag_hot_n * warm
         if causes.clutch_fall > 0.0:
-            self._chatter += -(self._chatter - 0.8) * dt / 4.0 + self._chatter_rng.gauss(0.0, 0.45) * sqrt(2.0 * dt / 4.0)
-            self._chatter = min(1.5, max(-0.3, self._chatter))
+            noise = self._chatter_rng.gauss
+            self._chatter += -(self._chatter - 0.7) * dt / 5.0 + noise(0.0, 0.5) * sqrt(2.0 * dt / 5.0)
+            self._chatter = min(1.4, max(0.0, self._chatter))
+            self._hunt_drift += -self._hunt_drift * dt / 2.0 + noise(0.0, 1.0) * sqrt(2.0 * dt / 2.0)
 
     def truth(self) -> Truth:
         """Everything about this moment."""
