@@ -29,8 +29,9 @@ COMMANDS: Final[dict[str, tuple[str, str]]] = {
 
 USAGE: Final = "usage: livemon COMMAND [options]    (livemon COMMAND --help for its options)"
 SAFETY: Final = (
-    "Read-only: livemon only asks, it never writes to a vehicle. The driver drives, a second person watches.\n"
-    "It supports a licensed technician's judgement, the maker's procedure and local law; it replaces none of them."
+    "Read-only: livemon only asks, it never writes to a vehicle. The driver drives, a second person\n"
+    "watches. It supports a licensed technician's judgement, the maker's procedure and local law; it\n"
+    "replaces none of them."
 )
 
 

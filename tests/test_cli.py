@@ -54,7 +54,11 @@ def test_a_misspelt_command_names_the_nearest(capsys: pytest.CaptureFixture[str]
     ],
 )
 def test_wrong_usage_is_one_line_and_status_2(
-    arguments: list[str], says: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, tmp_path: Path
+    arguments: list[str],
+    says: str,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
 ) -> None:
     monkeypatch.chdir(tmp_path)
     assert main(arguments) == 2
@@ -84,7 +88,10 @@ def test_json_on_standard_output_is_json_and_nothing_else(tmp_path: Path) -> Non
     path = tmp_path / "drive.log"
     path.write_text(RECORDING)
     done = subprocess.run(
-        [sys.executable, "-m", "livemon", "replay", str(path), "--json", "-"], capture_output=True, text=True, check=True
+        [sys.executable, "-m", "livemon", "replay", str(path), "--json", "-"],
+        capture_output=True,
+        text=True,
+        check=True,
     )
     result = json.loads(done.stdout)
     assert result["call"]["finding"] == "not_enough_evidence"
@@ -96,6 +103,10 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
     path = tmp_path / "drive.log"
     path.write_text(RECORDING)
     done = subprocess.run(
-        f"{sys.executable} -m livemon replay {path} | true", shell=True, capture_output=True, text=True, check=False
+        f"{sys.executable} -m livemon replay {path} | true",
+        shell=True,
+        capture_output=True,
+        text=True,
+        check=False,
     )
     assert done.stderr == ""

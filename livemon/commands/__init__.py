@@ -1,1 +1,1 @@
-"""One file a command. A command puts a source, the loop and the views together; it computes nothing itself."""
+"""One file a command: it puts a source, the loop and the views together and computes nothing itself."""

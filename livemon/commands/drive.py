@@ -41,7 +41,8 @@ class Stop:
             self.asked = True
             self.interrupted = self.interrupted or number == signal.SIGINT
 
-        before = {number: signal.signal(number, on_signal) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
+        numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+        before = {number: signal.signal(number, on_signal) for number in numbers}
         try:
             yield
         finally:
@@ -73,7 +74,10 @@ def decoder_of(vehicle: Vehicle, dbc: str | None, j1939: bool) -> Decoder:
 
 
 def view_of(args: argparse.Namespace) -> tuple[View, bool]:
-    """The view for this terminal, and whether it is the full screen. Standard output given to JSON carries nothing else."""
+    """The view for this terminal, and whether it is the full screen.
+
+    Standard output that was given to JSON carries nothing else.
+    """
     if args.json == "-":
         return Plain(sys.stderr, bell=args.bell), False
     if args.no_screen or not usable_screen():
@@ -87,7 +91,7 @@ def check_outputs(args: argparse.Namespace) -> None:
     """Refuse an output that cannot be written before the drive, not after it."""
     for option, path in (("--json", args.json), ("--report", args.report)):
         if path and path != "-" and (Path(path).is_dir() or not Path(path).resolve().parent.is_dir()):
-            raise UsageError("a file in an existing folder", path, option, "make the folder or give another path")
+            raise UsageError("a file in an existing folder", path, option, "make it or give another path")
     if args.report:
         from livemon.views import report
 
@@ -102,7 +106,7 @@ def carry_out(
     drive: Callable[[Run, Stop], None],
     view: View,
 ) -> int:
-    """Drive through all stages, then write every output, whatever ended the drive. Returns the exit status."""
+    """Drive through all stages, then write every output, whatever ended the drive. Gives the exit status."""
     check_outputs(args)
     trace = TraceWriter(args.trace) if args.trace else None
     run = Run(source, decoder, vehicle, view=view, trace=trace)
@@ -158,7 +162,9 @@ def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], boo
         )
 
 
-def judge(recording: str, vehicle_path: str | None = None, *, dbc: str | None = None, j1939: bool = False) -> dict[str, Any]:
+def judge(
+    recording: str, vehicle_path: str | None = None, *, dbc: str | None = None, j1939: bool = False
+) -> dict[str, Any]:
     """The result of one recording, without a screen."""
     from livemon.vehicle_file import load
 

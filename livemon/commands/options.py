@@ -16,8 +16,8 @@ def positive(text: str) -> float:
 
 def add_vehicle(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("vehicle and traffic")
-    group.add_argument("--vehicle", metavar="V.toml", help="the vehicle file; without one, less can be judged")
-    group.add_argument("--dbc", metavar="F.dbc", help="read broadcast frames as the vehicle file's [broadcast] says")
+    group.add_argument("--vehicle", metavar="V.toml", help="vehicle file; without one, less can be judged")
+    group.add_argument("--dbc", metavar="F.dbc", help="read broadcast frames by the [broadcast] of the file")
     group.add_argument("--j1939", action="store_true", help="read J1939 broadcast frames; nothing is sent")
 
 
@@ -25,13 +25,17 @@ def add_link(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("link")
     group.add_argument("--interface", metavar="I", help="python-can interface, as socketcan or slcan")
     group.add_argument("--channel", metavar="C", help="python-can channel, as can0")
-    group.add_argument("--bitrate", metavar="B", type=int, help="bit/s; 500000 and 250000 are tried when left out")
-    group.add_argument("--serial", metavar="PORT", help="serial adapter that takes AT commands: device or socket:// URL")
-    group.add_argument("--baud", metavar="B", type=int, help="baud of --serial; usual ones are tried when left out")
+    group.add_argument("--bitrate", metavar="B", type=int, help="bit/s; by itself when left out")
+    group.add_argument(
+        "--serial", metavar="PORT", help="adapter that takes AT commands: device or socket:// URL"
+    )
+    group.add_argument("--baud", metavar="B", type=int, help="found by itself when left out")
 
 
 def add_pace(parser: argparse.ArgumentParser) -> None:
-    parser.add_argument("--pace", metavar="X", type=positive, help="0 as fast as it can, 1 real time, 2 twice as fast")
+    parser.add_argument(
+        "--pace", metavar="X", type=positive, help="1 real time, 2 twice as fast, 0 as fast as it can"
+    )
 
 
 def add_outputs(parser: argparse.ArgumentParser) -> None:

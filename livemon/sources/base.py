@@ -12,7 +12,10 @@ class Source(Protocol):
     """A place frames come from. Errors of the link leave it as LinkError, of a file as RecordingError."""
 
     def read(self, timeout_s: float) -> Frame | None:
-        """The next frame, or None when none came within `timeout_s`."""
+        """The next frame, or None when none came within `timeout_s`.
+
+        What was sent comes out as well, stamped when it left: a recording holds both sides.
+        """
 
     def send(self, ask: Permitted) -> None:
         """Transmit one permitted frame. Listen-only sources raise RefusedError."""

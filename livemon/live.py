@@ -1,0 +1,137 @@
+"""The loop of a live drive: ask, read, record, feed the run. The same for bus, adapter and simulation."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable
+from typing import Final, Protocol
+
+from livemon.clock import Clock
+from livemon.errors import LinkError
+from livemon.obd.schedule import Schedule
+from livemon.permit import permit
+from livemon.records import Frame
+from livemon.run import Run
+from livemon.sources.base import Source
+from livemon.sources.reconnect import Gap
+from livemon.store.recorder import Recorder
+
+LISTEN_S: Final = 0.1  # longest wait for a frame: keys, signals and the screen are looked after in between
+HOUSEKEEPING_S: Final = 0.25
+SILENT_S: Final = 3.0
+NOBODY_S: Final = 60.0  # nobody has ever answered: give up
+DRIVE_OVER_S: Final = 600.0  # this long a silence after the last answer ends the drive
+
+
+class Link(Source, Protocol):
+    """A source that may lose its link and get it back."""
+
+    gaps: list[Gap]
+    counters: Counter[str]
+
+
+class Live:
+    """One live drive. `schedule` None listens only: nothing is ever sent."""
+
+    def __init__(
+        self,
+        run: Run,
+        link: Link,
+        schedule: Schedule | None,
+        clock: Clock,
+        *,
+        recorder: Recorder | None = None,
+        keys: Callable[[], str] = lambda: "",
+    ) -> None:
+        self.run, self.link, self.schedule, self.clock = run, link, schedule, clock
+        self.recorder, self.keys = recorder, keys
+        self._zero_s: float | None = None  # stamp of the first frame
+        self._newest_s = 0.0
+        self._housekeeping_s = clock.now_s()
+        self._heard_s = clock.now_s()  # when a reading last came, on the clock
+        self._gaps = 0
+        self._silent = False
+
+    def drive(self, stop: Callable[[], bool]) -> None:
+        """Until told to stop, or the vehicle has been silent so long that the drive is over.
+
+        Raises LinkError when nobody ever answered.
+        """
+        run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
+        flow_control = hasattr(run.decoder, "flow_control")
+        while not stop():
+            wait_s = LISTEN_S
+            now_s = clock.now_s()
+            if schedule is not None:
+                while (ask := schedule.next(now_s)) is not None:
+                    link.send(permit(ask))
+                wait_s = min(wait_s, schedule.wait_s(now_s))
+            frame = link.read(wait_s)
+            if frame is not None:
+                self._take(frame)
+                if flow_control and schedule is not None and (reply := run.decoder.flow_control):  # type: ignore[attr-defined]
+                    link.send(permit(reply))
+            if clock.now_s() >= self._housekeeping_s and self._keep_house(clock.now_s()):
+                return
+
+    def _take(self, frame: Frame) -> None:
+        if self._zero_s is None:
+            self._zero_s = frame.time_s
+        if self.recorder is not None:
+            self.recorder.write(frame)
+        run = self.run
+        before = run.readings
+        run.frames += 1
+        self._newest_s = max(self._newest_s, frame.time_s - self._zero_s)
+        run.feed(frame._replace(time_s=self._newest_s))
+        if run.readings > before:
+            self._heard_s = self.clock.now_s()
+        if self.schedule is not None:
+            self.schedule.feed(frame, self.clock.now_s())
+
+    def _keep_house(self, now_s: float) -> bool:
+        """What need not be done for every frame. Returns whether the drive is over."""
+        self._housekeeping_s = now_s + HOUSEKEEPING_S
+        run, link = self.run, self.link
+        run.link_counters = link.counters if self.schedule is None else link.counters + self.schedule.counters
+        if self.schedule is not None and run.estimator.now is not None:
+            self.schedule.regime = run.estimator.now.regime
+        for gap in link.gaps[self._gaps :]:
+            self._gaps += 1
+            self._mark(f"no link for {gap.end_s - gap.start_s:.1f} s: {gap.reason}")
+            if self.schedule is not None:
+                self.schedule.restart(now_s)
+        for key in self.keys():
+            if key == "m":
+                self._mark("here it shook")
+            elif key == "q":
+                return True
+        if self.recorder is not None:
+            self.recorder.flush()
+            for notice in self.recorder.notices:
+                run.tell(notice)
+        return self._listen_for_silence(now_s)
+
+    def _listen_for_silence(self, now_s: float) -> bool:
+        run, silent_s = self.run, now_s - self._heard_s
+        if silent_s > SILENT_S:
+            self._silent = True
+            if run.view is not None:
+                then = ", asking again" if self.schedule else ""
+                run.notice = f"no answer for {silent_s:.0f} s{then}"
+                run.view.update(run.snapshot())
+        elif self._silent:
+            self._silent, run.notice = False, ""
+        if not run.readings and silent_s > NOBODY_S:
+            raise LinkError(
+                "an answer from the vehicle",
+                f"none in {silent_s:.0f} s",
+                run.source,
+                "switch the ignition on; check plug, bit rate, termination; --j1939 or --dbc if it broadcasts",
+            )
+        return silent_s > DRIVE_OVER_S
+
+    def _mark(self, text: str) -> None:
+        self.run.mark(text)
+        if self.recorder is not None and self._zero_s is not None:
+            self.recorder.mark(self._zero_s + self._newest_s, text)
