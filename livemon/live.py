@@ -127,7 +127,7 @@ class Live:
                 "an answer from the vehicle",
                 f"none in {silent_s:.0f} s",
                 run.source,
-                "switch the ignition on; check plug, bit rate, termination; --j1939 or --dbc if it broadcasts",
+                "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
             )
         return silent_s > DRIVE_OVER_S
 
