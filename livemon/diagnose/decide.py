@@ -55,8 +55,8 @@ def call(d: Diagnoser) -> Call:
     lead = max(probabilities, key=lambda n: probabilities[n])
     name: FindingName
     if lead == "none":
-        blind = untested(d)
-        sound = probabilities[lead] >= SOUND_FROM and not any(n in blind for n in _MUST_TEST)
+        road = d.bank.log_finding()
+        sound = probabilities[lead] >= SOUND_FROM and all(road[n] < _TESTED for n in _MUST_TEST)
         name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"
     else:
         name = lead if probabilities[lead] >= CALL_FROM else "not_enough_evidence"

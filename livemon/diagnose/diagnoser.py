@@ -93,10 +93,10 @@ class Diagnoser:
             self.torque_source = w.torque_source
         if w.speed_ratio is not None:
             self.ratio_seen = True
-        self.bank.feed(w)
+        self.full_pedal.feed(w)
+        self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
         self.stretches.feed(w)
         self.lockup_watch.feed(w)
-        self.full_pedal.feed(w)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:

@@ -8,7 +8,12 @@ from typing import Final
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle, engine_torque_limit
 
-FULL_PEDAL_PCT: Final = 88.0  # relative and absolute pedal readings stop short of 100
+# A relative pedal reading runs from 0 to about 100; an absolute one is a sensor's voltage and runs from about
+# 10-20 to 70-90. Which of the two it is shows at rest. Common practice, no source.
+FULL_RELATIVE_PCT: Final = 90.0
+FULL_ABSOLUTE_PCT: Final = 72.0
+_REST_ABSOLUTE_PCT: Final = 8.0
+_REST_NOISE_PCT: Final = 2.0
 _LEAST_S: Final = 1.5
 _SETTLED_RPM_S: Final = 4000.0
 SEA_LEVEL_KPA: Final = 101.3
@@ -30,6 +35,17 @@ class FullPedal:
         self.rated_sd_share = 0.0
         self.last_s = self.first_s = 0.0
         self._since_s: float | None = None
+        self.rest_pct: float | None = None
+
+    @property
+    def full_pct(self) -> float:
+        """Pedal reading that counts as full."""
+        absolute = self.rest_pct is not None and self.rest_pct > _REST_ABSOLUTE_PCT
+        return FULL_ABSOLUTE_PCT if absolute else FULL_RELATIVE_PCT
+
+    def released(self, pedal_pct: float | None) -> bool:
+        """Whether the foot is off, as far as the pedal reading tells."""
+        return pedal_pct is not None and self.rest_pct is not None and pedal_pct < self.rest_pct + _REST_NOISE_PCT
 
     def barometer(self, kpa: float) -> None:
         """Barometric pressure as the vehicle reports it [kPa]."""
@@ -38,7 +54,10 @@ class FullPedal:
 
     def feed(self, w: Window) -> None:
         """Take one window."""
-        if w.pedal_pct is None or w.pedal_pct < FULL_PEDAL_PCT or w.engine_torque_nm is None:
+        pedal = w.pedal_pct
+        if pedal is not None:
+            self.rest_pct = pedal if self.rest_pct is None else min(self.rest_pct, pedal)
+        if pedal is None or w.engine_torque_nm is None or pedal < self.full_pct:
             self._since_s = None
             return
         if self._since_s is None:

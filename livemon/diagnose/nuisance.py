@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import IntEnum
-from math import hypot, sqrt
+from math import hypot, inf, log1p, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
@@ -29,12 +29,13 @@ class State(IntEnum):
     K_KNEE = 8  # ln K, around the coupling point
     K_LOST = 9  # ln K, how far it falls when the reaction is lost
     TR = 10  # ln torque ratio at stall, fading to the coupling point
-    TYRE = 11  # ln speed ratio: rolling radius, ratios
-    WIND = 12  # m/s head wind
-    GRADE = 13  # hills as they come
-    SLOPE = 14  # the long pull up a valley
-    K_WANDER = 15  # ln K, seconds: speed ratio while the reading lags, fluid settling
-    GAIN_WANDER = 16  # ln torque, seconds: a torque map is not equally right everywhere
+    TR_KNEE = 11  # ln torque ratio around and past the coupling point: published tables hold 0.95 to 1 there
+    TYRE = 12  # ln speed ratio: rolling radius, ratios
+    WIND = 13  # m/s head wind
+    GRADE = 14  # hills as they come
+    SLOPE = 15  # the long pull up a valley
+    K_WANDER = 16  # ln K, seconds: speed ratio while the reading lags, fluid settling
+    GAIN_WANDER = 17  # ln torque, seconds: a torque map is not equally right everywhere
 
 
 SIZE: Final = len(State)
@@ -44,22 +45,26 @@ SIZE: Final = len(State)
 GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.10, "absolute_load": 0.13}
 _OFFSET_SHARE: Final = 0.03  # of peak torque
 _OFFSET_LEAST_NM: Final = 6.0
-_LOAD_SD: Final = 0.07  # people and luggage, as a share of mass
+# A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
+_ABOARD_KG: Final = (110.0, 100.0)
+_LOAD_SD_KG: Final = 110.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
-# Correlation times and spreads of what drifts while driving.
-DRIFT: Final[dict[State, tuple[float, float]]] = {  # state: (correlation time s, standard deviation)
-    State.GRADE: (15.0, 0.02),
-    State.SLOPE: (300.0, 0.007),
-    State.K_WANDER: (3.0, 0.03),
-    State.GAIN_WANDER: (8.0, 0.04),
+# What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
+# metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
+DRIFT: Final[dict[State, tuple[float, float, float]]] = {
+    State.GRADE: (120.0, 250.0, 0.02),
+    State.SLOPE: (900.0, 4000.0, 0.008),
+    State.K_WANDER: (3.0, inf, 0.03),
+    State.GAIN_WANDER: (8.0, inf, 0.04),
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Standard deviation of each state at the start; `torque_nm` scales what counts as little torque."""
+    """Mean and standard deviation of each state at the start; `torque_nm` scales what counts as little torque."""
 
+    mean: tuple[float, ...]
     sd: tuple[float, ...]
     torque_nm: float
 
@@ -86,9 +91,11 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
     tilt = sqrt(max(0.03**2, k_relative(0.6) ** 2 - scale**2)) / 0.6
     knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
     lost_variance = (curves.k_lost_sd[0] ** 2 - curves.k_sd[0] ** 2) / curves.k_lost[0] ** 2
+    mass = vehicle.mass_kg
+    aboard_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
     sd = dict.fromkeys(State, 0.0)
     sd |= {
-        State.MASS: hypot(vehicle.mass_kg.sd / vehicle.mass_kg.value, _LOAD_SD),
+        State.MASS: hypot(mass.sd, aboard_kg[1]) / mass.value,
         State.ROLLING: hypot(vehicle.rolling_resistance.sd, _ROLLING_DAY_SD),
         State.AERO: hypot(vehicle.drag_area_m2.sd / vehicle.drag_area_m2.value, 0.05),
         State.LINE: vehicle.efficiency.sd / vehicle.efficiency.value,
@@ -99,8 +106,10 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_KNEE: knee,
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
+        State.TR_KNEE: hypot(0.025, curves.tr_sd[90] / curves.tr[90]),
         State.TYRE: 0.01,
         State.WIND: _WIND_SD_M_S,
     }
-    sd |= {state: spread for state, (_, spread) in DRIFT.items()}
-    return Prior(tuple(sd[state] for state in State), peak_nm)
+    sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}
+    mean = [log1p(aboard_kg[0] / mass.value) if state is State.MASS else 0.0 for state in State]
+    return Prior(tuple(mean), tuple(sd[state] for state in State), peak_nm)

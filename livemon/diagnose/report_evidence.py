@@ -59,7 +59,6 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             out["extra_force_sd_n"] = round(sd * weight_n)
         elif name == "gear_slip":
             out["gear"] = row.gear
-            out["slip_pct"] = round(100.0 * row.slip)
         return out
     if name == "lockup_shudder":
         firm = d.shudder.firm

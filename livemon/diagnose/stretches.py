@@ -8,7 +8,7 @@ which carries those unknowns from one stretch to the next.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import hypot, log, sqrt
+from math import exp, hypot, log, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
@@ -57,7 +57,7 @@ class Stretches:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior) -> None:
         self._vehicle, self._curves, self._prior = vehicle, curves, prior
-        self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
+        self._weight_n = vehicle.mass_kg.value * exp(prior.mean[State.MASS]) * STANDARD_GRAVITY_M_S2
         self._now: _Sums | None = None
         self.launches: list[Launch] = []
         self.records: list[Launch] = []
@@ -165,7 +165,7 @@ class Stretches:
         if now.k_n:
             n = now.k_n
             r_k = now.k / n
-            scatter = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][1] ** 2)
+            scatter = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][2] ** 2)
             r_k_sd = hypot(scatter, now.k_curve / n, 0.5 * gain, 0.5 * offset)
             details |= {
                 "k_windows": n,
@@ -174,7 +174,7 @@ class Stretches:
             }
         if now.t_n and now.taken > 0.15 * now.supplied:
             r_t = log(now.taken / now.supplied)
-            grade = DRIFT[State.GRADE][1] * now.t_n / now.supplied
+            grade = DRIFT[State.GRADE][2] * now.t_n / now.supplied
             mass, line = self._prior.sd[State.MASS], self._prior.sd[State.LINE]
             tr = self._curves.tr_sd[20] / self._curves.tr[20] if now.regime == "launch" else 0.0
             r_t_sd = hypot(grade, mass, line, gain, offset, tr)

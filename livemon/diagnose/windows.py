@@ -6,6 +6,7 @@ Estimates 50 ms apart share nearly all their errors; a window is what counts as 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import sqrt
 from typing import Final
 
 from livemon.records import Estimate, Regime
@@ -38,7 +39,8 @@ class Window:
     slip_sd_rpm: float
     engine_torque_nm: float | None
     pump_torque_nm: float | None
-    pump_torque_sd_nm: float
+    pump_torque_sd_nm: float  # of one sample
+    pump_torque_spread_nm: float  # how far it moved within the window: torque and road are never read at once
     torque_source: str
     road_speed_m_s: float | None
     road_speed_sd_m_s: float
@@ -67,6 +69,7 @@ class WindowMaker:
         "_n",
         "_pump",
         "_pump_n",
+        "_pump_square",
         "_ratio",
         "_ratio_n",
         "_rpm",
@@ -85,7 +88,7 @@ class WindowMaker:
     def _clear(self, start_s: float, limit_s: float) -> None:
         self._start_s, self._limit_s = start_s, limit_s
         self._n = self._ratio_n = self._pump_n = self._speed_n = 0
-        self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = 0.0
+        self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = self._pump_square = 0.0
         self._speed = self._accel = self._locked = 0.0
 
     def feed(self, e: Estimate) -> Window | None:
@@ -112,7 +115,9 @@ class WindowMaker:
             self._ratio += e.speed_ratio
         if e.pump_torque_nm is not None and e.engine_torque_nm is not None:
             self._pump_n += 1
-            self._pump += e.pump_torque_nm
+            pump = e.pump_torque_nm
+            self._pump += pump
+            self._pump_square += pump * pump
             self._torque += e.engine_torque_nm
         if e.road_speed_m_s is not None:
             self._speed_n += 1
@@ -133,6 +138,10 @@ class WindowMaker:
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n
+        spread = 0.0
+        if self._pump_n > 1:
+            mean = self._pump / self._pump_n
+            spread = sqrt(max(self._pump_square / self._pump_n - mean * mean, 0.0))
         return Window(
             start_s=self._start_s,
             end_s=e.time_s,
@@ -153,6 +162,7 @@ class WindowMaker:
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
             pump_torque_sd_nm=e.pump_torque_sd_nm,
+            pump_torque_spread_nm=spread,
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
             road_speed_sd_m_s=e.road_speed_sd_m_s,

@@ -219,8 +219,8 @@ def _drag(d: Diagnoser) -> str:
 def _gear(d: Diagnoser) -> str:
     n = numbers(d, "gear_slip")
     return (
-        f"In gear {n['gear']} the turbine ran about {n['slip_pct']} % faster than road speed and ratio give; other gears "
-        "fit their ratios."
+        f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and ratio give; the "
+        "other gears fit their ratios."
     )
 
 
