@@ -40,12 +40,13 @@ class Estimator:
         self._road = RoadSpeed()
         self._torque = Torque(vehicle)
         k, scale_sd = rpm_per_kmh(vehicle)
-        self._gears = Gears(k, 0.01, usual_grip_nm(vehicle)) if k else None
+        self._gears = Gears(k, 0.004, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
         self.calibration = Locked(scale_sd, 15.0 if target is None else target, 20.0)
         self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen
         self._ticks: list[Tick] = []
         self._newest = -1e9
+        self._sure = False  # this locked stretch has shown that it is one
         self._chained = -1e9
         self._block_end: float | None = None
         self._settled = 0  # index into the engine track of the first unsettled reading
@@ -155,9 +156,13 @@ class Estimator:
             done += 1
             tick = self._tick_at(t - c.delay_s)
             if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
+                self._sure = False
+                continue
+            self._sure = self._sure or tick.telling
+            if not self._sure:
                 continue
             states = [self._engine.around(t - d) for d in c.delays()]
-            if states[0] is not None and states[1] is not None:
+            if None not in states:
                 c.look(t, z, width, gears.k[tick.gear], [s for s in states if s])
         del self._speeds[:done]
 

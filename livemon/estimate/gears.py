@@ -2,23 +2,27 @@
 
 States per gear g: open[g], lock[g]; between neighbours: up[g] (g to g+1 under way), down[g] (g+1 to g).
 Evidence at each tick: x = ln(engine speed / (rpm per km/h x road speed)), which is minus the log of the speed
-ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s; pump
-torque, however roughly known; the gear the vehicle states. The converter's own curves are never asked, that would
-make slip evidence circular: how far an open converter slips under how much torque is learned as one number.
+ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s;
+pump torque, however roughly known; the gear the vehicle states. The converter's own curves are never asked,
+that would make slip evidence circular: how far an open converter slips under how much torque is learned as one
+number.
 """
 
 from __future__ import annotations
 
+from collections import deque
+from itertools import pairwise
 from math import exp, log, sqrt
 from typing import Final, NamedTuple
 
 _ROOT_2PI: Final = 2.5066282746
 # Rates per second in ordinary driving; common practice, no source.
-_LOCK: Final = (0.01, 0.05, 0.12)  # first gear, second, the rest
+_LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 2.2, 0.004
 _X_MEMORY_S, _R_MEMORY_S = 1.5, 0.4  # samples closer than this repeat each other
 _FLOOR: Final = 1e-10
 _POWER: Final = 1.4
+_CHANGE_S: Final = 2.0
 
 
 class Tick(NamedTuple):
@@ -32,6 +36,7 @@ class Tick(NamedTuple):
     other: int  # the next likely gear
     other_share: float
     still: bool
+    telling: bool = False  # were the converter open, this torque would make it slip visibly
 
 
 class Look(NamedTuple):
@@ -55,13 +60,26 @@ class Look(NamedTuple):
 class Gears:
     """`tick` with a Look at each moment. `k`: engine rpm per km/h when locked, first gear first."""
 
-    __slots__ = ("_down", "_last", "_lock", "_open", "_steps", "_up", "grip", "grip_sd", "k", "scale_sd")
+    __slots__ = (
+        "_down",
+        "_last",
+        "_lock",
+        "_open",
+        "_past",
+        "_steps",
+        "_up",
+        "grip",
+        "grip_sd",
+        "k",
+        "scale_sd",
+    )
 
     def __init__(self, k: list[float], scale_sd: float, grip_nm: float | None = None) -> None:
         """grip_nm: guess of the torque at 1000 rpm that makes the open converter slip 10 %."""
         self.k, self.scale_sd = k, scale_sd
-        self._steps = [log(a / b) for a, b in zip(k, k[1:], strict=False)] + [0.0]
+        self._steps = [log(a / b) for a, b in pairwise(k)] + [0.0]
         self._last: float | None = None
+        self._past: deque[tuple[float, float, float, float, float]] = deque()
         # ln of the torque [N m at 1000 rpm] that makes an open converter slip 10 %: K(0) from 120 to 260
         self.grip, self.grip_sd = (log(20.0), 0.6) if grip_nm is None else (log(grip_nm), 0.4)
         self.lost()
@@ -72,6 +90,7 @@ class Gears:
         self._open, self._lock = [0.6 / n] * n, [0.4 / n] * n
         self._up, self._down = [0.0] * n, [0.0] * n
         self._last = None
+        self._past.clear()
 
     def rest(self, t: float, stated: int | None = None) -> Tick:
         """Standing still: the next start is in first gear, as good as always."""
@@ -83,6 +102,7 @@ class Gears:
         first = stated if stated is not None and 0 <= stated < n else 0
         self._open[first] += 0.97
         self._last = t
+        self._past.clear()
         return Tick(t, first, 0.97, 0.0, 0.0, min(first + 1, n - 1), 0.03, True)
 
     def tick(self, look: Look) -> Tick:
@@ -117,10 +137,12 @@ class Gears:
         x_weight, r_weight = min(1.0, dt / _X_MEMORY_S), min(1.0, dt / _R_MEMORY_S)
         x_var = (v_sd / v) ** 2 + self.scale_sd**2
         base = log(max(n, 1.0) / v)
-        m, m_sd = self._slip_share(torque, torque_sd, n)
-        open_var = x_var + m_sd * m_sd + 0.0001
-        open_sd = sqrt(open_var)
+        m, spread, m_sd = self._slip_share(torque, torque_sd, n)
+        x_sd = sqrt(x_var)
+        own_var = x_var + m_sd * m_sd + 2.5e-5
+        size = abs(m)
         heavy = min(0.9, max(0.08, (m - 0.1) / 0.25))
+        same_lock, same_open = self._change(t, base, m, m_sd, (v_sd / v) ** 2, n)
         drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
         lock_var = x_var + (25.0 / n) ** 2
         lock_sd = sqrt(lock_var)
@@ -146,10 +168,16 @@ class Gears:
             # clutch closed: slip of some 15 rpm, never far from it; engine follows the road
             y = x - 12.0 / n
             e_lock = exp(-0.5 * min(y * y / lock_var, 60.0)) / (_ROOT_2PI * lock_sd) + 1e-3
+            if (
+                0.0 < x < 0.6 * m - m_sd
+            ):  # a clutch that slips more than it should, yet holds the converter back
+                e_lock += 0.1 / m
             sl = sqrt(r_var + 1600.0)
             z = r / sl
             r_lock = exp(-0.5 * min(z * z, 40.0)) / (_ROOT_2PI * sl) + 1e-7
             # open: slip goes with torque where torque is small, anywhere where it is large
+            along = x if m > 0.0 else -x
+            open_sd = sqrt(own_var + spread * spread * size * (along if along > x_sd else x_sd))
             y = (x - m) / open_sd
             wide = 0.4 * exp(-max(0.0, x - 2.5)) if x > 0.0 else 0.4 * exp(x / (0.04 + open_sd))
             wide *= 0.15 + 0.85 * (drives if x > 0.0 else 1.0 - drives)
@@ -182,8 +210,8 @@ class Gears:
             says = 1.0
             if stated is not None:
                 says = 1.0 if g == stated else stated_w
-            e = e_open**x_weight * r_open**r_weight * says
-            w = e_lock**x_weight * r_lock**r_weight * says
+            e = e_open**x_weight * r_open**r_weight * says * same_open
+            w = e_lock**x_weight * r_lock**r_weight * says * same_lock
             if says_lock is not None:
                 w *= (0.02 + 0.96 * says_lock) ** x_weight
                 e *= (0.98 - 0.96 * says_lock) ** x_weight
@@ -210,22 +238,49 @@ class Gears:
         self._open, self._lock, self._up, self._down = no, nc, nu, nd
         return self._told(t, total, base, torque, torque_sd, n, x_var)
 
-    def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float]:
-        """x of an open converter under this pump torque near coupling, and its sd.
+    def _change(
+        self, t: float, base: float, m: float, m_sd: float, v_var: float, n: float
+    ) -> tuple[float, float]:
+        """Likelihoods of how x changed over the last seconds: not at all if closed, with torque if open.
+
+        Level errors (tyre, grip) cancel in a change, so lifting or pressing the pedal tells most.
+        """
+        past = self._past
+        past.append((t, base, m, m_sd, v_var))
+        while len(past) > 2 and past[1][0] < t - _CHANGE_S:
+            past.popleft()
+        t0, base0, m0, m_sd0, v_var0 = past[0]
+        if t - t0 < 0.6 * _CHANGE_S or t - t0 > 2.0 * _CHANGE_S:
+            return 1.0, 1.0
+        dx, dm = base - base0, m - m0
+        noise = v_var + v_var0 + 4e-6
+        locked_var = noise + 2.0 * (10.0 / n) ** 2
+        open_var = noise + (0.4 * dm) ** 2 + 0.3 * (m_sd * m_sd + m_sd0 * m_sd0) + (0.1 * m) ** 2 + 4e-6
+        dt = t - past[-2][0]
+        weight = min(1.0, dt / _CHANGE_S)
+        z, y = dx * dx / locked_var, (dx - dm) ** 2 / open_var
+        return (
+            (exp(-0.5 * min(z, 40.0)) / sqrt(locked_var) + 0.3) ** weight,
+            (exp(-0.5 * min(y, 40.0)) / sqrt(open_var) + 0.3) ** weight,
+        )
+
+    def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float, float]:
+        """x of an open converter under this pump torque near coupling.
 
         x = 0.1 (load / grip)^1.4: published tables lie between powers 1 and 1.8. Overrun slips four times more
-        under the same torque, less surely.
+        under the same torque, less surely. Returns x, how far it may be off as a share of itself by shape and
+        grip, and its sd by torque.
         """
         scale = 1e6 / ((n * n + 1e4) * exp(self.grip))
         load, load_sd = torque * scale, torque_sd * scale
         size = abs(load)
         if load < 0.0:
-            return max(-0.4, 0.4 * load), min(0.3, 0.3 * size + 0.4 * load_sd)
+            return max(-0.4, -0.4 * size), 0.7, 0.4 * min(load_sd, 0.5)
         size = min(size, 4.0)
         m = 0.1 * size**_POWER
         slope = 0.14 * max(size, 0.15) ** (_POWER - 1.0)
-        shape = (0.25 + 0.3 * abs(log(max(size, 0.05)))) * m
-        return m, sqrt((slope * load_sd) ** 2 + (_POWER * self.grip_sd * m) ** 2 + shape * shape)
+        shape = 0.2 + 0.2 * abs(log(max(size, 0.05)))
+        return m, sqrt((_POWER * self.grip_sd) ** 2 + shape * shape), slope * load_sd
 
     def _told(
         self, t: float, total: float, base: float, torque: float, torque_sd: float, n: float, x_var: float
@@ -247,6 +302,8 @@ class Gears:
         for g in range(count):
             if belongs[g] > top:
                 best, top = g, belongs[g]
+        if shifting > 0.2:
+            self._past.clear()
         here = no[best] + nc[best]
         locked = nc[best] / here if here > 0.0 else 0.0
         low = belongs[best - 1] if best > 0 else 0.0
@@ -257,16 +314,18 @@ class Gears:
         other, share = (best - 1, low) if low > high else (min(best + 1, count - 1), high)
         if here > 0.97 and no[best] > 0.95:
             self._learn(base - log(self.k[best]), torque, torque_sd, n, x_var)
-        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False)
+        m, spread, m_sd = self._slip_share(torque, torque_sd, n)
+        telling = (abs(m) - 2.0 * m_sd) * exp(-2.0 * spread) > 0.008
+        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False, telling)
 
     def _learn(self, x: float, torque: float, torque_sd: float, n: float, x_var: float) -> None:
         """Grip of the open converter: one step of a Kalman filter on its logarithm."""
-        m, m_sd = self._slip_share(torque, torque_sd, n)
+        m, _, m_sd = self._slip_share(torque, torque_sd, n)
         if not 0.04 < m < 0.25 or torque < 3.0 * torque_sd:
             return
         h = -_POWER * m
         p = self.grip_sd**2
-        rest = max(m_sd * m_sd - (h * h) * p, (0.2 * m) ** 2)
+        rest = m_sd * m_sd + (0.25 * m) ** 2
         gain = p * h / (p * h * h + 30.0 * (rest + x_var))
         self.grip = min(5.0, max(1.3, self.grip + gain * min(0.1, max(-0.1, x - m))))
         self.grip_sd = max(0.12, sqrt(p * (1.0 - gain * h)))

@@ -10,6 +10,7 @@ these intervals in, once for each o; the weights of the two o come from the read
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from math import exp, sqrt
 from typing import Final
 
@@ -26,17 +27,18 @@ _ENOUGH: Final = 6  # but so many in a row are
 class _Hypothesis:
     """(e, d, s, m) and covariance for one rounding."""
 
-    __slots__ = ("cov", "dropped", "offset", "refused", "weight", "x")
+    __slots__ = ("cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
 
-    def __init__(self, offset: float, scale_sd: float, slip: float, slip_sd: float) -> None:
-        self.offset = offset
-        self.weight = 0.5
+    def __init__(
+        self, offset: float, scale_sd: float, slip: float, slip_sd: float, wander: float, weight: float
+    ) -> None:
+        self.offset, self.wander_var, self.weight = offset, wander * wander, weight
         self.x = [0.0, 0.08, slip, slip]
         v = slip_sd * slip_sd
         self.cov = [
             [scale_sd * scale_sd, 0.0, 0.0, 0.0],
             [0.0, 0.05**2, 0.0, 0.0],
-            [0.0, 0.0, v + _SLIP_SD**2, v],
+            [0.0, 0.0, v + self.wander_var, v],
             [0.0, 0.0, v, v],
         ]
         self.refused = self.dropped = 0
@@ -49,7 +51,7 @@ class _Hypothesis:
         p02 = f * p[0][2] + b * p[0][3]
         p12 = f * p[1][2] + b * p[1][3]
         p23 = f * p[2][3] + b * p[3][3]
-        p[2][2] = f * f * p[2][2] + 2.0 * f * b * p[2][3] + b * b * p[3][3] + _SLIP_SD**2 * (1.0 - f * f)
+        p[2][2] = f * f * p[2][2] + 2.0 * f * b * p[2][3] + b * b * p[3][3] + self.wander_var * (1.0 - f * f)
         p[0][2] = p[2][0] = p02
         p[1][2] = p[2][1] = p12
         p[2][3] = p[3][2] = p23
@@ -93,25 +95,21 @@ class _Hypothesis:
 class Locked:
     """`look` at each road-speed reading of a locked stretch; the rest are the results."""
 
-    __slots__ = ("_h", "_t", "_z", "looks", "refused")
+    __slots__ = ("_h", "_t", "_z", "looks")
 
     def __init__(self, scale_sd: float, slip: float, slip_sd: float, width: float = 1.0) -> None:
+        """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight [rpm]."""
         self._h = [
-            _Hypothesis(0.0, scale_sd, slip, slip_sd),
-            _Hypothesis(0.5 * width, scale_sd, slip, slip_sd),
+            _Hypothesis(offset, scale_sd, *kind)
+            for offset in (0.0, 0.5 * width)
+            for kind in ((0.0, 1.5, 2.0, 0.3), (slip, slip_sd, _SLIP_SD, 0.2))
         ]
         self._t = -1e9
         self._z = -1.0
         self.looks = 0
-        self.refused = 0
 
-    @property
-    def delay_s(self) -> float:
-        a, b = self._h
-        return max(0.0, min(0.3, a.weight * a.x[1] + b.weight * b.x[1]))
-
-    def delays(self) -> tuple[float, float]:
-        return self._h[0].x[1], self._h[1].x[1]
+    def delays(self) -> list[float]:
+        return [h.x[1] for h in self._h]
 
     def look(
         self, t: float, z: float, width: float, k: float, states: list[tuple[float, float, float]]
@@ -125,61 +123,67 @@ class Locked:
             h.advance(min(dt, 30.0))
             noise = _NOISE_KMH2 + var / (k * k)
             mass = h.look(n / k, rate / k, noise, k, z, width, changed)
-            h.weight *= max(mass, 0.03)
+            h.weight *= max(mass, 0.03) ** 0.6  # readings near each other share their errors
             total += h.weight
         for h in self._h:
-            h.weight = max(h.weight / total, 1e-4)
+            h.weight = max(h.weight / total, 0.004)
         self.looks += 1
 
-    def slip(self, t: float) -> tuple[float, float]:
-        """Mean and variance of the slow part of slip [rpm] at t, both roundings weighed."""
-        a, b = self._h
-        dt = max(0.0, t - self._t)
-        f = exp(-dt / _SLIP_TIME_S)
-        mean = var = 0.0
-        for h in (a, b):
-            m = f * h.x[2] + (1.0 - f) * h.x[3]
-            p = h.cov
-            v = (
-                f * f * p[2][2]
-                + 2 * f * (1 - f) * p[2][3]
-                + (1 - f) ** 2 * p[3][3]
-                + _SLIP_SD**2 * (1 - f * f)
-            )
+    def _mixed(self, moments: Callable[[_Hypothesis], tuple[float, float]]) -> tuple[float, float]:
+        mean = square = total = 0.0
+        for h in self._h:
+            m, v = moments(h)
+            total += h.weight
             mean += h.weight * m
-            var += h.weight * (v + m * m)
-        return mean, max(var - mean * mean, 1.0)
+            square += h.weight * (v + m * m)
+        mean /= total
+        return mean, max(square / total - mean * mean, 0.0)
+
+    def slip(self, t: float) -> tuple[float, float]:
+        """Mean and variance of the slow part of slip [rpm] at t."""
+        f = exp(-max(0.0, t - self._t) / _SLIP_TIME_S)
+        b = 1.0 - f
+
+        def of(h: _Hypothesis) -> tuple[float, float]:
+            p = h.cov
+            v = f * f * p[2][2] + 2.0 * f * b * p[2][3] + b * b * p[3][3] + h.wander_var * (1.0 - f * f)
+            return f * h.x[2] + b * h.x[3], v
+
+        return self._mixed(of)
 
     def road(self, u: float, rate: float) -> tuple[float, float]:
-        """True road speed [km/h, on the nominal scale] and variance for the reading-space speed u."""
-        a, b = self._h
-        mean = var = 0.0
-        for h in (a, b):
-            m = (u - h.offset) * (1.0 + h.x[0])
-            v = u * u * h.cov[0][0] + rate * rate * h.cov[1][1] - 2.0 * u * rate * h.cov[0][1]
-            mean += h.weight * m
-            var += h.weight * (v + m * m)
-        return mean, max(var - mean * mean, 0.0)
+        """Road speed [km/h, on the nominal scale] and variance for the reading-space speed u."""
+
+        def of(h: _Hypothesis) -> tuple[float, float]:
+            p = h.cov
+            v = u * u * p[0][0] + rate * rate * p[1][1] - 2.0 * u * rate * p[0][1]
+            return (u - h.offset) * (1.0 + h.x[0]), v
+
+        return self._mixed(of)
 
     @property
     def offset(self) -> tuple[float, float]:
-        a, b = self._h
-        m = a.weight * a.offset + b.weight * b.offset
-        return m, a.weight * b.weight * (a.offset - b.offset) ** 2
+        return self._mixed(lambda h: (h.offset, 0.0))
 
     @property
     def truncated_probability(self) -> float:
-        return self._h[0].weight / (self._h[0].weight + self._h[1].weight)
+        return 1.0 - self.offset[0] / self._h[-1].offset
 
     @property
     def scale(self) -> tuple[float, float]:
-        """Correction to the nominal rpm per km/h (1 + e) and its sd."""
-        a, b = self._h
-        m = a.weight * a.x[0] + b.weight * b.x[0]
-        v = sum(h.weight * (h.cov[0][0] + (h.x[0] - m) ** 2) for h in self._h)
-        return 1.0 + m, sqrt(v)
+        """Factor on the nominal rpm per km/h (1 + e) and its sd."""
+        mean, var = self._mixed(lambda h: (h.x[0], h.cov[0][0]))
+        return 1.0 + mean, sqrt(var)
+
+    @property
+    def delay_s(self) -> float:
+        return min(0.3, max(0.0, self._mixed(lambda h: (h.x[1], h.cov[1][1]))[0]))
 
     @property
     def delay_sd_s(self) -> float:
-        m = self.delay_s
-        return sqrt(sum(h.weight * (h.cov[1][1] + (h.x[1] - m) ** 2) for h in self._h))
+        return sqrt(self._mixed(lambda h: (h.x[1], h.cov[1][1]))[1])
+
+    @property
+    def dropped(self) -> int:
+        """Times the calibration no longer fitted."""
+        return min(h.dropped for h in self._h)

@@ -3,9 +3,18 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from math import hypot, pi
+from math import hypot
 from typing import Final
 
+from livemon.converter.engine_torque import Torque as EngineTorque
+from livemon.converter.engine_torque import (
+    accessories,
+    from_absolute_load,
+    from_air_flow,
+    from_fuel_rate,
+    from_reported,
+    pump_torque_nm,
+)
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle
@@ -18,6 +27,7 @@ _KEPT: Final = frozenset(
         "friction_torque_pct",
         "air_flow_g_s",
         "absolute_load_pct",
+        "fuel_rate_l_h",
         "pedal_pct",
         "brake",
     )
@@ -76,33 +86,29 @@ class Torque:
             return values[i - 1]
         return values[i] if after < stale_s else None
 
-    def engine(self, t: float, n: float) -> tuple[float, float, str] | None:
-        """Flywheel torque [N m], sd, and where it is from."""
+    def engine(self, t: float, n: float) -> tuple[EngineTorque, str] | None:
+        """Flywheel torque and where it is from."""
         direct = self.near("engine_torque_nm", t, _FRESH_S)
         if direct is not None:
-            return direct, 4.0, "reported"
+            return EngineTorque(direct, 0.06 * abs(direct), 4.0), "reported"
         percent = self.near("engine_torque_pct", t, _FRESH_S)
         reference = self.near("reference_torque_nm", t, 1e9)
-        displacement = self._vehicle.displacement_l
         if percent is not None and reference is not None:
             friction = self.near("friction_torque_pct", t, 10.0)
-            if friction is not None:
-                return (percent - friction) * 0.01 * reference, 0.01 * reference, "reported"
-            rubbing = _friction_nm(displacement or reference / 110.0, n)
-            return percent * 0.01 * reference - 0.5 * rubbing, 0.5 * rubbing, "reported"
-        if displacement is None or n < 300.0 or self._vehicle.fuel == "diesel":
-            return None  # a diesel breathes alike whatever it makes
+            return from_reported(percent, reference, friction), "reported"
+        displacement, fuel = self._vehicle.displacement_l, self._vehicle.fuel
+        if n < 300.0:
+            return None
+        if fuel == "diesel":  # breathes alike whatever it makes
+            rate = self.near("fuel_rate_l_h", t, _FRESH_S)
+            return None if rate is None else (from_fuel_rate(rate, n, displacement, fuel), "fuel_rate")
         air = self.near("air_flow_g_s", t, _FRESH_S)
-        source = "air_flow"
-        if air is None:
-            load = self.near("absolute_load_pct", t, _FRESH_S)
-            if load is None:
-                return None
-            air = load * 0.01 * 1.184 * displacement * n / 120.0
-            source = "absolute_load"
-        made = 0.36 * 43000.0 * air / 14.7 / (n * RPM_TO_RAD_S)
-        torque = made - _friction_nm(displacement, n)
-        return torque, 0.08 * made + 5.0, source
+        if air is not None:
+            return from_air_flow(air, n, displacement, fuel), "air_flow"
+        load = self.near("absolute_load_pct", t, _FRESH_S)
+        if load is None or displacement is None:
+            return None
+        return from_absolute_load(load, n, displacement, fuel), "absolute_load"
 
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float
@@ -114,9 +120,11 @@ class Torque:
         inertia = self._vehicle.inertia_kg_m2
         engine = self.engine(t, n)
         if engine is not None:
-            torque, sd, _ = engine
+            (torque, bias, scatter), _ = engine
             turning = n_rate * RPM_TO_RAD_S
-            return torque - inertia.value * turning - 8.0, hypot(sd, 6.0, inertia.sd * turning)
+            taken = accessories(n, self._vehicle.displacement_l)
+            pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
+            return pump, hypot(bias, scatter, taken.bias_sd_nm, inertia.sd * turning)
         force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
         sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
         if a < -0.7:  # brakes may be on: the engine need not hold the car back
@@ -131,13 +139,13 @@ class Torque:
         engine = self.engine(t, n)
         if engine is None:
             return
-        torque, sd, e.torque_source = engine
+        (torque, _, sd), e.torque_source = engine
         e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
         inertia = self._vehicle.inertia_kg_m2
         turning, turning_sd = e.engine_accel_rpm_s * RPM_TO_RAD_S, e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
-        pump = torque - inertia.value * turning - 8.0
-        e.pump_torque_nm = pump
-        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd, inertia.sd * turning, 4.0)
+        taken = accessories(n, self._vehicle.displacement_l).nm
+        e.pump_torque_nm = pump = pump_torque_nm(torque, taken, inertia.value, e.engine_accel_rpm_s)
+        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd, inertia.sd * turning)
         if pump > 10.0:
             e.capacity_rpm_per_sqrt_nm = n / pump**0.5
 
@@ -155,9 +163,3 @@ class Torque:
         turbine_sd = sd / (e.turbine_rad_per_m * efficiency.value)
         e.torque_ratio = turbine / e.pump_torque_nm
         e.torque_ratio_sd = hypot(turbine_sd, e.torque_ratio * e.pump_torque_sd_nm) / e.pump_torque_nm
-
-
-def _friction_nm(displacement_l: float, rpm: float) -> float:
-    """Rubbing and pumping of an engine of this size: mean effective pressure 1.0 bar at rest, rising."""
-    bar = 1.0 + 0.16 * rpm / 1000.0 + 0.02 * (rpm / 1000.0) ** 2
-    return bar * 1e5 * displacement_l * 1e-3 / (4.0 * pi)
