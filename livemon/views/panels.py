@@ -127,8 +127,9 @@ def slip(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
     start_s = s.time_s - SLIP_WINDOW_S
     sums: list[float | None] = [None] * columns
     for span in s.slip:
-        column = int((span.start_s - start_s) / per_column_s)
-        if 0 <= column < columns:
+        place = (span.start_s - start_s) / per_column_s
+        if 0.0 <= place < columns:
+            column = int(place)
             before = sums[column]
             sums[column] = span.mean_rpm if before is None else max(before, span.mean_rpm)
     sums = _without_pinholes(sums, per_column_s)
@@ -194,10 +195,10 @@ def link(s: Snapshot, width: int, ink: Ink) -> Line:
     if not s.rates:
         return [(" link: nothing received yet", "label")]
     stale = next((r for r in s.rates if r.age_s > 2.0 and r.quantity in ESSENTIAL), None)
-    alarm = f"  ! {quantity(stale.quantity)} stopped" if stale else ""
+    alarm = f"  ! {ink.text(quantity(stale.quantity))} stopped" if stale else ""
     text = " readings/s:"
     for r in s.rates:
-        part = f"  {quantity(r.quantity)}{number(r.per_s, 4, 0 if r.per_s >= 9.95 else 1)}"
+        part = f"  {ink.text(quantity(r.quantity))}{number(r.per_s, 4, 0 if r.per_s >= 9.95 else 1)}"
         if len(text) + len(part) + len(alarm) > width:
             break
         text += part

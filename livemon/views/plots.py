@@ -39,7 +39,8 @@ def _ground(
 
 def _row(value: float, scale: tuple[float, float], rows: int) -> int:
     low, high = scale
-    return round((value - low) / (high - low) * (rows - 1)) if isfinite(value) else -1
+    share = (value - low) / (high - low) if isfinite(value) else -1.0
+    return round(min(2.0, max(-1.0, share)) * (rows - 1))
 
 
 def plot(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import isfinite
 from typing import Final, get_args
 
 from livemon.records import FindingName, Regime, Where
@@ -103,7 +104,7 @@ def quantity(name: str) -> str:
 
 def clock(time_s: float) -> str:
     """Drive time as minutes and seconds: 754.3 s is 12:34."""
-    minutes, seconds = divmod(int(max(0.0, time_s)), 60)
+    minutes, seconds = divmod(int(max(0.0, time_s)) if isfinite(time_s) else 0, 60)
     return f"{minutes:02d}:{seconds:02d}"
 
 

@@ -35,9 +35,9 @@ def _rows(path: Path, *estimates: Estimate) -> list[dict[str, str]]:
 def test_a_full_row(tmp_path: Path) -> None:
     (row,) = _rows(tmp_path / "t.csv", example.ESTIMATE)
     assert row == {
-        "time_s": "62.400", "engine_rpm": "2345.25", "turbine_rpm": "1120.4", "slip_rpm": "1224.8",
-        "slip_sd_rpm": "21.00", "speed_ratio": "0.4780", "gear": "1", "regime": "launch",
-        "pump_torque_nm": "171.5", "capacity_rpm_per_sqrt_nm": "179.10", "torque_ratio": "1.040",
+        "time_s": "62.400", "engine_rpm": "1545.25", "turbine_rpm": "740.4", "slip_rpm": "804.8",
+        "slip_sd_rpm": "11.00", "speed_ratio": "0.4790", "gear": "1", "regime": "launch",
+        "pump_torque_nm": "181.5", "capacity_rpm_per_sqrt_nm": "114.70", "torque_ratio": "1.040",
     }  # fmt: skip
 
 

@@ -1,0 +1,303 @@
+"""The screen as text: what it says at the usual sizes, and that no snapshot breaks it at any size."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from io import BytesIO, StringIO, TextIOWrapper
+from math import inf, nan
+from pathlib import Path
+from typing import Any, get_args
+
+import pytest
+from hypothesis import Phase, given, settings
+from hypothesis import strategies as st
+from rich.cells import cell_len
+from rich.console import Console
+
+from livemon import records
+from livemon.records import Estimate, Oscillation, Regime
+from livemon.vehicle import Vehicle
+from livemon.views import example
+from livemon.views.lines import ASCII, UNICODE, Ink
+from livemon.views.screen import Screen, render
+from livemon.views.sentences import FINDINGS, SENTENCE
+from livemon.views.snapshot import Marker, Point, Rate, SlipSpan, Snapshot
+
+GOLDEN = Path(__file__).parent / "golden"
+
+
+def as_text(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> str:
+    """The screen as a terminal of that size would show it, without colour."""
+    out = StringIO()
+    console = Console(
+        file=out, width=width, height=height, force_terminal=False, color_system=None, markup=False,
+        highlight=False, emoji=False, _environ={},
+    )  # fmt: skip
+    console.print(render(snapshot, width, height, ink), soft_wrap=True, end="")
+    return out.getvalue()
+
+
+@pytest.mark.parametrize(
+    ("name", "width", "height", "ink"),
+    [("80x24", 80, 24, UNICODE), ("120x40", 120, 40, UNICODE), ("80x24_ascii", 80, 24, ASCII)],
+)
+def test_regression_the_example_looks_as_approved(name: str, width: int, height: int, ink: Ink) -> None:
+    # To approve a new look: write this text to the file after looking at it.
+    s = replace(example.snapshot(), curves=None)  # the curves have tests of their own
+    shown = "\n".join(line.rstrip() for line in as_text(s, width, height, ink).splitlines()) + "\n"
+    assert shown == (GOLDEN / f"screen_{name}.txt").read_text(encoding="utf-8")
+
+
+@pytest.mark.parametrize(("width", "height"), [(80, 24), (120, 40)])
+@pytest.mark.parametrize("ink", [UNICODE, ASCII])
+def test_everything_asked_for_is_on_the_screen(width: int, height: int, ink: Ink) -> None:
+    text = as_text(example.snapshot(), width, height, ink)
+    for part in (
+        "01:02", "Works van 7", "van7.log", "01:01 The stator does not hold",
+        "ENGINE rpm", "TURBINE rpm", "SLIP rpm", "GEAR", f"{ink.plus_minus} 22",
+        "SR 0.48", "launch", "lockup open", "heat up to  15.3 kW",
+        "capacity K   seen   115", "torque ratio seen  1.04", "expected", "LOW",
+        "Slip in rpm, last 60 s", "sees up to  9 Hz", "> stator not holding", "93 %",
+        "engine speed  18", "1 marked", "second person watches", "1 not judged so far",
+    ):  # fmt: skip
+        assert part in text, part
+
+
+def test_the_big_screen_draws_both_curves_with_the_points() -> None:
+    text = as_text(example.snapshot(), 120, 40)
+    assert "K in rpm/√Nm" in text and "torque ratio   ━ sound  ╌ stator lost" in text
+    assert text.count("●") >= 4 and text.count("o") > 20 and "░" in text
+
+
+LABELS = (
+    "ENGINE",
+    "TURBINE",
+    "SLIP",
+    "GEAR",
+    "lockup",
+    "SR ",
+    "heat",
+    "capacity",
+    "causes",
+    "> stator",
+    "pedal",
+)
+
+
+@pytest.mark.parametrize(
+    ("engine_rpm", "slip_rpm", "gear"),
+    [(12.0, 3.0, None), (6789.0, 2345.0, 8), (800.0, -345.0, 2), (800.0, None, None)],
+)
+def test_positions_are_fixed_whatever_the_numbers(
+    engine_rpm: float, slip_rpm: float | None, gear: int | None
+) -> None:
+    def places(s: Snapshot) -> list[tuple[str, int, int]]:
+        lines = as_text(s, 80, 24).splitlines()
+        return [
+            (label, i, line.find(label)) for label in LABELS for i, line in enumerate(lines) if label in line
+        ]
+
+    s = example.snapshot()
+    e = replace(example.ESTIMATE, engine_rpm=engine_rpm, slip_rpm=slip_rpm, gear=gear)
+    assert places(replace(s, estimate=e)) == places(s)
+    assert len(places(s)) >= len(LABELS)
+
+
+def test_what_is_not_known_says_so() -> None:
+    text = as_text(Snapshot(), 80, 24)
+    assert "none so far" in text and "not known" in text and "nothing received yet" in text
+    assert "nan" not in text and "None" not in text
+
+
+def test_a_withdrawn_warning_stays_visible() -> None:
+    s = example.snapshot()
+    gone = records.Warning(70.0, "stator_not_holding", "Later launches fit a sound converter.", False, 0.1)
+    text = as_text(replace(s, warnings=[*s.warnings, gone]), 80, 24)
+    assert "01:10 withdrawn: Later launches fit a sound converter. (10 %)" in text
+    assert "! 01:01" not in text
+
+
+def test_newer_warnings_do_not_hide_older_ones() -> None:
+    s = example.snapshot()
+    slips = records.Warning(70.0, "lockup_slip", "", True, 0.9)
+    gear = records.Warning(71.0, "gear_slip", "", True, 0.9)
+    text = as_text(replace(s, warnings=[*s.warnings, slips, gear]), 80, 24)
+    assert SENTENCE["gear_slip"][:40] in text and SENTENCE["lockup_slip"][:40] in text and "+1 more" in text
+
+
+def test_a_lost_link_takes_the_place_of_the_rates() -> None:
+    text = as_text(replace(example.snapshot(), notice="no answer for 3 s, asking again"), 80, 24)
+    assert "! link: no answer for 3 s, asking again" in text
+
+
+def test_a_quantity_that_stopped_is_told() -> None:
+    rates = [Rate("engine_rpm", 18.0, 0.1), Rate("vehicle_kmh", 0.0, 4.0)]
+    assert "! road speed stopped" in as_text(replace(example.snapshot(), rates=rates), 80, 24)
+
+
+def test_text_from_outside_cannot_drive_the_terminal() -> None:
+    evil = "[bold]x[/] :smile: \x1b[2J\x07 line\nbreak ☃車"
+    s = replace(
+        example.snapshot(), source=evil, vehicle=replace(example.VEHICLE, name=evil), notice=evil,
+        cannot_judge=[evil], warnings=[replace(example.WARNING, sentence=evil)],
+    )  # fmt: skip
+    for ink in (UNICODE, ASCII):
+        text = as_text(s, 120, 40, ink)
+        assert "\x1b" not in text and "\x07" not in text and len(text.splitlines()) == 40
+        assert "[bold]x[/] :smile:" in text
+    assert as_text(s, 120, 40, ASCII).isascii()
+
+
+wild = st.floats() | st.floats(-1e4, 1e4)
+maybe = st.none() | wild
+words = st.text(max_size=60)
+share = st.floats(0.0, 1.0) | st.sampled_from([nan, inf, -1.0])
+regimes = st.sampled_from(get_args(Regime))
+findings = st.sampled_from(FINDINGS)
+
+
+def _many(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[list[Any]]:
+    return st.lists(strategy, max_size=6)
+
+
+estimates = st.builds(
+    Estimate, wild, wild, regimes, maybe, wild, maybe, wild, maybe, wild, st.none() | st.integers(), share,
+    share, pump_torque_nm=maybe, pump_torque_sd_nm=wild, capacity_rpm_per_sqrt_nm=maybe, torque_ratio=maybe,
+    torque_ratio_sd=wild,
+)  # fmt: skip
+snapshots = st.builds(
+    Snapshot,
+    time_s=st.floats(0.0, 1e6),
+    source=words,
+    vehicle=st.builds(Vehicle, name=st.none() | words),
+    curves=st.sampled_from([None, example.snapshot().curves]),
+    estimate=st.none() | estimates,
+    slip=_many(st.builds(SlipSpan, wild, wild, wild, wild, st.booleans())),
+    points=_many(st.builds(Point, wild, wild, maybe, wild, maybe, wild, regimes)),
+    shake=st.none() | st.builds(Oscillation, wild, wild, wild, wild, wild, wild, st.booleans()),
+    warnings=_many(st.builds(records.Warning, wild, findings, words, st.booleans(), share)),
+    standing=st.dictionaries(findings, share, max_size=9),
+    rates=_many(st.builds(Rate, words, wild, wild)),
+    cannot_judge=_many(words),
+    markers=_many(st.builds(Marker, wild, words)),
+    notice=words,
+)
+
+
+@settings(max_examples=150, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@given(
+    snapshot=snapshots,
+    width=st.integers(1, 160),
+    height=st.integers(1, 60),
+    ink=st.sampled_from([UNICODE, ASCII]),
+)
+def test_no_snapshot_breaks_the_screen(snapshot: Snapshot, width: int, height: int, ink: Ink) -> None:
+    page = render(snapshot, width, height, ink)
+    assert len(page.lines) == height
+    for line in page.lines:
+        assert sum(cell_len(text) for text, _ in line) == width
+        assert all(ink.unicode or text.isascii() for text, _ in line)
+        assert not any(c in text for text, _ in line for c in "\x1b\x07\n\r\t")
+
+
+class Terminal(TextIOWrapper):
+    """A stream that says it is a terminal."""
+
+    def __init__(self, encoding: str = "utf-8") -> None:
+        self.raw_bytes = BytesIO()
+        super().__init__(self.raw_bytes, encoding=encoding, write_through=True)
+
+    def isatty(self) -> bool:
+        return True
+
+    def shown(self) -> str:
+        return self.raw_bytes.getvalue().decode(self.encoding)
+
+
+@pytest.fixture
+def terminal(monkeypatch: pytest.MonkeyPatch) -> Terminal:
+    for name, value in {"TERM": "xterm-256color", "COLUMNS": "80", "LINES": "24"}.items():
+        monkeypatch.setenv(name, value)
+    for name in ("NO_COLOR", "FORCE_COLOR", "COLORTERM", "TTY_COMPATIBLE", "TTY_INTERACTIVE"):
+        monkeypatch.delenv(name, raising=False)
+    return Terminal()
+
+
+def test_the_call_stays_when_the_screen_closes(terminal: Terminal) -> None:
+    view = Screen(stream=terminal)
+    view.update(example.snapshot())
+    assert "\x1b[?1049h" in terminal.shown()
+    view.close(example.drive())
+    after = terminal.shown().split("\x1b[?1049l")[1]
+    assert "THE CALL:" in after and "Check next:" in after
+    assert all(len(line) <= 80 for line in after.splitlines()[1:])
+    view.close(None)  # safe to call twice
+
+
+def test_a_screen_that_looks_the_same_is_not_drawn_again(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_s = iter(range(1000))
+    monkeypatch.setattr("livemon.views.screen.time.monotonic", lambda: float(next(now_s)))
+    view = Screen(stream=terminal)
+    view.update(example.snapshot())
+    size = len(terminal.shown())
+    view.update(example.snapshot())
+    assert len(terminal.shown()) == size
+    view.update(replace(example.snapshot(), time_s=99.0))
+    assert len(terminal.shown()) > size
+    view.close(None)
+
+
+def test_no_more_screens_a_second_than_asked(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = [0.0]
+    monkeypatch.setattr("livemon.views.screen.time.monotonic", lambda: clock[0])
+    view = Screen(fps=2.0, stream=terminal)
+    drawn = 0
+    for i in range(100):
+        clock[0] = i * 0.1
+        before = len(terminal.shown())
+        view.update(replace(example.snapshot(), time_s=float(i)))
+        drawn += len(terminal.shown()) > before
+    assert 19 <= drawn <= 21
+    view.close(None)
+
+
+def test_a_warning_is_drawn_at_once(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("livemon.views.screen.time.monotonic", lambda: 5.0)
+    view = Screen(stream=terminal)
+    view.update(replace(example.snapshot(), warnings=[]))
+    view.warn(example.WARNING)
+    assert view.due_s == 0.0
+    view.update(example.snapshot())
+    assert "The stator does not hold" in terminal.shown()
+    view.close(None)
+
+
+@pytest.mark.parametrize("bell", [True, False])
+def test_the_bell(terminal: Terminal, bell: bool) -> None:
+    view = Screen(stream=terminal, bell=bell)
+    view.update(example.snapshot())
+    view.warn(replace(example.WARNING, raised=False))
+    assert "\x07" not in terminal.shown()
+    view.warn(example.WARNING)
+    assert ("\x07" in terminal.shown()) is bell
+    view.close(None)
+
+
+def test_no_color_leaves_no_colour(terminal: Terminal, monkeypatch: pytest.MonkeyPatch) -> None:
+    Screen(stream=terminal).update(example.snapshot())
+    assert "31m" in terminal.shown()
+    plain = Terminal()
+    monkeypatch.setenv("NO_COLOR", "1")
+    Screen(stream=plain).update(example.snapshot())
+    assert "31m" not in plain.shown() and "36m" not in plain.shown()
+    assert "! 01:01" in plain.shown() and "LOW" in plain.shown()
+
+
+def test_an_ascii_terminal_gets_ascii(terminal: Terminal) -> None:
+    old = Terminal("ascii")
+    view = Screen(stream=old)
+    view.update(replace(example.snapshot(), source="Prüffahrt.log"))
+    view.close(example.drive())
+    assert "+/- 22" in old.shown() and "THE CALL" in old.shown()
