@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from heapq import heappop, heappush
 from math import inf
 from random import Random
+from typing import NamedTuple
 
 from livemon.records import Frame
 from livemon.simulate.signals import Signals, SignalTruth
@@ -41,13 +42,25 @@ class UnitTruth:
     torque: str  # what there is to know torque from: reported, air_flow, load, none
 
 
+class _Event(NamedTuple):
+    """Something due: a frame to put on the bus, or an ask whose values are to be read now."""
+
+    due_s: float
+    order: int
+    who: int  # 0 engine, 1 transmission
+    frame: bytes
+    ask: bytes = b""
+    functional: bool = True
+    send_s: float = 0.0
+
+
 class ControlUnit:
     """Engine and (where fitted) transmission control unit on one bus."""
 
     def __init__(self, truth: UnitTruth, world: World, rng: Random) -> None:
         self.truth, self.world, self._rng = truth, world, rng
         self.signals = Signals(truth.signals, world, rng)
-        self._queue: list[tuple[float, int, int, bytes | None, bytes]] = []  # due, order, unit, ask, data
+        self._queue: list[_Event] = []
         self._order = 0
         self._rest: dict[int, tuple[list[bytes], float]] = {}  # consecutive frames that wait for flow control
         s = self.signals
@@ -83,7 +96,7 @@ class ControlUnit:
     @property
     def next_s(self) -> float:
         """Time at which the next frame or sample is due; infinity when idle."""
-        return self._queue[0][0] if self._queue else inf
+        return self._queue[0].due_s if self._queue else inf
 
     def receive(self, frame: Frame, now_s: float) -> None:
         """A frame from the tester. Anything that is not for these units is ignored."""
@@ -106,29 +119,26 @@ class ControlUnit:
             if who == 1:
                 delay += 0.004 * self._rng.random()
             if self._rng.random() >= self.truth.miss_share:
-                self._put(now_s + delay * self.truth.sample_share, who, payload + (b"" if unit < 0 else b"\xff"), delay, now_s)
+                read_s = now_s + delay * self.truth.sample_share
+                self._push(_Event(read_s, 0, who, b"", payload, unit < 0, now_s + delay))
 
     def emit(self, now_s: float) -> list[Frame]:
         """Frames that are on the bus by `now_s`, in order. Samples due by then are taken from the world."""
         out: list[Frame] = []
-        while self._queue and self._queue[0][0] <= now_s + 1e-9:
-            due, _, who, ask, data = heappop(self._queue)
-            if ask is None:
-                out.append(Frame(due, self._id(who), self.truth.extended, data))
-                continue
-            answer = self._answer(who, ask[:-1] if ask[-1] == 0xFF else ask, functional=ask[-1] != 0xFF)
-            if answer:
-                self._send(who, answer, due + float(int.from_bytes(data, "big")) * 1e-6)
+        while self._queue and self._queue[0].due_s <= now_s + 1e-9:
+            event = heappop(self._queue)
+            if event.frame:
+                out.append(Frame(event.due_s, self._id(event.who), self.truth.extended, event.frame))
+            elif answer := self._answer(event.who, event.ask, event.functional):
+                self._send(event.who, answer, event.send_s)
         return out
 
-    def _put(self, due_s: float, who: int, ask: bytes, delay_s: float, asked_s: float) -> None:
+    def _push(self, event: _Event) -> None:
         self._order += 1
-        left = round((asked_s + delay_s - due_s) * 1e6)
-        heappush(self._queue, (due_s, self._order, who, ask, left.to_bytes(4, "big")))
+        heappush(self._queue, event._replace(order=self._order))
 
     def _put_frame(self, due_s: float, who: int, data: bytes) -> None:
-        self._order += 1
-        heappush(self._queue, (due_s, self._order, who, None, data.ljust(8, bytes((self.truth.padding,)))))
+        self._push(_Event(due_s, 0, who, data.ljust(8, bytes((self.truth.padding,)))))
 
     def _send(self, who: int, answer: bytes, due_s: float) -> None:
         if len(answer) <= 7:
@@ -136,7 +146,10 @@ class ControlUnit:
             return
         size = len(answer)
         self._put_frame(due_s, who, bytes((0x10 | size >> 8, size & 0xFF)) + answer[:6])
-        rest = [bytes((0x20 | (1 + i) & 0x0F,)) + answer[6 + 7 * i : 13 + 7 * i] for i in range((size - 6 + 6) // 7)]
+        rest = [
+            bytes((0x20 | (1 + i) & 0x0F,)) + answer[6 + 7 * i : 13 + 7 * i]
+            for i in range((size - 6 + 6) // 7)
+        ]
         self._rest[who] = (rest, due_s + FLOW_CONTROL_TIMEOUT_S)
 
     def _flow_control(self, unit: int, data: bytes, now_s: float) -> None:
@@ -150,7 +163,9 @@ class ControlUnit:
             if state == 1:
                 self._rest[who] = (rest, now_s + FLOW_CONTROL_TIMEOUT_S)
                 continue
-            gap_s = apart * 1e-3 if apart <= 0x7F else (apart - 0xF0) * 1e-4 if 0xF1 <= apart <= 0xF9 else 0.127
+            gap_s = (
+                apart * 1e-3 if apart <= 0x7F else (apart - 0xF0) * 1e-4 if 0xF1 <= apart <= 0xF9 else 0.127
+            )
             gap_s = max(gap_s, CONSECUTIVE_GAP_S)
             now, later = (rest, []) if block == 0 else (rest[:block], rest[block:])
             for i, part in enumerate(now):
@@ -163,7 +178,9 @@ class ControlUnit:
         if frame.extended != self.truth.extended:
             return None
         table = (
-            {0x18DB33F1: -1, 0x18DA10F1: 0, 0x18DA18F1: 1} if frame.extended else {0x7DF: -1, 0x7E0: 0, 0x7E1: 1}
+            {0x18DB33F1: -1, 0x18DA10F1: 0, 0x18DA18F1: 1}
+            if frame.extended
+            else {0x7DF: -1, 0x7E0: 0, 0x7E1: 1}
         )
         return table.get(frame.can_id)
 
@@ -179,7 +196,11 @@ class ControlUnit:
             return self._current_data(who, ask[1:], functional)
         if service in (0x03, 0x07, 0x0A):
             codes = {0x03: self.truth.stored, 0x07: self.truth.pending, 0x0A: self.truth.permanent}[service]
-            mine = [c for c in codes if (who == 1) == _of_transmission(c)] if self.truth.transmission_pids else list(codes)
+            mine = (
+                [c for c in codes if (who == 1) == _of_transmission(c)]
+                if self.truth.transmission_pids
+                else list(codes)
+            )
             return bytes((service + 0x40, len(mine))) + b"".join(code_bytes(c) for c in mine)
         if service == 0x09 and who == 0 and len(ask) > 1:
             if ask[1] == 0x00:

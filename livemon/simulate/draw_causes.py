@@ -4,15 +4,21 @@ from __future__ import annotations
 
 from random import Random
 
+from livemon.simulate.causes import Causes
 from livemon.simulate.engine import EngineFault, EngineTruth
 from livemon.simulate.gearbox import GearboxTruth
 from livemon.simulate.hydraulics import Geometry, operating_point
 from livemon.simulate.road import BodyTruth
-from livemon.simulate.world import Causes
 
 
 def causes_of(
-    fault: str, severity: float, rng: Random, engine: EngineTruth, gearbox: GearboxTruth, body: BodyTruth, wheel: Geometry
+    fault: str,
+    severity: float,
+    rng: Random,
+    engine: EngineTruth,
+    gearbox: GearboxTruth,
+    body: BodyTruth,
+    wheel: Geometry,
 ) -> Causes:
     """Worn parts for one fault. Numbers are common practice, no source, unless a physical law gives them."""
     s = severity
@@ -21,7 +27,11 @@ def causes_of(
             return Causes(stator="lost", stator_grip=min(0.85, max(0.0, 1.0 - 0.75 * s)))
         if rng.random() < 0.25:  # holds a light reaction, gives way under torque
             ratio = operating_point(wheel, 0.0, "working")[1]
-            return Causes(stator="lost", stator_grip=0.0, stator_gives_way_nm=0.35 * engine.peak_torque_nm * (ratio - 1.0) / s)
+            return Causes(
+                stator="lost",
+                stator_grip=0.0,
+                stator_gives_way_nm=0.35 * engine.peak_torque_nm * (ratio - 1.0) / s,
+            )
         return Causes(stator="lost", stator_grip=0.0)
     if fault == "stator_seized":
         return Causes(stator="seized")
@@ -37,11 +47,15 @@ def causes_of(
             valve_hunt_hz=rng.uniform(4.5, 14.0),
         )
     if fault == "lockup_slip":
-        return Causes(clutch_friction=max(0.12, 1.0 - 0.62 * s ** 0.5 * rng.uniform(0.9, 1.15)))
+        return Causes(clutch_friction=max(0.12, 1.0 - 0.62 * s**0.5 * rng.uniform(0.9, 1.15)))
     if fault == "lockup_never_applied":
         return Causes(clutch_applies=False)
     if fault == "gear_slip":
-        gear = rng.choice(range(1, min(4, len(gearbox.ratios)) + 1)) if rng.random() < 0.8 else len(gearbox.ratios)
+        gear = (
+            rng.choice(range(1, min(4, len(gearbox.ratios)) + 1))
+            if rng.random() < 0.8
+            else len(gearbox.ratios)
+        )
         lift = 1.5 if gear == 1 else 1.2 if gear == 2 else 1.0
         return Causes(
             slipping_gear=gear,

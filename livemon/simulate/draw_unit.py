@@ -36,11 +36,18 @@ class PollPlan:
     opens: bool  # masks, VIN and codes are asked first
 
 
-def unit_truth(rng: Random, engine: EngineTruth, gearbox: GearboxTruth, radius_m: float, fault: str) -> UnitTruth:
+def unit_truth(
+    rng: Random, engine: EngineTruth, gearbox: GearboxTruth, radius_m: float, fault: str
+) -> UnitTruth:
     """A vehicle's control units. `fault` only decides which trouble codes they may have stored by now."""
     shapes: tuple[SpeedShape, ...] = ("delay", "boxcar", "lag")
     kinds: tuple[TorqueKind, ...] = ("reported",) * 5 + ("air_flow",) * 3 + ("load",) * 2
-    conventions: tuple[TorqueConvention, ...] = ("indicated_with_friction", "indicated_with_friction", "indicated_alone", "net")
+    conventions: tuple[TorqueConvention, ...] = (
+        "indicated_with_friction",
+        "indicated_with_friction",
+        "indicated_alone",
+        "net",
+    )
     kind = rng.choice(kinds)
     diesel = engine.aspiration == "diesel_turbo"
     if diesel and kind == "air_flow":

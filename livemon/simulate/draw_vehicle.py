@@ -74,7 +74,9 @@ def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, ConverterTr
     )
     aspiration = ENGINES[rng.choice(engines)]
     power_w = rng.uniform(*powers) * mass
-    rated = {"petrol": (5500.0, 6600.0), "petrol_turbo": (5300.0, 6300.0), "diesel_turbo": (4000.0, 4700.0)}[aspiration]
+    rated = {"petrol": (5500.0, 6600.0), "petrol_turbo": (5300.0, 6300.0), "diesel_turbo": (4000.0, 4700.0)}[
+        aspiration
+    ]
     rated_rpm = round(rng.uniform(*rated) / 50.0) * 50.0
     at_peak_power = {"petrol": 0.94, "petrol_turbo": 0.85, "diesel_turbo": 0.87}[aspiration]
     share_there = {"petrol": 0.87, "petrol_turbo": 0.86, "diesel_turbo": 0.77}[aspiration]
@@ -82,7 +84,17 @@ def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, ConverterTr
     per_litre = {"petrol": (86, 103), "petrol_turbo": (140, 185), "diesel_turbo": (145, 200)}[aspiration]
     litres = round(peak_nm / rng.uniform(*per_litre), 1)
     litres = max(1.0, litres)
-    cylinders = 3 if litres < 1.3 else 4 if litres < 2.5 else rng.choice((4, 5, 6)) if litres < 3.0 else 6 if litres < 4.2 else 8
+    cylinders = (
+        3
+        if litres < 1.3
+        else 4
+        if litres < 2.5
+        else rng.choice((4, 5, 6))
+        if litres < 3.0
+        else 6
+        if litres < 4.2
+        else 8
+    )
     diesel = aspiration == "diesel_turbo"
     maps: tuple[PedalMap, ...] = ("torque_share", "throttle", "power_like")
     lags: tuple[Lag, ...] = ("first_order", "two_stage", "rate_limit", "dead_time")
@@ -97,7 +109,7 @@ def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, ConverterTr
         inertia_kg_m2=(0.09 + 0.045 * litres) * rng.uniform(0.85, 1.2) * (1.35 if diesel else 1.0),
         shape_bend=rng.uniform(-0.08, 0.08),
         pedal_map=rng.choice(maps),
-        pedal_exponent=rng.uniform(0.85, 1.35),
+        pedal_exponent=rng.uniform(0.8, 1.25),
         lag=rng.choice(lags),
         lag_s=rng.uniform(0.06, 0.2),
         boost_lag_s=rng.uniform(0.3, 1.1),
@@ -112,12 +124,19 @@ def vehicle(kind: str, rng: Random) -> tuple[BodyTruth, EngineTruth, ConverterTr
     stall_nm = engine.full_load_nm(stall_rpm) - engine.accessory_nm
     scale = stall_nm / (operating_point(wheel, 0.0, "working")[0] * (stall_rpm * pi / 30.0) ** 2)
     converter = ConverterTruth(
-        wheel, scale, rng.gauss(0.0, 0.09), rng.gauss(0.0, 0.05), fade=rng.uniform(0.06, 0.12), overrun=rng.uniform(1.0, 4.5)
+        wheel,
+        scale,
+        rng.gauss(0.0, 0.09),
+        rng.gauss(0.0, 0.05),
+        fade=rng.uniform(0.06, 0.12),
+        overrun=rng.uniform(1.0, 4.5),
     )
     return body, engine, converter, _gearbox(kind, rng, gears, engine, body)
 
 
-def _gearbox(kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth, body: BodyTruth) -> GearboxTruth:
+def _gearbox(
+    kind: str, rng: Random, gears: tuple[int, ...], engine: EngineTruth, body: BodyTruth
+) -> GearboxTruth:
     ratios = gear_ratios(rng.choice(gears), rng)
     diesel = engine.aspiration == "diesel_turbo"
     top = {4: (25.5, 32.5), 5: (24.0, 30.0), 6: (22.5, 28.5), 7: (22.0, 27.5), 8: (20.5, 26.5)}[len(ratios)]

@@ -100,7 +100,9 @@ class Driver:
 
     PERIOD_S = 0.04
 
-    def __init__(self, truth: DriverTruth, rng: Random, resist: tuple[float, float, float], full_force_n: float) -> None:
+    def __init__(
+        self, truth: DriverTruth, rng: Random, resist: tuple[float, float, float], full_force_n: float
+    ) -> None:
         """resist: rolling [N], drag [N s2/m2], mass [kg]: what an accustomed foot knows of the car."""
         self.truth, self._rng = truth, rng
         self._rolling, self._drag, self._mass = resist
@@ -137,7 +139,9 @@ class Driver:
             self.pedal = 0.0
         brake_step = self._want_brake - self.brake_m_s2
         limit = 6.0 * dt
-        self.brake_m_s2 += limit if brake_step > limit else -2.5 * limit if brake_step < -2.5 * limit else brake_step
+        self.brake_m_s2 += (
+            limit if brake_step > limit else -2.5 * limit if brake_step < -2.5 * limit else brake_step
+        )
         self.brake_on = self.brake_m_s2 > 0.02
 
     def _next(self, time_s: float) -> None:
@@ -154,8 +158,8 @@ class Driver:
             self._want_brake = 0.0
             near = (goal - v) / (0.08 * goal + 0.5)
             self._want_pedal = pedal if near > 1.0 else max(0.3, near) * pedal
-            if spent > 1.5:  # a foot that sees the car not move goes down further
-                self._want_pedal = min(1.0, self._want_pedal * (1.0 + 0.1 * max(0.0, spent - 6.0) / 6.0))
+            if spent > 3.0 and v < 0.8 * goal:  # a foot that sees the car not gain goes down further
+                self._want_pedal = min(1.0, self._want_pedal * (1.0 + 0.06 * (spent - 3.0)))
             done = v >= 0.97 * goal or spent > seconds
         elif kind == "cruise":
             self._hold(v, goal)
@@ -179,7 +183,7 @@ class Driver:
             self._want_pedal, self._want_brake = 0.0, 0.0
             done = spent > seconds
         else:
-            self._want_pedal, self._want_brake = 0.0, 2.5
+            self._want_pedal, self._want_brake = 0.0, 2.5 if v < 0.02 else 3.0 + 0.5 * spent
             done = spent > seconds and (kind == "park" or v < 0.02)
         if done:
             self._next(time_s)
@@ -207,7 +211,9 @@ class Driver:
             return
         accel = (ahead - now) / 0.7
         self._integral = min(max(self._integral + error * self.PERIOD_S, -3.0), 6.0)
-        force = self._rolling + self._drag * v * v + self._mass * (accel + 0.5 * error + 0.15 * self._integral)
+        force = (
+            self._rolling + self._drag * v * v + self._mass * (accel + 0.5 * error + 0.15 * self._integral)
+        )
         if force > -0.12 * self._mass:
             self._want_brake = 0.0
             self._want_pedal = min(1.0, max(0.0, force * max(v, 3.0) / (self._full_force * max(v, 8.0))))

@@ -60,7 +60,11 @@ class EngineTruth:
 
     def friction_nm(self, rpm: float) -> float:
         """Rubbing and pumping at this speed [N m]: mean effective pressure 0.9 bar rising with speed (from memory)."""
-        bar = (1.15 if self.aspiration == "diesel_turbo" else 0.95) + 0.16 * rpm / 1000.0 + 0.02 * (rpm / 1000.0) ** 2
+        bar = (
+            (1.15 if self.aspiration == "diesel_turbo" else 0.95)
+            + 0.16 * rpm / 1000.0
+            + 0.02 * (rpm / 1000.0) ** 2
+        )
         return bar * 1e5 * self.displacement_l * 1e-3 / (4.0 * pi)
 
 
@@ -128,7 +132,11 @@ class Engine:
                 share *= 1.5 - 0.5 * rpm / t.rated_rpm
             if share > 1.0:
                 share = 1.0
-        demand = share * (full + friction)
+        near_idle = 1.0 - (rpm - t.idle_rpm) / 3000.0
+        base = (friction + t.accessory_nm) * (
+            1.0 if near_idle > 1.0 else near_idle if near_idle > 0.25 else 0.25
+        )
+        demand = base + share * (full + friction - base) if share > 0.0 else 0.0
         # idle governor
         error = t.idle_rpm - rpm
         if error > -250.0 and pedal <= 0.02:
@@ -158,7 +166,9 @@ class Engine:
         if demand < 0.0:
             demand = 0.0
         # how fast it comes
-        self._boost += (share - self._boost) * dt / (t.boost_lag_s * (0.35 + 0.65 * t.rated_rpm * 0.4 / (rpm + 300.0)))
+        self._boost += (
+            (share - self._boost) * dt / (t.boost_lag_s * (0.35 + 0.65 * t.rated_rpm * 0.4 / (rpm + 300.0)))
+        )
         room = (full + friction) * (self._unboosted + (1.0 - self._unboosted) * self._boost)
         target = demand if demand < room else room
         if t.lag == "first_order":

@@ -6,13 +6,26 @@ from collections.abc import Iterator
 from random import Random
 
 from livemon.records import Frame
+from livemon.simulate.causes import Truth
 from livemon.simulate.control_unit import ControlUnit
 from livemon.simulate.draw_unit import PollPlan
 from livemon.simulate.scenario import Scenario
-from livemon.simulate.world import DT_S, Truth
+from livemon.simulate.world import DT_S
 
 ANSWER_TIMEOUT_S = 0.25
-QUICK = {0x0C: 10.0, 0x0D: 5.0, 0x62: 3.0, 0x10: 3.0, 0x43: 3.0, 0x49: 1.2, 0x5A: 1.2, 0x11: 0.8, 0x04: 0.8, 0x61: 0.4, 0xA4: 1.5}
+QUICK = {
+    0x0C: 10.0,
+    0x0D: 5.0,
+    0x62: 3.0,
+    0x10: 3.0,
+    0x43: 3.0,
+    0x49: 1.2,
+    0x5A: 1.2,
+    0x11: 0.8,
+    0x04: 0.8,
+    0x61: 0.4,
+    0xA4: 1.5,
+}
 NEVER = (0x01, 0x1F, 0x2F, 0x64, 0xA6)
 
 

@@ -45,10 +45,14 @@ class GearboxControl:
     pedal, output speed, engine and turbine speed, reported torque, brake switch. It does not know of faults.
     """
 
-    def __init__(self, truth: GearboxTruth, idle_rpm: float, redline_rpm: float, engine_inertia_kg_m2: float) -> None:
+    def __init__(
+        self, truth: GearboxTruth, idle_rpm: float, redline_rpm: float, engine_inertia_kg_m2: float
+    ) -> None:
         self.truth = truth
         self._idle, self._redline = idle_rpm, redline_rpm
-        self._gain = 0.6 * engine_inertia_kg_m2 / TASK_S / RPM  # N m per rpm of slip error; 1 would be dead beat
+        self._gain = (
+            0.6 * engine_inertia_kg_m2 / TASK_S / RPM
+        )  # N m per rpm of slip error; 1 would be dead beat
         self.gear = 1  # the gear whose ratio is in use, or the old one during a shift
         self.target = 1
         self.shift_s = 0.0  # time into the shift
@@ -64,10 +68,19 @@ class GearboxControl:
 
     def up_line_rpm(self, pedal: float, gear: int) -> float:
         low, high = self.truth.up_rpm
-        return low + (high - low) * min(1.0, pedal) ** self.truth.pedal_power + 40.0 * (gear - 1) * (1.0 - pedal)
+        return (
+            low + (high - low) * min(1.0, pedal) ** self.truth.pedal_power + 40.0 * (gear - 1) * (1.0 - pedal)
+        )
 
     def step(
-        self, dt: float, pedal: float, brake: bool, output_rad_s: float, engine_rad_s: float, turbine_rad_s: float, torque_nm: float
+        self,
+        dt: float,
+        pedal: float,
+        brake: bool,
+        output_rad_s: float,
+        engine_rad_s: float,
+        turbine_rad_s: float,
+        torque_nm: float,
     ) -> None:
         """One control task. torque_nm is the engine torque the engine's control unit reports."""
         t = self.truth
@@ -81,7 +94,11 @@ class GearboxControl:
         if not self.shifting and self._since_shift_s > 0.6:
             g = self.gear
             synchronous = n_out * ratios[g - 1]
-            if g < len(ratios) and synchronous > self.up_line_rpm(pedal, g) and n_out * ratios[g] > 1.25 * self._idle:
+            if (
+                g < len(ratios)
+                and synchronous > self.up_line_rpm(pedal, g)
+                and n_out * ratios[g] > 1.25 * self._idle
+            ):
                 self._start(g + 1, pedal)
             elif g > 1:
                 left = self.up_line_rpm(pedal, g - 1) * ratios[g - 1] / ratios[g - 2] * t.down_share
@@ -99,6 +116,11 @@ class GearboxControl:
         self.target, self.shifting, self.shift_s = target, True, 0.0
         self.shift_length_s = high - (high - low) * min(1.0, pedal * 1.2)
         self.want_lock = False
+
+    @property
+    def applied(self) -> bool:
+        """The apply ramp is over."""
+        return self._wanted_since_s > self.truth.lock_apply_s
 
     def finish(self) -> None:
         """The shift is over: the new gear carries the torque."""
@@ -120,7 +142,14 @@ class GearboxControl:
         return old + (new - old) * move, old + (new - old) * hand
 
     def _lock(
-        self, dt: float, pedal: float, brake: bool, turbine_rpm: float, engine: float, turbine: float, torque_nm: float
+        self,
+        dt: float,
+        pedal: float,
+        brake: bool,
+        turbine_rpm: float,
+        engine: float,
+        turbine: float,
+        torque_nm: float,
     ) -> None:
         t = self.truth
         allowed = (
@@ -140,7 +169,9 @@ class GearboxControl:
             return
         self._wanted_since_s += dt
         slip = (engine - turbine) * RPM
-        slipping = t.lock_plan == "slip_only" or (t.lock_plan == "slip_then_full" and turbine_rpm < t.lock_on_rpm * 1.18)
+        slipping = t.lock_plan == "slip_only" or (
+            t.lock_plan == "slip_then_full" and turbine_rpm < t.lock_on_rpm * 1.18
+        )
         self.want_slip_rpm = t.slip_target_rpm if slipping else 0.0
         ramp = min(1.0, self._wanted_since_s / t.lock_apply_s)
         if slipping or ramp < 1.0:
@@ -153,8 +184,12 @@ class GearboxControl:
             limit = t.lock_margin * max(40.0, abs(torque_nm))
             want = min(max(want, 0.0), limit)
         else:  # pressure to spare, and more of it while the clutch is seen to slide
-            self._integral += dt * (2.0 * min(60.0, abs(slip) - 8.0) if abs(slip) > 8.0 else -0.12 * self._integral)
+            self._integral += dt * (
+                2.0 * min(60.0, abs(slip) - 8.0) if abs(slip) > 8.0 else -0.12 * self._integral
+            )
             self._integral = min(max(self._integral, 0.0), 0.4 * max(60.0, abs(torque_nm)))
-            want = t.lock_margin * max(60.0, abs(torque_nm)) + self._integral + self._gain * max(0.0, slip - 8.0)
+            want = (
+                t.lock_margin * max(60.0, abs(torque_nm)) + self._integral + self._gain * max(0.0, slip - 8.0)
+            )
         most = 2500.0 * dt
         self.capacity_nm += min(max(want - self.capacity_nm, -most), most)

@@ -138,8 +138,12 @@ def table(c: ConverterTruth, stator: Stator, grip: float = 1.0) -> Table:
     capacity, ratio, coupling = [], [], 1.0
     for i in range(TOP + 1):
         sr = i / STEPS
-        pump, tr = operating_point(c.geometry, sr, stator, grip) if sr < 1.0 or stator == "seized" else (0.0, 1.0)
-        bend = c.bend(min(sr, 1.0 - c.fade) if stator == "seized" else sr)  # a held stator always takes torque
+        pump, tr = (
+            operating_point(c.geometry, sr, stator, grip) if sr < 1.0 or stator == "seized" else (0.0, 1.0)
+        )
+        bend = c.bend(
+            min(sr, 1.0 - c.fade) if stator == "seized" else sr
+        )  # a held stator always takes torque
         capacity.append(pump * c.scale * bend)
         ratio.append(tr)
         if tr <= 1.0 + 1e-6 and coupling == 1.0:

@@ -52,5 +52,7 @@ class Road:
 
     def step(self, dt_s: float) -> None:
         """Gusts; called about every 40 ms."""
-        self._gust += -self._gust * dt_s / 6.0 + self._rng.gauss(0.0, self.truth.gust_m_s) * sqrt(2.0 * dt_s / 6.0)
+        self._gust += -self._gust * dt_s / 6.0 + self._rng.gauss(0.0, self.truth.gust_m_s) * sqrt(
+            2.0 * dt_s / 6.0
+        )
         self.wind_m_s = self.truth.wind_m_s + self._gust

@@ -12,6 +12,7 @@ from random import Random
 from typing import Any, Final
 
 from livemon.errors import UsageError
+from livemon.simulate.causes import Causes
 from livemon.simulate.control_unit import UnitTruth
 from livemon.simulate.draw_causes import causes_of
 from livemon.simulate.draw_unit import PollPlan, poll_plan, unit_truth
@@ -21,7 +22,7 @@ from livemon.simulate.engine import EngineTruth
 from livemon.simulate.gearbox import GearboxTruth
 from livemon.simulate.hydraulics import ConverterTruth, operating_point
 from livemon.simulate.road import BodyTruth, RoadTruth
-from livemon.simulate.world import Causes, World
+from livemon.simulate.world import World
 
 FAULTS: Final = (
     "none", "stator_not_holding", "stator_seized", "lockup_shudder", "lockup_slip", "lockup_never_applied",
@@ -86,7 +87,10 @@ class Scenario:
         lines = ["schema = 1", f'name = "{s.name}"', "", "[body]", f"mass_kg = {s.mass_kg:.0f}"]
         lines += ["", "[driveline]"]
         if s.gives_gears:
-            lines += [f"gear_ratios = [{', '.join(f'{r:.3f}' for r in g.ratios)}]", f"final_drive = {g.final_drive:.2f}"]
+            lines += [
+                f"gear_ratios = [{', '.join(f'{r:.3f}' for r in g.ratios)}]",
+                f"final_drive = {g.final_drive:.2f}",
+            ]
         lines += [f'tyre = "{s.tyre}"' if s.tyre else f"tyre_radius_m = {s.tyre_radius_m:.3f}"]
         lines += ["", "[engine]", f"displacement_l = {e.displacement_l:.1f}", f"cylinders = {e.cylinders}"]
         lines += [f'fuel = "{"diesel" if e.aspiration == "diesel_turbo" else "petrol"}"']
@@ -95,7 +99,10 @@ class Scenario:
             points = [(step * i, self._sea_level_nm(step * i)) for i in range(2, int(e.rated_rpm / step) + 1)]
             lines += [f"torque_curve = [{', '.join(f'[{n:.0f}, {t:.0f}]' for n, t in points)}]"]
         else:
-            lines += [f"peak_torque_nm = {s.peak_torque_nm:.0f}", f"peak_torque_rpm = {s.peak_torque_rpm:.0f}"]
+            lines += [
+                f"peak_torque_nm = {s.peak_torque_nm:.0f}",
+                f"peak_torque_rpm = {s.peak_torque_rpm:.0f}",
+            ]
         if s.gives_converter:
             lines += ["", "[converter]", f"stall_speed_rpm = {s.stall_speed_rpm:.0f}"]
             lines += [f"stall_torque_ratio = {s.stall_torque_ratio:.2f}"]
@@ -106,7 +113,11 @@ class Scenario:
         return "\n".join(lines) + "\n"
 
     def _sea_level_nm(self, rpm: float) -> float:
-        return replace(self.engine, air_share=1.0).full_load_nm(rpm) * self.shop.peak_torque_nm / self.engine.peak_torque_nm
+        return (
+            replace(self.engine, air_share=1.0).full_load_nm(rpm)
+            * self.shop.peak_torque_nm
+            / self.engine.peak_torque_nm
+        )
 
 
 def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **choices: Any) -> Scenario:
@@ -116,12 +127,24 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
     PollPlan or UnitTruth by name (for example `readings_per_s=20`, `torque="air_flow"`).
     """
     if fault not in FAULTS:
-        raise UsageError(f"one of {', '.join(FAULTS)}", repr(fault), "the fault to simulate", "name one of these")
+        raise UsageError(
+            f"one of {', '.join(FAULTS)}", repr(fault), "the fault to simulate", "name one of these"
+        )
     vehicles, trip = Random(f"{seed}:vehicle"), Random(f"{seed}:trip")
     units, faults, shops = Random(f"{seed}:unit"), Random(f"{seed}:fault:{fault}"), Random(f"{seed}:shop")
     kind = choices.pop("kind", None) or vehicles.choice(tuple(KINDS))
     body, engine, converter, gearbox = vehicle(kind, vehicles)
-    styles: tuple[Style, ...] = ("mixed", "mixed", "mixed", "mixed", "road_test", "town", "town", "delivery", "highway")
+    styles: tuple[Style, ...] = (
+        "mixed",
+        "mixed",
+        "mixed",
+        "mixed",
+        "road_test",
+        "town",
+        "town",
+        "delivery",
+        "highway",
+    )
     style: Style = trip.choice(styles)
     style = choices.pop("style", None) or style
     severity = choices.pop("severity", None)
@@ -184,7 +207,9 @@ def _shop(
             low = middle
         else:
             high = middle
-    coupling = next(i / 100 for i in range(60, 101) if operating_point(wheel, i / 100, "working")[1] <= 1.0001)
+    coupling = next(
+        i / 100 for i in range(60, 101) if operating_point(wheel, i / 100, "working")[1] <= 1.0001
+    )
     peak_at = max(range(1000, int(engine.rated_rpm), 100), key=lambda n: sea.full_load_nm(float(n)))
     peak = max(sea.full_load_nm(float(n)) for n in range(1000, int(engine.rated_rpm), 100))
     tyre = ""

@@ -70,7 +70,9 @@ class Signals:
             while self._lag_at < i:
                 self._lag_at += 1
                 if self._lag_at > oldest:
-                    self._lag_kmh += (w.ring_speed[self._lag_at % RING] - self._lag_kmh) * DT_S / s.speed_delay_s
+                    self._lag_kmh += (
+                        (w.ring_speed[self._lag_at % RING] - self._lag_kmh) * DT_S / s.speed_delay_s
+                    )
             v = self._lag_kmh
         return v * 3.6 * s.tyre_radius_m / w.body.tyre_radius_m
 
@@ -90,7 +92,11 @@ class Signals:
         s, w = self.truth, self.world
         i = max(0, w.steps - round(s.torque_delay_s / DT_S))
         self._scatter = 0.6 * self._scatter + self._rng.gauss(0.0, 0.8 * s.torque_scatter_nm)
-        return w.ring_torque[i % RING] * (1.0 + s.torque_bias + self._slow_bias) + s.torque_offset_nm + self._scatter
+        return (
+            w.ring_torque[i % RING] * (1.0 + s.torque_bias + self._slow_bias)
+            + s.torque_offset_nm
+            + self._scatter
+        )
 
     def actual_torque_pct(self) -> int:
         nm = self.indicated_nm()
@@ -111,7 +117,11 @@ class Signals:
         return _clip(round(self.friction_nm() / self.truth.reference_nm * 100.0), -125, 130)
 
     def air_g_s(self) -> float:
-        return self.world.engine.air_g_s(self.world.engine_rad_s * RPM) * (1.0 + self.truth.air_bias) * self._rng.gauss(1.0, 0.012)
+        return (
+            self.world.engine.air_g_s(self.world.engine_rad_s * RPM)
+            * (1.0 + self.truth.air_bias)
+            * self._rng.gauss(1.0, 0.012)
+        )
 
     def absolute_load_pct(self) -> float:
         """J1979: air mass per intake stroke over 1.184 g/L times displacement per cylinder."""

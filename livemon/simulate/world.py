@@ -6,68 +6,21 @@ turbine and wheels is a spring, the clutch sticks and breaks away. Faults enter 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from math import exp, pi, sin, sqrt
 from random import Random
-from typing import Literal, NamedTuple
 
+from livemon.simulate.causes import Causes, ClutchState, Truth
 from livemon.simulate.driver import Driver, DriverTruth
-from livemon.simulate.engine import Engine, EngineFault, EngineTruth
+from livemon.simulate.engine import Engine, EngineTruth
+from livemon.simulate.fluid import Fluid
 from livemon.simulate.gearbox import GearboxControl, GearboxTruth
-from livemon.simulate.hydraulics import STEPS, TOP, ConverterTruth, table
+from livemon.simulate.hydraulics import ConverterTruth
 from livemon.simulate.road import BodyTruth, Road, RoadTruth
 
 DT_S = 0.008
 RPM = 30.0 / pi
 GRAVITY = 9.80665
 RING = 128  # steps of signal history kept for the control unit
-
-ClutchState = Literal["open", "applying", "slipping", "locked", "shifting"]
-
-
-@dataclass(frozen=True, slots=True)
-class Causes:
-    """Everything that can be wrong, as the part that is worn. Defaults are a sound vehicle."""
-
-    stator: Literal["working", "lost", "seized"] = "working"
-    stator_grip: float = 1.0  # share of the reaction the one-way clutch carries
-    stator_gives_way_nm: float = 0.0  # reaction at which it lets go; 0 = at once
-    clutch_friction: float = 1.0  # of the capacity the control believes it commands
-    clutch_applies: bool = True  # False: no apply pressure ever
-    clutch_fall: float = 0.0  # how far friction falls with sliding speed (chatter), share
-    clutch_fall_rad_s: float = 3.0
-    valve_hunt: float = 0.0  # share of the capacity by which a worn regulator valve hunts
-    valve_hunt_hz: float = 8.0
-    slipping_gear: int = 0
-    gear_capacity_nm: float = 0.0  # turbine torque at which that element lets go
-    gear_pressure_share: float = 0.0  # capacity that comes with engine torque, per N m
-    drag_n: float = 0.0  # at the tyre's edge, always
-    drag_hot_n: float = 0.0  # more, as the dragging brake heats
-    engine: EngineFault = EngineFault()
-
-
-class Truth(NamedTuple):
-    """What really happens at one moment."""
-
-    time_s: float
-    engine_rpm: float
-    turbine_rpm: float
-    gear: int  # 0 in park or neutral
-    clutch: ClutchState
-    shifting: bool
-    speed_ratio: float
-    pump_torque_nm: float  # fluid torque on the pump
-    turbine_torque_nm: float  # into the transmission: fluid and clutch
-    engine_torque_nm: float  # at the flywheel, before accessories
-    clutch_torque_nm: float
-    road_kmh: float
-    accel_m_s2: float
-    grade: float
-    pedal: float
-    brake: bool
-    stator: Literal["held", "free", "slipping", "seized"]
-    converter_heat_w: float
-    transmission_oil_c: float
 
 
 class World:
@@ -93,21 +46,12 @@ class World:
         self.body, self.causes, self.gearbox = body, causes, gearbox
         rolling = body.mass_kg * GRAVITY * body.rolling_resistance
         drag = 0.5 * body.air_density_kg_m3 * body.drag_area_m2
-        peak_w = max(engine.full_load_nm(r) * r / RPM for r in (0.5 * engine.rated_rpm, 0.75 * engine.rated_rpm, engine.rated_rpm))
+        peak_w = max(
+            engine.full_load_nm(r) * r / RPM
+            for r in (0.5 * engine.rated_rpm, 0.75 * engine.rated_rpm, engine.rated_rpm)
+        )
         self.driver = Driver(driver, stream("driver"), (rolling, drag, body.mass_kg), peak_w / 8.0)
-        state = causes.stator
-        grip = causes.stator_grip if state == "lost" else 1.0
-        kind: Literal["working", "seized"] = "seized" if state == "seized" else "working"
-        sound = table(converter, kind)
-        self._sound = (sound.capacity, sound.ratio)
-        self.coupling_speed_ratio = sound.coupling_speed_ratio
-        if state == "lost":
-            loose = table(converter, "working" if grip > 0.0 else "lost", grip)
-            self._loose = (loose.capacity, loose.ratio)
-        else:
-            self._loose = self._sound
-        self._holding = causes.stator_gives_way_nm > 0.0 or state != "lost"
-        self._overrun = converter.overrun * sound.capacity[0]
+        self.fluid = Fluid(converter, causes)
         self._chatter_rng = stream("chatter")
         self._chatter = self._hunt_turns = self._hunt_drift = 0.0
         self._drag_n = 0.5 * body.air_density_kg_m3 * body.drag_area_m2
@@ -185,7 +129,7 @@ class World:
         elif causes.clutch_fall > 0.0 and capacity > 0.0 and engaged and not control.shifting:
             new_e, new_t, theta, shaft = self._chattering(net, capacity, k, c, w_wheels)
         else:
-            fluid_p, fluid_t, slope = self._fluid(w_e, w_t)
+            fluid_p, fluid_t, slope = self.fluid.torque(w_e, w_t)
             ratio = fluid_t / fluid_p if fluid_p else 1.0
             spin = box.spin_loss_nm * (1.0 if w_t > 1.0 else w_t)
             stiff = c + k * dt
@@ -197,7 +141,9 @@ class World:
             new_t = (j_t * w_t + dt * (into - k * theta + stiff * w_wheels)) / heavy_t
             grip = 0.0
             if capacity > 0.0 and engaged:
-                grip = (new_e - new_t) / (dt * (1.0 / heavy_e + 1.0 / heavy_t))  # what would end the sliding now
+                grip = (new_e - new_t) / (
+                    dt * (1.0 / heavy_e + 1.0 / heavy_t)
+                )  # what would end the sliding now
                 if -capacity < grip < capacity:
                     self.stuck = not control.shifting
                 else:
@@ -209,7 +155,9 @@ class World:
             shaft = k * theta + stiff * (new_t - w_wheels)
             self.element_slipping = False
             if control.gear == causes.slipping_gear and engaged and not control.shifting:
-                hold = causes.gear_capacity_nm + causes.gear_pressure_share * max(0.0, self.engine.indicated_nm)
+                hold = causes.gear_capacity_nm + causes.gear_pressure_share * max(
+                    0.0, self.engine.indicated_nm
+                )
                 over = w_t - w_wheels
                 hold += 0.25 * over if over > 0.0 else 0.0
                 if shaft > hold:
@@ -262,38 +210,6 @@ class World:
         self.ring_engine[i] = new_e
         self.ring_torque[i] = self.engine.indicated_nm
 
-    def _fluid(self, w_e: float, w_t: float) -> tuple[float, float, float]:
-        """Pump torque, turbine torque and the pump torque's growth with engine speed [N m s/rad]."""
-        pump = turbine = slope = 0.0
-        over = w_t > w_e
-        if not over or self.causes.stator == "seized":
-            capacity, ratio = self._sound if self._holding else self._loose
-            x = w_t / w_e * STEPS
-            i = int(x)
-            if i >= TOP:
-                i, x = TOP - 1, float(TOP)
-            f = x - i
-            rise = capacity[i + 1] - capacity[i]
-            gamma = capacity[i] + f * rise
-            tr = ratio[i] + f * (ratio[i + 1] - ratio[i])
-            pump = gamma * w_e * w_e
-            turbine = pump * tr
-            slope = 2.0 * gamma * w_e - rise * STEPS * w_t
-            limit = self.causes.stator_gives_way_nm
-            if limit > 0.0:
-                reaction = turbine - pump
-                if self._holding and reaction > limit:
-                    self._holding = False
-                elif not self._holding and w_t > 0.9 * w_e:
-                    self._holding = True  # it takes hold again once the reaction is gone
-        if over:
-            behind = 1.0 - w_e / w_t
-            stiff = self._overrun / (1.0 + 3.0 * behind)
-            pump -= stiff * behind * w_t * w_t
-            turbine -= stiff * behind * w_t * w_t
-            slope += stiff * w_t
-        return pump, turbine, slope if slope > 0.0 else 0.0
-
     def _chattering(
         self, net: float, capacity: float, k: float, c: float, w_wheels: float
     ) -> tuple[float, float, float, float]:
@@ -305,7 +221,7 @@ class World:
         fall = self.causes.clutch_fall * self._chatter
         scale = self.causes.clutch_fall_rad_s
         p_sum = t_sum = g_sum = s_sum = 0.0
-        pump, turbine, slope = self._fluid(w_e, w_t)
+        pump, turbine, slope = self.fluid.torque(w_e, w_t)
         start_e = w_e
         for _ in range(n):
             free_e = w_e + h * (net - pump - slope * (w_e - start_e)) / j_e
@@ -329,7 +245,9 @@ class World:
         """The transmission control unit's task."""
         control, driver = self.control, self.driver
         v = self.speed_m_s
-        engaged = not driver.park and not (self.gearbox.neutral_at_stop and v < 0.05 and driver.brake_m_s2 > 1.5)
+        engaged = not driver.park and not (
+            self.gearbox.neutral_at_stop and v < 0.05 and driver.brake_m_s2 > 1.5
+        )
         if engaged and not control.engaged:
             self.twist_rad = 0.0
         control.engaged = engaged
@@ -361,21 +279,29 @@ class World:
         elif self.stuck:
             clutch = "locked"
         elif control.capacity_nm > 1.0 and self.causes.clutch_applies and control.want_lock:
-            applied = control._wanted_since_s > self.gearbox.lock_apply_s or abs(w_e - w_t) * RPM < control.want_slip_rpm + 25.0
+            near = abs(w_e - w_t) * RPM < control.want_slip_rpm + 25.0
+            applied = near or control.applied
             clutch = "slipping" if applied else "applying"
         else:
             clutch = "open"
-        stator: Literal["held", "free", "slipping", "seized"]
-        tr = self.turbine_nm / self.pump_nm if self.pump_nm > 0.1 else 1.0
-        if self.causes.stator == "seized":
-            stator = "seized"
-        elif self.causes.stator == "lost" and not self._holding:
-            stator = "slipping" if tr > 1.001 else "free"
-        else:
-            stator = "held" if tr > 1.0005 else "free"
         return Truth(
-            self.time_s, w_e * RPM, w_t * RPM, control.gear if control.engaged else 0, clutch, control.shifting,
-            w_t / w_e, self.pump_nm, self.turbine_nm + self.clutch_nm, self.flywheel_nm, self.clutch_nm,
-            self.speed_m_s * 3.6, self.accel_m_s2, self.grade, self.driver.pedal, self.driver.brake_on, stator,
-            self.heat_w, self.oil_c,
-        )  # fmt: skip
+            time_s=self.time_s,
+            engine_rpm=w_e * RPM,
+            turbine_rpm=w_t * RPM,
+            gear=control.gear if control.engaged else 0,
+            clutch=clutch,
+            shifting=control.shifting,
+            speed_ratio=w_t / w_e,
+            pump_torque_nm=self.pump_nm,
+            turbine_torque_nm=self.turbine_nm + self.clutch_nm,
+            engine_torque_nm=self.flywheel_nm,
+            clutch_torque_nm=self.clutch_nm,
+            road_kmh=self.speed_m_s * 3.6,
+            accel_m_s2=self.accel_m_s2,
+            grade=self.grade,
+            pedal=self.driver.pedal,
+            brake=self.driver.brake_on,
+            stator=self.fluid.stator(self.pump_nm, self.turbine_nm),
+            converter_heat_w=self.heat_w,
+            transmission_oil_c=self.oil_c,
+        )
