@@ -16,7 +16,7 @@ from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
 from livemon.permit import Permitted, permit
 from livemon.records import Frame
-from livemon.sources.serial_counts import AnswerCounts, Ask
+from livemon.sources.serial_counts import AnswerCounts, Ask, lines_of
 from livemon.sources.serial_lines import Kind, Line, LineReader
 
 # Set-up of the adapter itself; nothing here reaches the vehicle except that a protocol search asks 0100.
@@ -94,7 +94,8 @@ class SerialAdapter:
         self._echoes = False
         self._troubles = 0
         self._ask: Ask | None = None
-        self._answers = 0
+        self._answers = 0  # lines that came
+        self._due_lines = 0  # lines the answers have, by what their first lines say
         self._digit = ""  # the count sent with it
         self._counts = AnswerCounts()
 
@@ -232,7 +233,7 @@ class SerialAdapter:
         data = ask.frame.data
         payload = data[1 : 1 + (data[0] & 0x0F)]
         self._ask = ask.frame.can_id, payload
-        self._answers = 0
+        self._answers = self._due_lines = 0
         self._digit = self._counts.digit(self._ask)
         self._put(payload.hex().upper() + self._digit, wait_s, ask)
         time_s = self._epoch_s + self._written_s
@@ -296,6 +297,7 @@ class SerialAdapter:
         if kind == "frame":
             self._frames.append(Frame(self._epoch_s + now_s, line.can_id, line.extended, line.data))
             self._answers += 1
+            self._due_lines += lines_of(line.data)
             self._troubles = 0
             if self._ask and self._digit == f"{self._answers:X}":
                 self._deadline_s = min(self._deadline_s, now_s + QUICK_WAIT_S)
@@ -324,7 +326,7 @@ class SerialAdapter:
 
     def _learn(self) -> None:
         if self._ask:
-            self._counts.learn(self._ask, self._digit, self._answers)
+            self._counts.learn(self._ask, self._digit, self._due_lines)
             self._ask = None
 
     def _lost(self, problem: object) -> LinkError:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+EVERYBODY: Final = (0x7DF, 0x18DB33F1)  # functional addressing, ISO 15765-4
 EVERY_ANSWER: Final = "F"
-RELEARN_EVERY: Final = 64  # asks; a control unit that was asleep may answer too by now
+RELEARN_EVERY: Final = 200  # asks; a control unit that was asleep may answer too by now
 _MOST_ASKS: Final = 200
 
 Ask = tuple[int, bytes]  # identifier and payload
@@ -25,8 +26,9 @@ class AnswerCounts:
         self._refusals = 0
 
     def digit(self, ask: Ask) -> str:
-        """The count to send with this ask: EVERY_ANSWER until two unlimited asks brought the same number.
+        """The count to send with this ask: EVERY_ANSWER until an unlimited ask has told.
 
+        An ask to everybody must have brought the same number twice: one answer may have been lost to noise.
         "" where no digit is safe, and for an adapter that has refused it twice before it ever accepted it.
         """
         if self._refusals > 1:
@@ -36,7 +38,8 @@ class AnswerCounts:
             self._known.clear()
         self._asked[ask] = asked = self._asked.get(ask, 0) + 1
         answers, times = self._known.get(ask, (0, 0))
-        known = 0 < answers < 15 and times > 1 and asked % RELEARN_EVERY
+        enough = 2 if ask[0] in EVERYBODY else 1
+        known = 0 < answers < 15 and times >= enough and asked % RELEARN_EVERY
         text = ask[1].hex().upper()
         for digit in (f"{answers:X}", EVERY_ANSWER) if known else (EVERY_ANSWER,):
             if survives(text + digit):
@@ -44,7 +47,7 @@ class AnswerCounts:
         return ""
 
     def learn(self, ask: Ask, digit: str, answers: int) -> None:
-        """What an ask sent with `digit` brought."""
+        """What an ask sent with `digit` brought, in lines; see `lines_of`."""
         self._accepted = self._accepted or (bool(digit) and answers > 0)
         before, times = self._known.get(ask, (0, 0))
         if digit == EVERY_ANSWER:
@@ -55,6 +58,15 @@ class AnswerCounts:
     def refuse(self) -> None:
         """The adapter did not understand an ask with a count. Noise does that too, so one refusal is none."""
         self._refusals += not self._accepted
+
+
+def lines_of(data: bytes) -> int:
+    """How many lines the answer that begins with this frame takes; 0 for the lines after its first."""
+    kind = data[0] >> 4
+    if kind == 1:
+        length = (data[0] & 0x0F) << 8 | data[1]
+        return 1 + -(-(length - 6) // 7)
+    return 1 if kind == 0 else 0
 
 
 def survives(text: str) -> bool:
