@@ -194,6 +194,7 @@ class Estimator:
         torque, torque_sd = self._torque.pump(
             t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
         )
+        slip, slip_var = self.calibration.slip(t)
         self._ticks.append(
             gears.tick(
                 Look(
@@ -210,7 +211,9 @@ class Estimator:
                     stated,
                     weight,
                     None,
-                )  # fmt: skip
+                    slip,
+                    slip_var + 100.0,
+                )
             )
         )
 

@@ -55,6 +55,8 @@ class Look(NamedTuple):
     stated: int | None  # gear from 0
     stated_weight: float
     stated_lock: float | None
+    slip: float  # of the closed clutch, as it has been [rpm]
+    slip_var: float
 
 
 class Gears:
@@ -120,6 +122,8 @@ class Gears:
             stated,
             stated_w,
             says_lock,
+            slip,
+            slip_var,
         ) = look
         k, steps = self.k, self._steps
         count = len(k)
@@ -144,7 +148,7 @@ class Gears:
         heavy = min(0.9, max(0.08, (m - 0.1) / 0.25))
         same_lock, same_open = self._change(t, base, m, m_sd, (v_sd / v) ** 2, n)
         drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
-        lock_var = x_var + (25.0 / n) ** 2
+        lock_var = x_var + slip_var / (n * n)
         lock_sd = sqrt(lock_var)
         no, nc, nu, nd = [0.0] * count, [0.0] * count, [0.0] * count, [0.0] * count
         total = 0.0
@@ -165,8 +169,8 @@ class Gears:
             r = n_rate - kg * v_rate
             r_var = (v_rate_sd * kg) ** 2 + n_rate_sd * n_rate_sd
             r_sd = sqrt(r_var)
-            # clutch closed: slip of some 15 rpm, never far from it; engine follows the road
-            y = x - 12.0 / n
+            # clutch closed: slip near what it has been; engine follows the road
+            y = x - slip / n
             e_lock = exp(-0.5 * min(y * y / lock_var, 60.0)) / (_ROOT_2PI * lock_sd) + 1e-3
             if (
                 0.0 < x < 0.6 * m - m_sd
@@ -180,7 +184,7 @@ class Gears:
             open_sd = sqrt(own_var + spread * spread * size * (along if along > x_sd else x_sd))
             y = (x - m) / open_sd
             wide = 0.4 * exp(-max(0.0, x - 2.5)) if x > 0.0 else 0.4 * exp(x / (0.04 + open_sd))
-            wide *= 0.15 + 0.85 * (drives if x > 0.0 else 1.0 - drives)
+            wide *= (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1) if x > 0.0 else 1.0 - 0.85 * drives
             e_open = (
                 (1.0 - heavy) * exp(-0.5 * min(y * y, 60.0)) / (_ROOT_2PI * open_sd) + heavy * wide + 1e-3
             )
@@ -267,15 +271,15 @@ class Gears:
     def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float, float]:
         """x of an open converter under this pump torque near coupling.
 
-        x = 0.1 (load / grip)^1.4: published tables lie between powers 1 and 1.8. Overrun slips four times more
-        under the same torque, less surely. Returns x, how far it may be off as a share of itself by shape and
+        x = 0.1 (load / grip)^1.4: published tables lie between powers 1 and 1.8. Overrun slips
+        about twice as much under the same torque, less surely. Returns x, how far it may be off as a share of itself by shape and
         grip, and its sd by torque.
         """
         scale = 1e6 / ((n * n + 1e4) * exp(self.grip))
         load, load_sd = torque * scale, torque_sd * scale
         size = abs(load)
         if load < 0.0:
-            return max(-0.4, -0.4 * size), 0.7, 0.4 * min(load_sd, 0.5)
+            return max(-0.3, -0.17 * size**1.2), 0.9, 0.17 * min(load_sd, 0.7)
         size = min(size, 4.0)
         m = 0.1 * size**_POWER
         slope = 0.14 * max(size, 0.15) ** (_POWER - 1.0)
