@@ -172,7 +172,8 @@ def _stall_capacity(vehicle: Vehicle) -> tuple[float, float, tuple[str, ...]]:
     """K at stall [rpm/sqrt(N m)], its sd, and what was assumed to get it."""
     point = stall_point(vehicle)
     if point is None:
-        return *_USUAL_CAPACITY, ("converter.stall_speed_rpm", "converter.stall_torque_nm")
+        unknown = ("converter.stall_speed_rpm",) if vehicle.stall_speed_rpm is None else ()
+        return *_USUAL_CAPACITY, (*unknown, "converter.stall_torque_nm")
     rpm, torque = point
     k0 = rpm.value / sqrt(torque.value)
     assumed = {"converter.stall_speed_rpm": rpm.assumed, "converter.stall_torque_nm": torque.assumed}

@@ -54,7 +54,7 @@ class _Reader:
                 elif key != "schema":
                     fields[key] = checked
         self._together(fields)
-        vehicle = Vehicle(**fields)
+        vehicle = Vehicle(**usual_for(fields.get("displacement_l"), fields.get("fuel")) | fields)
         self._converter(vehicle, [key for key in KEYS["converter"] if key in fields])
         return vehicle
 
@@ -189,7 +189,7 @@ class _Reader:
         try:
             curves_of(vehicle)
         except UsageError as error:
-            named = [key for key in given if key in error.expected + error.came] or given
+            named = [key for key in given if key in error.expected + error.came + error.where] or given
             self._fail("converter", named[0], error.expected, error.came, error.do)
 
     def _fail(self, section: str, key: str, expected: str, came: str, do: str) -> NoReturn:
@@ -228,6 +228,21 @@ def tyre_radius_m(size: str) -> Known | None:
         return None
     radius = 3.05 * (rim_in * 25.4 + 2 * width_mm * aspect_pct / 100) / 1000 / (2 * pi)
     return Known(radius, 0.015 * radius)
+
+
+def usual_for(displacement_l: float | None, fuel: str | None) -> dict[str, Known]:
+    """Defaults that depend on the engine: a big diesel sits in a truck. Common practice, no source; wide."""
+    if displacement_l is None:
+        return {}
+    diesel = fuel == "diesel"
+    # engine and pump: 0.11 kg m2 of pump and half its fluid [advisor-tx-auto4], and the crankshaft with size
+    inertia = 0.11 + (0.12 if diesel else 0.05) * displacement_l
+    usual = {"inertia_kg_m2": Known(inertia, 0.35 * inertia, True)}
+    if diesel and displacement_l > 4.5:
+        usual["mass_kg"] = Known(12000.0, 5000.0, True)
+        usual["drag_area_m2"] = Known(6.0, 1.5, True)
+        usual["rolling_resistance"] = Known(0.007, 0.0015, True)
+    return usual
 
 
 def dump(vehicle: Vehicle, path: str | Path) -> None:

@@ -114,10 +114,10 @@ def _how_to_read(sheet: StallSheet) -> list[str]:
         chances = read(rpm, here, sheet.lost_ratio, sheet.lost_ratio_sd)
         rows.append(f"{rpm:>10.0f} rpm" + "".join(f"{100 * chances[cause]:>19.0f} %" for cause in CAUSES))
     weak = sheet.weaker[-1][1].rpm
-    deficit = 100 * (1 - (sheet.lost.rpm / sheet.expected.rpm) ** (2 - sheet.expected.slope))
+    deficit = 100 * (1 - sheet.lost_ratio**2)  # where the same speed asks (lost ratio)^2 of the torque
     rows += [
-        f"A low stall alone does not prove the stator: an engine {deficit:.0f} % down stalls at the same speed "
-        f"({weak:.0f} rpm at 30 % down).",
+        f"A low stall alone does not prove the stator: an engine {deficit:.0f} % down stalls at the same",
+        f"{sheet.lost.rpm:.0f} rpm, one 30 % down at {weak:.0f} rpm.",
         "What tells them apart: engine torque reported or worked out at the same time, and the road with the",
         "converter clutch locked, where a weak engine stays weak and a lost stator does not show.",
     ]

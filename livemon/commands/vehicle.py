@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import argparse
 import sys
+from importlib import import_module
+from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
@@ -11,6 +13,8 @@ from livemon.converter.curves import at
 from livemon.errors import UsageError
 from livemon.vehicle import Known, Vehicle, curves_of, stall_point, turbine_rad_per_m
 from livemon.vehicle_file import load
+
+_LEARN: Final = "livemon.commands.learn"
 
 TEMPLATE: Final = """\
 # A vehicle, for livemon. Every line is optional: take off the leading "# " and put in what you know.
@@ -58,9 +62,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     new.add_argument("out", metavar="OUT.toml")
     check = actions.add_parser("check", help="check a vehicle file and show what follows from it")
     check.add_argument("file", metavar="V.toml")
-    from livemon.commands import learn  # its own file: calibration needs the whole reading path
-
-    learn.add_arguments(actions.add_parser("learn", help="calibrate from a known-good drive"))
+    if find_spec(_LEARN):
+        learn = actions.add_parser("learn", help="calibrate from a known-good drive")
+        import_module(_LEARN).add_arguments(learn)
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -68,9 +72,8 @@ def run(arguments: argparse.Namespace) -> int:
         return _new(Path(arguments.out))
     if arguments.action == "check":
         return _check(arguments.file)
-    from livemon.commands import learn
-
-    return learn.run(arguments)
+    status: int = import_module(_LEARN).run(arguments)
+    return status
 
 
 def _new(path: Path) -> int:
@@ -132,10 +135,10 @@ def _converter(vehicle: Vehicle) -> list[str]:
         f"{'speed ratio':>12}{'K rpm/sqrt(N m)':>22}{'torque ratio':>18}{'K, stator lost':>22}",
     ]
     for sr in (0.0, 0.2, 0.4, 0.6, 0.8, 0.9):
-        k, k_sd, tr, tr_sd = (at(table, sr) for table in (curves.k, curves.k_sd, curves.tr, curves.tr_sd))
-        lost, lost_sd = at(curves.k_lost, sr), at(curves.k_lost_sd, sr)
+        pairs = ((curves.k, curves.k_sd), (curves.tr, curves.tr_sd), (curves.k_lost, curves.k_lost_sd))
+        (k, k_sd), (tr, tr_sd), (lost, lost_sd) = ((at(value, sr), 2 * at(sd, sr)) for value, sd in pairs)
         rows.append(
-            f"{sr:>12.1f}{k:>14.0f} +-{2 * k_sd:>4.0f}{tr:>12.2f} +-{2 * tr_sd:>4.2f}{lost:>14.0f} +-{2 * lost_sd:>4.0f}"
+            f"{sr:>12.1f}{k:>14.0f} +-{k_sd:>4.0f}{tr:>12.2f} +-{tr_sd:>4.2f}{lost:>14.0f} +-{lost_sd:>4.0f}"
         )
     return rows
 

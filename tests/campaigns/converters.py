@@ -1,0 +1,66 @@
+"""How well derived curves meet published converters. Prints the table of docs/converter.md.
+
+    python tests/campaigns/converters.py
+
+Each converter gives only K at stall, stall torque ratio and coupling speed ratio; the rest is compared.
+rms over its own rows and over an even grid, SR 0 .. 0.85; cover = share of points inside the 2-sd band.
+"""
+
+from __future__ import annotations
+
+import csv
+import sys
+from pathlib import Path
+
+import numpy as np
+
+from livemon.converter.derive import SPEED_RATIO, derive
+
+VECTORS = Path(__file__).resolve().parent.parent / "vectors"
+
+
+def converters(file: str) -> dict[str, tuple[float, np.ndarray]]:
+    """name -> (coupling, rows of speed ratio, K, torque ratio), K scaled to 100 at stall."""
+    with (VECTORS / file).open(encoding="utf-8") as lines:
+        rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    found: dict[str, tuple[float, np.ndarray]] = {}
+    for name in dict.fromkeys(row["name"] for row in rows):
+        own = [row for row in rows if row["name"] == name]
+        table = np.array([[float(row[key]) for key in ("speed_ratio", "k", "torque_ratio")] for row in own])
+        table[:, 1] *= 100.0 / table[0, 1]
+        found[name] = float(own[0]["coupling"]), table
+    return found
+
+
+def compare(coupling: float, table: np.ndarray, k0_sd: float = 0.0) -> dict[str, float]:
+    """Errors [%] and coverage [%] of the derived curve of one converter."""
+    curves = derive(float(table[0, 1]), k0_sd, float(table[0, 2]), coupling)
+    result: dict[str, float] = {}
+    own = table[table[:, 0] <= 0.85, 0]
+    for where, ratio in (("rows", own), ("grid", np.linspace(0.0, 0.85, 18))):
+        for name, mean, sd, column in (("K", curves.k, curves.k_sd, 1), ("TR", curves.tr, curves.tr_sd, 2)):
+            true = np.interp(ratio, table[:, 0], table[:, column])
+            model, width = np.interp(ratio, SPEED_RATIO, mean), np.interp(ratio, SPEED_RATIO, sd)
+            result[f"{name} rms {where}"] = 100.0 * float(np.sqrt(np.mean((model / true - 1.0) ** 2)))
+            result[f"{name} cover {where}"] = 100.0 * float(
+                np.mean(np.abs(model - true) <= 2.0 * width + 1e-9)
+            )
+            moving = ratio > 0.02
+            pull = (model - true)[moving] / width[moving]
+            result[f"{name} rms z {where}"] = float(np.sqrt(np.mean(pull**2)))
+    return result
+
+
+def main() -> None:
+    head = None
+    for file in ("published_converters.csv", "remembered_converters.csv"):
+        for name, (coupling, table) in converters(file).items():
+            result = compare(coupling, table)
+            if head is None:
+                head = list(result)
+                sys.stdout.write(f"{'':<20}" + "".join(f"{key:>15}" for key in head) + "\n")
+            sys.stdout.write(f"{name:<20}" + "".join(f"{result[key]:>15.2f}" for key in head) + "\n")
+
+
+if __name__ == "__main__":
+    main()
