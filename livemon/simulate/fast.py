@@ -61,15 +61,13 @@ class Drive:
         return self.history[min(len(self.history) - 1, max(0, round(time_s / DT_S) - 1))]
 
     def _advance(self, time_s: float) -> None:
-        world, step = self.world, self.world.step
-        due = int(time_s / DT_S)
-        if self._keep:
-            while world.steps < due:
-                step()
-                self.history.append(world.truth())
-        else:
-            while world.steps < due:
-                step()
+        if not self._keep:
+            self.world.run_to(time_s)
+            return
+        world, due = self.world, int(time_s / DT_S)
+        while world.steps < due:
+            world.step()
+            self.history.append(world.truth())
 
     def _run(self) -> Iterator[Frame]:
         poll, seconds = self.scenario.poll, self.scenario.seconds

@@ -78,6 +78,12 @@ class World:
         self.ring_torque = [self.engine.indicated_nm] * RING
         self._next_slow = 0
 
+    def run_to(self, time_s: float) -> None:
+        """Move on to `time_s`, in whole steps."""
+        step, due = self.step, int(time_s / DT_S)
+        while self.steps < due:
+            step()
+
     def step(self) -> None:
         """Move everything DT_S on."""
         dt = DT_S
