@@ -24,6 +24,15 @@ SILENT_S: Final = 2.0  # a control unit that has said nothing for so long gives 
 CODE_SERVICES: Final = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
 _NEGATIVE: Final = {0x21: "busy", 0x78: "pending"}
 
+# The same identifiers as filters of a bus: (identifier, mask, extended).
+WANTED_MASKS: Final = (
+    (0x7E0, 0x7F0, False),
+    (0x7DF, 0x7FF, False),
+    (0x18DAF100, 0x1FFFFF00, True),
+    (0x18DA00F1, 0x1FFF00FF, True),
+    (0x18DB33F1, 0x1FFFFFFF, True),
+)
+
 Plain = tuple[int, str, float, float, float]  # single-frame length, quantity, scale, offset, resolution
 
 
@@ -70,6 +79,7 @@ class Decoder:
         self.wanted_ids = frozenset(
             (key & ~_EXTENDED, key >= _EXTENDED) for key in (*_answer_ids(), *_ask_ids())
         )
+        self.wanted_masks = WANTED_MASKS
         self._asked: dict[int, float] = {}  # PID -> when it was last asked of everybody
         self._saw_asks = False
         self._answers: dict[int, _Unit] = {}

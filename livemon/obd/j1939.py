@@ -113,6 +113,10 @@ class J1939Decoder:
     """
 
     wanted_ids = _WantedIds()
+    wanted_masks: Final = tuple(  # the same as filters of a bus: (identifier, mask, extended)
+        (group << 8, 0x03FFFF00 if group & 0xFF00 >= 0xF000 else 0x03FF0000, True)
+        for group in (*MESSAGES, _ANNOUNCE_PGN, _TRANSFER_PGN)
+    )
 
     def __init__(self) -> None:
         self.counters: Counter[str] = Counter()

@@ -88,6 +88,9 @@ class DbcDecoder:
             key = (message.frame_id, message.is_extended_frame)
             self._layouts[key] = _Layout(tuple(plain), others, message)
         self.wanted_ids = frozenset(self._layouts)
+        self.wanted_masks = tuple(
+            (i, 0x1FFFFFFF if extended else 0x7FF, extended) for i, extended in self._layouts
+        )
         self.quantities = frozenset(q for _, signals in chosen.values() for q, _ in signals)
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
