@@ -20,6 +20,7 @@ _ROOT_2PI: Final = 2.5066282746
 _LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 2.2, 0.004
 _X_MEMORY_S, _R_MEMORY_S = 1.5, 0.4  # samples closer than this repeat each other
+_LEVEL_MEMORY_S: Final = 10.0
 _FLOOR: Final = 1e-10
 _POWER: Final = 1.4
 _CHANGE_S: Final = 2.0
@@ -149,7 +150,9 @@ class Gears:
         same_lock, same_open = self._change(t, base, m, m_sd, (v_sd / v) ** 2, n)
         drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
         lock_var = x_var + slip_var / (n * n)
-        lock_sd = sqrt(lock_var)
+        p_lock = 1.0 / (_ROOT_2PI * sqrt(lock_var))
+        # how well a state fits counts often, how narrow its promise was only seldom: level errors last
+        slow = dt / _LEVEL_MEMORY_S
         no, nc, nu, nd = [0.0] * count, [0.0] * count, [0.0] * count, [0.0] * count
         total = 0.0
         last = count - 1
@@ -171,10 +174,8 @@ class Gears:
             r_sd = sqrt(r_var)
             # clutch closed: slip near what it has been; engine follows the road
             y = x - slip / n
-            e_lock = exp(-0.5 * min(y * y / lock_var, 60.0)) / (_ROOT_2PI * lock_sd) + 1e-3
-            if (
-                0.0 < x < 0.6 * m - m_sd
-            ):  # a clutch that slips more than it should, yet holds the converter back
+            e_lock = p_lock * exp(-0.5 * min(y * y / lock_var, 60.0)) + 1e-3
+            if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
                 e_lock += 0.1 / m
             sl = sqrt(r_var + 1600.0)
             z = r / sl
@@ -185,6 +186,7 @@ class Gears:
             y = (x - m) / open_sd
             wide = 0.4 * exp(-max(0.0, x - 2.5)) if x > 0.0 else 0.4 * exp(x / (0.04 + open_sd))
             wide *= (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1) if x > 0.0 else 1.0 - 0.85 * drives
+            p_open = (1.0 - heavy) / (_ROOT_2PI * open_sd) + 0.4 * heavy
             e_open = (
                 (1.0 - heavy) * exp(-0.5 * min(y * y, 60.0)) / (_ROOT_2PI * open_sd) + heavy * wide + 1e-3
             )
@@ -214,8 +216,8 @@ class Gears:
             says = 1.0
             if stated is not None:
                 says = 1.0 if g == stated else stated_w
-            e = e_open**x_weight * r_open**r_weight * says * same_open
-            w = e_lock**x_weight * r_lock**r_weight * says * same_lock
+            e = (e_open / p_open) ** x_weight * p_open**slow * r_open**r_weight * says * same_open
+            w = (e_lock / p_lock) ** x_weight * p_lock**slow * r_lock**r_weight * says * same_lock
             if says_lock is not None:
                 w *= (0.02 + 0.96 * says_lock) ** x_weight
                 e *= (0.98 - 0.96 * says_lock) ** x_weight
@@ -264,8 +266,8 @@ class Gears:
         weight = min(1.0, dt / _CHANGE_S)
         z, y = dx * dx / locked_var, (dx - dm) ** 2 / open_var
         return (
-            (exp(-0.5 * min(z, 40.0)) / sqrt(locked_var) + 0.3) ** weight,
-            (exp(-0.5 * min(y, 40.0)) / sqrt(open_var) + 0.3) ** weight,
+            (exp(-0.5 * min(z, 40.0)) + 0.01) ** weight,
+            (exp(-0.5 * min(y, 40.0)) + 0.01) ** weight,
         )
 
     def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float, float]:
