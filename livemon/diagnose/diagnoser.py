@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Mapping, Sequence
 from math import inf, log
 from typing import Final
@@ -23,6 +24,8 @@ from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscill
 from livemon.vehicle import Vehicle, curves_of
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
+_CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
+_NEAR_COUPLING: Final = 0.78
 _JUDGE_EVERY_S: Final = 2.0  # outside launches the posterior moves slowly
 
 
@@ -47,6 +50,7 @@ class Diagnoser:
         self.torque_source = ""
         self.ratio_seen = False
         self._windows = WindowMaker()
+        self._waiting: deque[Window] = deque()
         self._was_locked = False
         self._judged_s = -inf
 
@@ -71,6 +75,9 @@ class Diagnoser:
         """The drive is over: close what is open."""
         window = self._windows.end()
         changes = list(self._feed_window(window)) if window is not None else []
+        for waiting in self._waiting:
+            self._give(waiting)
+        self._waiting.clear()
         self.stretches.end()
         return changes + self._judge(self.time_s)
 
@@ -94,7 +101,7 @@ class Diagnoser:
         if w.speed_ratio is not None:
             self.ratio_seen = True
         self.full_pedal.feed(w)
-        self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
+        self._settle_pulls(w)
         self.stretches.feed(w)
         self.lockup_watch.feed(w)
         self.presence.feed(w)
@@ -109,6 +116,25 @@ class Diagnoser:
         if urgent or w.end_s - self._judged_s > _JUDGE_EVERY_S:
             return self._judge(w.end_s)
         return ()
+
+    def _settle_pulls(self, w: Window) -> None:
+        """Give the bank its windows; those near the coupling point wait until it is known what the clutch did.
+
+        While the clutch comes on it carries a share of the torque nobody can tell from a change of the curve.
+        """
+        waiting = self._waiting
+        if w.regime == "locked":
+            while waiting and waiting[-1].end_s > w.start_s - _CLUTCH_COMES_ON_S:
+                waiting.pop()
+        while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - _CLUTCH_COMES_ON_S):
+            self._give(waiting.popleft())
+        if w.regime == "pull" and (w.speed_ratio or 0.0) > _NEAR_COUPLING:
+            waiting.append(w)
+        else:
+            self._give(w)
+
+    def _give(self, w: Window) -> None:
+        self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
 
     def _judge(self, time_s: float) -> list[Warning]:
         self._judged_s = time_s

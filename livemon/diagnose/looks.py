@@ -1,0 +1,189 @@
+"""What one window says: up to two scalar looks, zero for a sound vehicle of exactly the file's numbers.
+
+    capacity  ln K seen - ln K model(SR)                         clutch open, engine driving
+    force     (tractive force from torque - what the road takes) / weight   any regime that moves
+
+Each look comes with its regressors on the nuisances and the variance of what is left.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from math import exp, log
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.converter.curves import Curves, at
+from livemon.diagnose.hypotheses import Hypothesis
+from livemon.diagnose.nuisance import SIZE, Prior, State
+from livemon.diagnose.windows import Window
+from livemon.quantities import AIR_DENSITY_KG_M3, STANDARD_GRAVITY_M_S2
+from livemon.vehicle import Vehicle
+
+Array = NDArray[np.float64]
+
+# One look in twenty is not what it seems (a reading late, a wheel slipping, a driver on two pedals).
+_ODD_LOOK: Final = 0.05
+_ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
+_ODD_FORCE_SD: Final = 0.15
+# Past this speed ratio the clutch may be on its way in and carry part of the torque.
+_CLUTCH_MAY_CARRY_SR: Final = 0.88
+_CLUTCH_MAY_CARRY: Final = 0.2
+_BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
+_DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
+_CAPACITY_FLOOR_SD: Final = 0.02
+_TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
+_FORCE_FLOOR_SD: Final = 0.004
+_UNEVEN: Final = 0.6  # share of a torque change within a window that may be read too late or too early
+_ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
+_TURBINE_INERTIA_KG_M2: Final = 0.06  # turbine, half the fluid, gears: 0.056 in [advisor-tx-auto4]
+_FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
+_OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
+_OVERRUN_SD_NM: Final = 8.0
+
+
+@dataclass(slots=True)
+class Look:
+    """One scalar look of every row. `odd_sd` None: what is odd about it would be the brakes."""
+
+    seen: Array
+    h: Array
+    variance: float
+    odd: float
+    odd_sd: float | None
+    tractive: Array | None = None
+
+
+class Looks:
+    """Makes looks; owns the rows' physics and nothing else."""
+
+    def __init__(
+        self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]
+    ) -> None:
+        self._vehicle, self.curves, self._prior = vehicle, curves, prior
+        self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
+        self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value / self._weight_n
+        self._lost = np.array([row.lost for row in rows])
+        self._seized = np.array([row.seized for row in rows])
+        self.gain = np.exp([row.torque_ln for row in rows]) - 1.0
+        self._drag = np.array([row.drag for row in rows])
+        self._h_capacity: Array = np.zeros((len(rows), SIZE))
+        self._h_force: Array = np.zeros((len(rows), SIZE))
+        self._flat: Array = np.ones(len(rows))
+        self._ln_tr0 = log(max(curves.tr[0], 1.05))
+
+    def make(self, w: Window, x: Array, released: bool) -> tuple[Look | None, Look | None]:
+        """(capacity, force) of one window, each None where the window does not carry it.
+
+        x: present means of the nuisances, a row each; `released`: the pedal is known to be up.
+        """
+        pump, ratio = w.pump_torque_nm, w.speed_ratio
+        driving = pump is not None and pump > max(25.0, _DRIVING_SHARE * self._prior.torque_nm)
+        foot_off = released or (w.pedal_pct is None and not driving)
+        open_clutch = w.regime in ("launch", "pull")
+        capacity = force = None
+        if driving and ratio is not None and (open_clutch or w.regime == "stationary_in_gear"):
+            capacity = self._capacity(w, min(max(ratio, 0.0), 1.0))
+        speed = w.road_speed_m_s
+        if speed is None or speed < 1.5 or w.brake is True:
+            return capacity, None
+        if open_clutch:
+            if ratio is not None and pump is not None and w.turbine_rad_per_m is not None and not foot_off:
+                tr = self._torque_ratio(min(max(ratio, 0.0), 1.0))
+                force = self._force(w, x, foot_off, tr, min(ratio, 1.0))
+        elif w.regime == "coast" or (
+            w.regime == "locked" and pump is not None and w.turbine_rad_per_m is not None
+        ):
+            force = self._force(w, x, foot_off, None, 1.0)
+        return capacity, force
+
+    def _ln_k(self, ratio: float) -> Array:
+        c = self.curves
+        sound = log(at(c.k, ratio))
+        lost, seized = log(at(c.k_lost, ratio)) - sound, log(at(c.k_seized, ratio)) - sound
+        all_rows: Array = sound + self._lost * lost + self._seized * seized
+        return all_rows
+
+    def _torque_ratio(self, ratio: float) -> Array:
+        c = self.curves
+        tr = at(c.tr, ratio)
+        all_rows: Array = tr - self._lost * (tr - 1.0) + self._seized * (at(c.tr_seized, ratio) - tr)
+        return np.maximum(all_rows, 0.2)
+
+    def _capacity(self, w: Window, ratio: float) -> Look | None:
+        pump, torque = w.pump_torque_nm, w.engine_torque_nm
+        assert pump is not None and torque is not None
+        c = self.curves
+        slope = (log(at(c.k, min(ratio + 0.02, 0.98))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / 0.04
+        if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
+            return None
+        made = np.maximum(pump + self.gain * torque, 0.3 * pump)
+        h = self._h_capacity
+        h[:, State.GAIN] = h[:, State.GAIN_WANDER] = 0.5 * torque / made
+        h[:, State.OFFSET] = 0.5 / made
+        h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
+        h[:, State.K_TILT] = ratio
+        h[:, State.K_KNEE] = exp(-(((ratio - 0.9) / 0.12) ** 2))
+        h[:, State.K_LOST] = self._lost * max(0.0, 1.0 - ratio / c.coupling_speed_ratio)
+        h[:, State.TYRE] = slope * ratio
+        variance = (
+            _CAPACITY_FLOOR_SD**2
+            + (0.5 * w.pump_torque_sd_nm / pump) ** 2 / min(w.samples, 4)
+            + (_UNEVEN * 0.5 * w.pump_torque_spread_nm / pump) ** 2
+            + (slope * w.speed_ratio_sd) ** 2
+        )
+        odd = _CLUTCH_MAY_CARRY if ratio > _CLUTCH_MAY_CARRY_SR else _ODD_LOOK
+        seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
+        return Look(seen, h, variance, odd, _ODD_CAPACITY_SD)
+
+    def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
+        """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque on."""
+        assert w.road_speed_m_s is not None
+        v, body, pump, per_m = w.road_speed_m_s, self._vehicle, w.pump_torque_nm, w.turbine_rad_per_m
+        rows = len(self.gain)
+        variance = _FORCE_FLOOR_SD**2 + (w.road_accel_sd_m_s2 / STANDARD_GRAVITY_M_S2) ** 2
+        h = self._h_force
+        h[:] = 0.0
+        if pump is None or per_m is None or w.engine_torque_nm is None:
+            tractive: Array = np.full(rows, _FLUID_DRAG[0])
+            variance += _FLUID_DRAG[1] ** 2
+        elif w.regime == "coast":
+            force = pump * per_m / (body.efficiency.value * self._weight_n)
+            tractive = np.full(rows, force)
+            variance += (_OVERRUN_SHARE_SD * force) ** 2 + (_OVERRUN_SD_NM * per_m / self._weight_n) ** 2
+        else:
+            efficiency = body.efficiency.value if pump > 0.0 else 1.0 / body.efficiency.value
+            through = (self._flat if tr is None else tr) * (per_m * efficiency / self._weight_n)
+            tractive = (pump + self.gain * max(w.engine_torque_nm, 0.0)) * through
+            h[:, State.GAIN] = h[:, State.GAIN_WANDER] = -through * w.engine_torque_nm
+            h[:, State.OFFSET] = -through
+            h[:, State.LINE] = -tractive
+            if tr is not None:
+                h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
+                h[:, State.TR_KNEE] = -tractive * min(max((ratio - 0.7) / 0.15, 0.0), 1.0)
+            sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + (_UNEVEN * w.pump_torque_spread_nm) ** 2
+            variance += sd_nm * float(through[0]) ** 2
+            if pump < 0.0:
+                variance += (_OVERRUN_SHARE_SD * float(tractive[0])) ** 2
+        rotating = _ROTATING_SHARE
+        if per_m is not None:
+            rotating += _TURBINE_INERTIA_KG_M2 * per_m * per_m / body.mass_kg.value
+        takes = (
+            w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2 + body.rolling_resistance.value
+        )
+        grade = x[:, State.GRADE] + x[:, State.SLOPE]
+        mass, aero = x[:, State.MASS], x[:, State.AERO]
+        heavier, air = np.exp(mass), self._aero * v * v * np.exp(aero)
+        h[:, State.MASS] = heavier * (takes + grade)
+        h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = heavier
+        h[:, State.AERO] = air
+        h[:, State.WIND] = 2.0 * self._aero * v
+        # The sum at the present means, plus what the linear step will take off again.
+        seen = tractive - self._drag - heavier * (takes + grade) - air
+        seen += h[:, State.MASS] * mass + heavier * grade + air * aero
+        little = pump is None or pump < 0.05 * self._prior.torque_nm
+        if w.brake is None and (foot_off or little):
+            return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)
+        return Look(seen, h, variance, _ODD_LOOK, _ODD_FORCE_SD, tractive)
