@@ -1,1 +1,1 @@
-"""The simulated vehicle, its driver, its control units and a simulated adapter. Faults are physical causes."""
+"""The simulated vehicle, driver, control units and adapter. Faults are physical causes, never outputs."""

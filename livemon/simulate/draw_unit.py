@@ -93,18 +93,27 @@ def unit_truth(
         pids |= {0xA4}
     quick = rng.uniform(0.004, 0.02)
     has_codes = rng.random() < 0.4
-    codes = (rng.choice(CODES[fault]),) if fault in CODES and has_codes else ()
+    codes: tuple[str, ...] = (rng.choice(CODES[fault]),) if fault in CODES and has_codes else ()
     if rng.random() < 0.08:
         codes += (rng.choice(("P0442", "P0128", "P0455", "P0562")),)
     serial = "".join(rng.choice("0123456789") for _ in range(6))
     return UnitTruth(
-        signals=signals, extended=rng.random() < 0.15, pids=tuple(sorted(pids)), transmission_pids=tuple(sorted(boxes)),
-        answer_s=(quick, quick + rng.uniform(0.002, 0.022)), sample_share=rng.uniform(0.2, 1.0),
-        most_pids=rng.choice((1, 6, 6, 6)), padding=rng.choice((0x00, 0x55, 0xAA, 0xCC)),
-        miss_share=rng.choice((0.0, 0.0, 0.001, 0.004)), vin=f"0LM{rng.choice('ABCDEF')}SIM00X0{serial}"[:17].ljust(17, "0"),
-        stored=codes, pending=codes[:1] if rng.random() < 0.5 else (), permanent=codes[:1] if rng.random() < 0.3 else (),
-        gear_early=rng.random() < 0.5, torque=kind,
-    )  # fmt: skip
+        signals=signals,
+        extended=rng.random() < 0.15,
+        pids=tuple(sorted(pids)),
+        transmission_pids=tuple(sorted(boxes)),
+        answer_s=(quick, quick + rng.uniform(0.002, 0.022)),
+        sample_share=rng.uniform(0.2, 1.0),
+        most_pids=rng.choice((1, 6, 6, 6)),
+        padding=rng.choice((0x00, 0x55, 0xAA, 0xCC)),
+        miss_share=rng.choice((0.0, 0.0, 0.001, 0.004)),
+        vin=f"0LM{rng.choice('ABCDEF')}S1M00X{serial}0",
+        stored=codes,
+        pending=codes[:1] if rng.random() < 0.5 else (),
+        permanent=codes[:1] if rng.random() < 0.3 else (),
+        gear_early=rng.random() < 0.5,
+        torque=kind,
+    )
 
 
 def poll_plan(rng: Random, unit: UnitTruth) -> PollPlan:

@@ -4,20 +4,34 @@ from __future__ import annotations
 
 from math import log, pi, sqrt
 from random import Random
+from typing import NamedTuple
 
 from livemon.simulate.engine import Aspiration, EngineTruth, Lag, PedalMap
 from livemon.simulate.gearbox import GearboxTruth, LockPlan
 from livemon.simulate.hydraulics import ConverterTruth, Geometry, operating_point
 from livemon.simulate.road import BodyTruth
 
-# mass kg, drag area m2, peak kW per tonne, tyre radius m, gears, engine kinds by weight
-KINDS: dict[str, tuple[tuple[float, float], tuple[float, float], tuple[float, float], tuple[float, float], tuple[int, ...], str]] = {
-    "small_car": ((1050, 1450), (0.58, 0.74), (50, 85), (0.285, 0.310), (4, 5, 6), "pppt"),
-    "sedan": ((1400, 1900), (0.60, 0.80), (60, 120), (0.305, 0.335), (4, 5, 6, 6, 8), "ppttd"),
-    "suv": ((1650, 2450), (0.82, 1.12), (55, 110), (0.335, 0.375), (4, 5, 6, 8), "pptdd"),
-    "van": ((1900, 3200), (1.15, 1.6), (32, 58), (0.325, 0.36), (4, 5, 6, 7), "pddd"),
-    "pickup": ((1900, 2900), (1.05, 1.4), (55, 105), (0.365, 0.405), (4, 5, 6, 8), "pppd"),
-}  # fmt: skip
+Range = tuple[float, float]
+
+
+class Kind(NamedTuple):
+    """What vehicles of one kind have in common."""
+
+    mass_kg: Range
+    drag_area_m2: Range
+    kw_per_tonne: Range
+    tyre_radius_m: Range
+    gears: tuple[int, ...]
+    engines: str  # letters of ENGINES, by weight
+
+
+KINDS: dict[str, Kind] = {
+    "small_car": Kind((1050, 1450), (0.58, 0.74), (50, 85), (0.285, 0.310), (4, 5, 6), "pppt"),
+    "sedan": Kind((1400, 1900), (0.60, 0.80), (60, 120), (0.305, 0.335), (4, 5, 6, 6, 8), "ppttd"),
+    "suv": Kind((1650, 2450), (0.82, 1.12), (55, 110), (0.335, 0.375), (4, 5, 6, 8), "pptdd"),
+    "van": Kind((1900, 3200), (1.15, 1.6), (32, 58), (0.325, 0.36), (4, 5, 6, 7), "pddd"),
+    "pickup": Kind((1900, 2900), (1.05, 1.4), (55, 105), (0.365, 0.405), (4, 5, 6, 8), "pppd"),
+}
 ENGINES: dict[str, Aspiration] = {"p": "petrol", "t": "petrol_turbo", "d": "diesel_turbo"}
 
 

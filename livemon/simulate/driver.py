@@ -1,4 +1,4 @@
-"""The simulated driver: follows a drawn plan of stops, launches, pulls, cruises, coast-downs and brake taps."""
+"""The simulated driver follows a drawn plan: stops, launches, pulls, cruises, coast-downs, brake taps."""
 
 from __future__ import annotations
 
@@ -189,7 +189,7 @@ class Driver:
             self._next(time_s)
 
     def _hold(self, v: float, goal: float) -> None:
-        """Keep a speed as a driver does: feel for the load, a slow correction, the brake only if well over."""
+        """Keep a speed: feel for the load, a slow correction, the brake only if well over."""
         error = goal - v
         self._integral = min(max(self._integral + error * self.PERIOD_S, -12.0), 12.0)
         force = self._rolling + self._drag * v * v + self._mass * (0.35 * error + 0.05 * self._integral)

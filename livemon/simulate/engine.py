@@ -1,9 +1,10 @@
-"""The simulated engine: full-load curve, pedal map, torque lag, idle governor, overrun cut, friction, misfire."""
+"""The simulated engine: full-load curve, pedal map, torque lag, idle governor, overrun cut, misfire."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, pi, sin
+from itertools import pairwise
+from math import exp, pi, sin, sqrt
 from random import Random
 from typing import Literal
 
@@ -13,12 +14,17 @@ Lag = Literal["first_order", "two_stage", "rate_limit", "dead_time"]
 
 # Share of peak net torque by share of rated speed; shapes are common practice, no source.
 SHAPES: dict[str, tuple[tuple[float, float], ...]] = {
-    "petrol": ((0.0, 0.55), (0.15, 0.70), (0.3, 0.86), (0.5, 0.96), (0.65, 1.0), (0.8, 0.97), (1.0, 0.83), (1.1, 0.6)),
+    "petrol": (
+        (0.0, 0.55), (0.15, 0.70), (0.3, 0.86), (0.5, 0.96),
+        (0.65, 1.0), (0.8, 0.97), (1.0, 0.83), (1.1, 0.6),
+    ),
     "petrol_turbo": (
-        (0.0, 0.45), (0.13, 0.52), (0.2, 0.74), (0.28, 0.97), (0.35, 1.0), (0.7, 1.0), (0.85, 0.86), (1.0, 0.7), (1.1, 0.5),
+        (0.0, 0.45), (0.13, 0.52), (0.2, 0.74), (0.28, 0.97), (0.35, 1.0),
+        (0.7, 1.0), (0.85, 0.86), (1.0, 0.7), (1.1, 0.5),
     ),
     "diesel_turbo": (
-        (0.0, 0.4), (0.2, 0.46), (0.3, 0.7), (0.4, 0.96), (0.46, 1.0), (0.65, 0.98), (0.8, 0.84), (0.95, 0.66), (1.05, 0.3),
+        (0.0, 0.4), (0.2, 0.46), (0.3, 0.7), (0.4, 0.96), (0.46, 1.0),
+        (0.65, 0.98), (0.8, 0.84), (0.95, 0.66), (1.05, 0.3),
     ),
 }  # fmt: skip
 GRID_RPM = 50.0
@@ -51,7 +57,7 @@ class EngineTruth:
         shape = SHAPES[self.aspiration]
         x = min(max(rpm / self.rated_rpm, 0.0), shape[-1][0])
         value = shape[-1][1]
-        for (x0, y0), (x1, y1) in zip(shape, shape[1:], strict=False):
+        for (x0, y0), (x1, y1) in pairwise(shape):
             if x <= x1:
                 value = y0 + (y1 - y0) * (x - x0) / (x1 - x0)
                 break
@@ -59,7 +65,7 @@ class EngineTruth:
         return self.peak_torque_nm * value * (1.0 + self.shape_bend * (x - 0.5)) * share
 
     def friction_nm(self, rpm: float) -> float:
-        """Rubbing and pumping at this speed [N m]: mean effective pressure 0.9 bar rising with speed (from memory)."""
+        """Rubbing and pumping [N m]: mean effective pressure from about 1 bar up with speed (from memory)."""
         bar = (
             (1.15 if self.aspiration == "diesel_turbo" else 0.95)
             + 0.16 * rpm / 1000.0
@@ -125,7 +131,7 @@ class Engine:
         if pedal <= 0.0:
             share = 0.0
         else:
-            share = pedal**t.pedal_exponent
+            share = float(pedal**t.pedal_exponent)
             if t.pedal_map == "throttle":
                 share = (1.0 - exp(-3.2 * share * t.rated_rpm / (rpm + 400.0) * 0.5)) / (1.0 - exp(-1.6))
             elif t.pedal_map == "power_like":
@@ -202,13 +208,13 @@ class Engine:
         self._misfiring = self._rng.random() < self.fault.misfire_share
 
     def air_g_s(self, rpm: float) -> float:
-        """Air that goes in [g/s], as a hot-wire meter would see it. From memory: 36 % of the fuel's heat is work."""
+        """Air that goes in [g/s], as a hot-wire meter sees it; 36 % of the heat is work (from memory)."""
         t = self.truth
         watts = self.indicated_nm * rpm * pi / 30.0
         if t.aspiration == "diesel_turbo":
-            fill = 0.88 * (1.0 + 1.1 * self._boost * min(1.0, rpm / (0.4 * t.rated_rpm))) * t.air_share**0.5
+            fill = 0.88 * (1.0 + 1.1 * self._boost * min(1.0, rpm / (0.4 * t.rated_rpm))) * sqrt(t.air_share)
             return fill * t.displacement_l * 1.2 * rpm / 120.0
         rich = 1.12 if self.indicated_nm > 0.9 * (self.full_now_nm + self.friction_now_nm) else 1.0
         burnt = watts / (0.36 * 43000.0) * 14.7 / rich
         least = 0.12 * t.displacement_l * 1.2 * rpm / 120.0
-        return burnt if burnt > least else least
+        return max(burnt, least)

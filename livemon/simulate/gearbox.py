@@ -1,4 +1,4 @@
-"""The simulated automatic's control: shift schedule by pedal and turbine speed, shifts in time, converter clutch."""
+"""The simulated automatic's control: shift schedule by pedal and speed, shifts in time, converter clutch."""
 
 from __future__ import annotations
 
@@ -69,7 +69,9 @@ class GearboxControl:
     def up_line_rpm(self, pedal: float, gear: int) -> float:
         low, high = self.truth.up_rpm
         return (
-            low + (high - low) * min(1.0, pedal) ** self.truth.pedal_power + 40.0 * (gear - 1) * (1.0 - pedal)
+            low
+            + (high - low) * float(min(1.0, pedal) ** self.truth.pedal_power)
+            + 40.0 * (gear - 1) * (1.0 - pedal)
         )
 
     def step(
@@ -128,7 +130,7 @@ class GearboxControl:
         self._since_shift_s = 0.0
 
     def blend(self) -> tuple[float, float]:
-        """(ratio of turbine to output speed, ratio of output to turbine torque) in this moment of the shift."""
+        """Turbine over output speed, and output over turbine torque, at this moment of the shift."""
         old, new = self.truth.ratios[self.gear - 1], self.truth.ratios[self.target - 1]
         x = min(1.0, self.shift_s / self.shift_length_s)
         p = self.truth.torque_phase

@@ -66,7 +66,7 @@ class Table:
 
 
 def _torques(g: Geometry, sr: float, stator_0: float, stator_1: float) -> tuple[float, float, float]:
-    """Pump, turbine-on-shaft and stator torque at unit pump speed, stator speed = stator_0 + stator_1 * flow."""
+    """Pump, turbine and stator torque at unit pump speed; stator speed = stator_0 + stator_1 * flow."""
     rp, rt, rs = g.pump_radius_m, g.turbine_radius_m, g.stator_radius_m
     tp, tt, ts = (tan(radians(x)) for x in (g.pump_exit_deg, g.turbine_exit_deg, g.stator_exit_deg))
     ip, it, is_ = (tan(radians(x)) for x in (g.pump_inlet_deg, g.turbine_inlet_deg, g.stator_inlet_deg))

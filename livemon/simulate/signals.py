@@ -1,4 +1,4 @@
-"""What a control unit knows of its vehicle: each signal late, filtered, refreshed in steps and rounded its own way."""
+"""What a control unit knows of its vehicle: signals late, filtered, refreshed in steps and rounded."""
 
 from __future__ import annotations
 

@@ -219,7 +219,7 @@ class World:
     def _chattering(
         self, net: float, capacity: float, k: float, c: float, w_wheels: float
     ) -> tuple[float, float, float, float]:
-        """A sliding clutch whose friction falls with sliding speed, in steps of 1 ms against the shaft's spring."""
+        """A sliding clutch whose friction falls with sliding speed, in steps of 1 ms."""
         n = 8
         h = DT_S / n
         j_e, j_t = self.engine.truth.inertia_kg_m2, self.gearbox.turbine_inertia_kg_m2
