@@ -133,3 +133,20 @@ def test_capacity_and_ratio_do_not_depend_on_speed() -> None:
         p = operating_point(Geometry(), pump, 0.4 * pump)
         rpm = pump * 30.0 / pi
         assert rpm / p.pump_nm**0.5 == pytest.approx(characteristic(Geometry(), [0.4]).capacity[0], rel=1e-9)
+
+
+def test_overrun_torque_is_of_the_published_size() -> None:
+    """Pump torque over stall torque at one pump speed: JRC co2mpas 4.3.7 default light-duty converter (EUPL)."""
+    published = {
+        1.571: -0.535,
+        1.833: -0.828,
+        2.2: -1.306,
+        2.5: -1.781,
+        3.0: -2.772,
+        3.5: -4.071,
+        4.0: -5.746,
+    }
+    stall = operating_point(Geometry(), 100.0, 0.0).pump_nm
+    for ratio, share in published.items():
+        pump = operating_point(Geometry(), 100.0, 100.0 * ratio).pump_nm
+        assert pump / stall == pytest.approx(share, rel=0.25)
