@@ -1,4 +1,4 @@
-"""Draws the figures of docs/converter.md:  python docs/figures/converter.py  (needs matplotlib)."""
+"""Draws the figures of docs/converter.md:  python docs/figures/converter_figures.py  (needs matplotlib)."""
 
 from __future__ import annotations
 
