@@ -10,7 +10,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections import Counter
 from collections.abc import Sequence
-from math import isfinite, sqrt
+from math import exp, isfinite, sqrt
 from typing import Final
 
 from livemon.estimate.engine_speed import EngineSpeed
@@ -179,6 +179,10 @@ class Estimator:
             return
         v, v_rate, var, rate_var, zero = road
         if zero and v < 0.7:
+            n, still = self._engine.track.sx[i], self._road.still_since
+            if still is not None and t - still > 1.5 and abs(self._engine.track.sr[i]) < 40.0:
+                stalled = exp(gears.grip) * 2.2 * n * n * 1e-6
+                self._torque.idle(t, n, stalled, 0.6 * stalled)
             self._ticks.append(gears.rest(t, stated))
             return
         if v < 0.5:

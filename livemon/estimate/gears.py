@@ -1,6 +1,6 @@
 """Which gear, and is the converter clutch closed: a small hidden Markov chain over ratio and events.
 
-States per gear g: open[g], lock[g]; between neighbours: up[g] (g to g+1 under way), down[g] (g+1 to g).
+States per gear g: open[g], closing[g], lock[g]; between neighbours: up[g] (g to g+1 under way), down[g] (g+1 to g).
 Evidence at each tick: x = ln(engine speed / (rpm per km/h x road speed)), which is minus the log of the speed
 ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s;
 pump torque, however roughly known; the gear the vehicle states. The converter's own curves are never asked,
@@ -64,6 +64,7 @@ class Gears:
     """`tick` with a Look at each moment. `k`: engine rpm per km/h when locked, first gear first."""
 
     __slots__ = (
+        "_closing",
         "_down",
         "_last",
         "_lock",
@@ -91,7 +92,7 @@ class Gears:
         """A gap in the readings: any gear is possible again."""
         n = len(self.k)
         self._open, self._lock = [0.6 / n] * n, [0.4 / n] * n
-        self._up, self._down = [0.0] * n, [0.0] * n
+        self._up, self._down, self._closing = [0.0] * n, [0.0] * n, [0.0] * n
         self._last = None
         self._past.clear()
 
@@ -101,7 +102,8 @@ class Gears:
         self._open = [1e-5] * n
         if n > 1:
             self._open[1] = 0.03
-        self._lock, self._up, self._down = [0.0] * n, [0.0] * n, [0.0] * n
+        self._lock, self._closing = [0.0] * n, [0.0] * n
+        self._up, self._down = [0.0] * n, [0.0] * n
         first = stated if stated is not None and 0 <= stated < n else 0
         self._open[first] += 0.97
         self._last = t
@@ -136,8 +138,9 @@ class Gears:
                 self._forget(1.0 - exp((1.5 - dt) / 6.0))
                 dt = 1.5
         self._last = t
-        o, c, u, d = self._open, self._lock, self._up, self._down
+        o, c, u, d, a = self._open, self._lock, self._up, self._down, self._closing
         end = min(0.9, _FINISH * dt)
+        shut = min(0.6, 1.5 * dt)
         skip, unlock = _SKIP * dt, min(0.3, _UNLOCK * dt)
         x_weight, r_weight = min(1.0, dt / _X_MEMORY_S), min(1.0, dt / _R_MEMORY_S)
         x_var = (v_sd / v) ** 2 + self.scale_sd**2
@@ -153,15 +156,15 @@ class Gears:
         p_lock = 1.0 / (_ROOT_2PI * sqrt(lock_var))
         # how well a state fits counts often, how narrow its promise was only seldom: level errors last
         slow = dt / _LEVEL_MEMORY_S
-        no, nc, nu, nd = [0.0] * count, [0.0] * count, [0.0] * count, [0.0] * count
+        no, nc, nu, nd, na = ([0.0] * count for _ in range(5))
         total = 0.0
         last = count - 1
         for g in range(count):
-            near = o[g] + c[g]
+            near = o[g] + c[g] + a[g]
             if g > 0:
-                near += o[g - 1] + c[g - 1] + u[g - 1]
+                near += o[g - 1] + c[g - 1] + a[g - 1] + u[g - 1]
             if g < last:
-                near += o[g + 1] + c[g + 1] + u[g] + d[g]
+                near += o[g + 1] + c[g + 1] + a[g + 1] + u[g] + d[g]
             if near < 1e-6:
                 no[g] = nc[g] = _FLOOR
                 total += 2.0 * _FLOOR
@@ -192,9 +195,9 @@ class Gears:
             )
             follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
             ro = n_rate - follow * kg * v_rate
-            a = abs(ro)
+            ar = abs(ro)
             near_sd, far_sd = 30.0 + r_sd, 260.0 + r_sd
-            r_open = 0.25 * exp(-a / near_sd) / near_sd + 0.25 * exp(-a / far_sd) / far_sd + 1e-7
+            r_open = 0.25 * exp(-ar / near_sd) / near_sd + 0.25 * exp(-ar / far_sd) / far_sd + 1e-7
             lock = _LOCK[g if g < 2 else 2] * dt
             away = unlock
             if turbine < 1000.0:
@@ -206,7 +209,9 @@ class Gears:
             if g > 0:
                 down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
             po = o[g] * (1.0 - lock - up - down) + c[g] * away
-            pc = c[g] * (1.0 - away - 0.5 * (up + down)) + o[g] * lock
+            pc = c[g] * (1.0 - away - 0.5 * (up + down)) + a[g] * shut
+            pa = a[g] * (1.0 - 1.3 * shut) + o[g] * lock
+            po += 0.3 * a[g] * shut
             if g > 0:
                 po += u[g - 1] * end * 0.9 + o[g - 1] * skip
                 pc += u[g - 1] * end * 0.1 + c[g - 1] * skip
@@ -223,7 +228,16 @@ class Gears:
                 e *= (0.98 - 0.96 * says_lock) ** x_weight
             no[g] = po * e + _FLOOR
             nc[g] = pc * w + _FLOOR
-            total += no[g] + nc[g]
+            # closing: on the way from the open converter's slip to the closed clutch's, engine pulled down
+            reach = max(m, 0.06) * 1.5
+            outside = max(0.0, -0.01 - x, x - reach) / (x_sd + 0.01)
+            z = (r + 300.0) / sqrt(r_var + 300.0**2)
+            r_closing = 0.3 * r_open + 0.7 * exp(-0.5 * min(z * z, 40.0)) / (
+                _ROOT_2PI * sqrt(r_var + 300.0**2)
+            )
+            w = (exp(-0.5 * min(outside * outside, 40.0)) + 1e-3) ** x_weight / reach**slow
+            na[g] = pa * w * r_closing**r_weight * says + _FLOOR
+            total += no[g] + nc[g] + na[g]
             if g < last:
                 step = steps[g]
                 outside = max(0.0, -step - x, x - 0.3 - max(m, 0.0))
@@ -238,10 +252,15 @@ class Gears:
                 w = inside**x_weight
                 says = 1.0 if stated is None or stated in (g, g + 1) else stated_w
                 down = _SHIFT * dt * (1.0 if kg * v < 5000.0 else 0.05)
-                nu[g] = (u[g] * (1.0 - end) + (o[g] + 0.5 * c[g]) * up) * w * fu**r_weight * says
-                nd[g] = (d[g] * (1.0 - end) + (o[g + 1] + 0.5 * c[g + 1]) * down) * w * fd**r_weight * says
+                nu[g] = (u[g] * (1.0 - end) + (o[g] + a[g] + 0.5 * c[g]) * up) * w * fu**r_weight * says
+                nd[g] = (
+                    (d[g] * (1.0 - end) + (o[g + 1] + a[g + 1] + 0.5 * c[g + 1]) * down)
+                    * w
+                    * fd**r_weight
+                    * says
+                )
                 total += nu[g] + nd[g]
-        self._open, self._lock, self._up, self._down = no, nc, nu, nd
+        self._open, self._lock, self._up, self._down, self._closing = no, nc, nu, nd, na
         return self._told(t, total, base, torque, torque_sd, n, x_var)
 
     def _change(
@@ -291,7 +310,7 @@ class Gears:
     def _told(
         self, t: float, total: float, base: float, torque: float, torque_sd: float, n: float, x_var: float
     ) -> Tick:
-        no, nc, nu, nd = self._open, self._lock, self._up, self._down
+        no, nc, nu, nd, na = self._open, self._lock, self._up, self._down, self._closing
         count = len(no)
         best, top, shifting = 0, -1.0, 0.0
         inverse = 1.0 / total
@@ -301,16 +320,17 @@ class Gears:
             nc[g] *= inverse
             nu[g] *= inverse
             nd[g] *= inverse
+            na[g] *= inverse
             between = nu[g] + nd[g]
             shifting += between
-            belongs[g] += no[g] + nc[g] + nu[g]
+            belongs[g] += no[g] + nc[g] + na[g] + nu[g]
             belongs[g + 1] += nd[g]
         for g in range(count):
             if belongs[g] > top:
                 best, top = g, belongs[g]
         if shifting > 0.2:
             self._past.clear()
-        here = no[best] + nc[best]
+        here = no[best] + nc[best] + na[best]
         locked = nc[best] / here if here > 0.0 else 0.0
         low = belongs[best - 1] if best > 0 else 0.0
         high = belongs[best + 1] if best + 1 < count else 0.0
@@ -342,5 +362,6 @@ class Gears:
         for g in range(n):
             self._open[g] = keep * self._open[g] + share * 0.6 / n
             self._lock[g] = keep * self._lock[g] + share * 0.4 / n
+            self._closing[g] *= keep
             self._up[g] *= keep
             self._down[g] *= keep

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from math import hypot
+from math import hypot, sqrt
 from typing import Final
 
 from livemon.converter.engine_torque import Torque as EngineTorque
@@ -41,6 +41,7 @@ class Torque:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._vehicle = vehicle
+        self._offset, self._offset_sd = 0.0, 1e9
         self._history: dict[str, tuple[list[float], list[float]]] = {}
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
@@ -110,6 +111,24 @@ class Torque:
             return None
         return from_absolute_load(load, n, displacement, fuel), "absolute_load"
 
+    def idle(self, t: float, n: float, pump_nm: float, pump_sd_nm: float) -> None:
+        """Standing in gear at idle, the pump takes about `pump_nm`: how far off zero the reported torque is.
+
+        Used for the gear chain alone; what is told to others stays as reported.
+        """
+        engine = self.engine(t, n)
+        if engine is None:
+            return
+        if self._offset_sd > 1e3:
+            self._offset_sd = engine[0].bias_sd_nm
+        taken = accessories(n, self._vehicle.displacement_l)
+        off = engine[0].nm - taken.nm - pump_nm
+        noise = pump_sd_nm**2 + taken.bias_sd_nm**2
+        p = self._offset_sd**2 + 1.0
+        gain = p / (p + 10.0 * noise)
+        self._offset += gain * (off - self._offset)
+        self._offset_sd = max(sqrt(p * (1.0 - gain)), 0.7 * sqrt(noise))
+
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float
     ) -> tuple[float, float]:
@@ -121,6 +140,8 @@ class Torque:
         engine = self.engine(t, n)
         if engine is not None:
             (torque, bias, scatter), _ = engine
+            torque -= self._offset
+            bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self._offset_sd))
             turning = n_rate * RPM_TO_RAD_S
             taken = accessories(n, self._vehicle.displacement_l)
             pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
