@@ -18,6 +18,7 @@ from livemon.estimate.gears import Gears, Look, Tick
 from livemon.estimate.locked import Locked
 from livemon.estimate.ratios import rpm_per_kmh, usual_grip_nm
 from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.standstill import Standstill
 from livemon.estimate.torque import Torque
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate, Oscillation, Reading
@@ -39,6 +40,7 @@ class Estimator:
         self._engine = EngineSpeed()
         self._road = RoadSpeed()
         self._torque = Torque(vehicle)
+        self._standstill = Standstill()
         k, scale_sd = rpm_per_kmh(vehicle)
         self._gears = Gears(k, 0.004, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
@@ -171,20 +173,19 @@ class Estimator:
         assert gears is not None
         stated, weight = None, 1.0
         if self._stated_gear and self._stated_gear[0] <= t + 0.1:
-            if self._stated_gear[1] >= 1:
-                stated, weight = self._stated_gear[1] - 1, 0.08
+            stated, weight = self._stated_gear[1] - 1, 0.08
             self._stated_gear = None
         road = self._speed_at(t)
         if road is None:
             return
         v, v_rate, var, rate_var, zero = road
         if zero and v < 0.7:
-            n, still = self._engine.track.sx[i], self._road.still_since
-            if still is not None and t - still > 1.5 and abs(self._engine.track.sr[i]) < 40.0:
-                stalled = exp(gears.grip) * 2.2 * n * n * 1e-6
-                self._torque.idle(t, n, stalled, 0.6 * stalled)
-            self._ticks.append(gears.rest(t, stated))
+            self._ticks.append(self._stand(gears, t, i, stated))
             return
+        if stated is not None and stated < 0:
+            stated = None
+        if not zero:
+            self._standstill.moved()
         if v < 0.5:
             return
         track = self._engine.track
@@ -221,6 +222,18 @@ class Estimator:
             )
         )
 
+    def _stand(self, gears: Gears, t: float, i: int, stated: int | None) -> Tick:
+        track, still = self._engine.track, self._road.still_since
+        n, n_rate = track.sx[i], track.sr[i]
+        stalled = exp(gears.grip) * 2.2 * n * n * 1e-6
+        torque, torque_sd = self._torque.told(t, n, n_rate)
+        neutral = self._standstill.tick(
+            t, n, torque, torque_sd, stalled, None if stated is None else stated + 1
+        )
+        if neutral < 0.1 and still is not None and t - still > 1.5 and abs(n_rate) < 40.0:
+            self._torque.idle(t, n, stalled, 0.6 * stalled)
+        return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
+
     def _estimate(self, i: int) -> Estimate:
         track = self._engine.track
         t, n = track.t[i], self._engine.raw[i]
@@ -248,7 +261,10 @@ class Estimator:
         turbine += share * (other - turbine)
         if tick.still:
             self._launching = True
-            e.regime = "stationary_in_gear" if v < 0.5 else "launch"
+            e.regime = "neutral" if tick.neutral > 0.5 else "stationary_in_gear" if v < 0.5 else "launch"
+            free = tick.neutral
+            t_var += free * (1.0 - free) * (n - turbine) ** 2
+            turbine += free * (n - turbine)
         elif tick.shifting > 0.5:
             e.regime = "shift"
             self._launching = False

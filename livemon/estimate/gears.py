@@ -37,6 +37,7 @@ class Tick(NamedTuple):
     other: int  # the next likely gear
     other_share: float
     still: bool
+    neutral: float = 0.0  # standing still with nothing holding the turbine
     telling: bool = False  # were the converter open, this torque would make it slip visibly
 
 
@@ -96,7 +97,7 @@ class Gears:
         self._last = None
         self._past.clear()
 
-    def rest(self, t: float, stated: int | None = None) -> Tick:
+    def rest(self, t: float, neutral: float, stated: int | None = None) -> Tick:
         """Standing still: the next start is in first gear, as good as always."""
         n = len(self.k)
         self._open = [1e-5] * n
@@ -108,7 +109,7 @@ class Gears:
         self._open[first] += 0.97
         self._last = t
         self._past.clear()
-        return Tick(t, first, 0.97, 0.0, 0.0, min(first + 1, n - 1), 0.03, True)
+        return Tick(t, first, 0.97, 0.0, 0.0, min(first + 1, n - 1), 0.03, True, neutral)
 
     def tick(self, look: Look) -> Tick:
         (
@@ -342,7 +343,7 @@ class Gears:
             self._learn(base - log(self.k[best]), torque, torque_sd, n, x_var)
         m, spread, m_sd = self._slip_share(torque, torque_sd, n)
         telling = (abs(m) - 2.0 * m_sd) * exp(-2.0 * spread) > 0.008
-        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False, telling)
+        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False, 0.0, telling)
 
     def _learn(self, x: float, torque: float, torque_sd: float, n: float, x_var: float) -> None:
         """Grip of the open converter: one step of a Kalman filter on its logarithm."""

@@ -129,6 +129,19 @@ class Torque:
         self._offset += gain * (off - self._offset)
         self._offset_sd = max(sqrt(p * (1.0 - gain)), 0.7 * sqrt(noise))
 
+    def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
+        """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
+        engine = self.engine(t, n)
+        if engine is None:
+            return None, 0.0
+        (torque, bias, scatter), _ = engine
+        torque -= self._offset
+        bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self._offset_sd))
+        inertia, turning = self._vehicle.inertia_kg_m2, n_rate * RPM_TO_RAD_S
+        taken = accessories(n, self._vehicle.displacement_l)
+        pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
+        return pump, hypot(bias, scatter, taken.bias_sd_nm, inertia.sd * turning)
+
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float
     ) -> tuple[float, float]:
@@ -136,16 +149,9 @@ class Torque:
 
         per_m: turbine rad per metre in a middling gear.
         """
-        inertia = self._vehicle.inertia_kg_m2
-        engine = self.engine(t, n)
-        if engine is not None:
-            (torque, bias, scatter), _ = engine
-            torque -= self._offset
-            bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self._offset_sd))
-            turning = n_rate * RPM_TO_RAD_S
-            taken = accessories(n, self._vehicle.displacement_l)
-            pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
-            return pump, hypot(bias, scatter, taken.bias_sd_nm, inertia.sd * turning)
+        pump, sd = self.told(t, n, n_rate)
+        if pump is not None:
+            return pump, sd
         force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
         sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
         if a < -0.7:  # brakes may be on: the engine need not hold the car back
