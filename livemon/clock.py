@@ -17,14 +17,17 @@ class Clock(Protocol):
 
 
 class MonotonicClock:
-    """The machine's own clock, immune to steps of the wall clock."""
+    """The machine's own clock, immune to steps of the wall clock; `pace` 2 makes it run twice as fast."""
+
+    def __init__(self, pace: float = 1.0) -> None:
+        self._pace = pace
 
     def now_s(self) -> float:
-        return time.monotonic()
+        return time.monotonic() * self._pace
 
     def sleep(self, seconds: float) -> None:
         if seconds > 0.0:
-            time.sleep(seconds)
+            time.sleep(seconds / self._pace)
 
 
 class VirtualClock:

@@ -26,7 +26,12 @@ def load(path: str | Path) -> Vehicle:
         ) from None
     except UnicodeDecodeError:
         raise UsageError("UTF-8 text", "other bytes", str(path), "save the file as UTF-8") from None
-    return _Reader(str(path), text).vehicle()
+    return parse(text, str(path))
+
+
+def parse(text: str, where: str) -> Vehicle:
+    """The vehicle a file's text describes; `where` names it in complaints."""
+    return _Reader(where, text).vehicle()
 
 
 class _Reader:

@@ -6,7 +6,7 @@ import argparse
 import signal
 import sys
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from pathlib import Path
 from types import FrameType
 from typing import Any
@@ -16,6 +16,7 @@ from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle
 from livemon.views import result
+from livemon.views.keys import Keys
 from livemon.views.plain import Plain, usable_screen
 from livemon.views.snapshot import Marker, View
 from livemon.views.trace import TraceWriter
@@ -85,6 +86,11 @@ def view_of(args: argparse.Namespace) -> tuple[View, bool]:
     from livemon.views.screen import Screen
 
     return Screen(fps=args.fps, bell=args.bell), True
+
+
+def keys_of(full_screen: bool) -> AbstractContextManager[Keys]:
+    """Key presses: q ends the drive, m marks a moment. Only where the screen says so."""
+    return Keys() if full_screen else nullcontext(Keys())
 
 
 def check_outputs(args: argparse.Namespace) -> None:

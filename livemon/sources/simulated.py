@@ -6,6 +6,7 @@ with a MonotonicClock in real time, and either way frames carry the clock's time
 
 from __future__ import annotations
 
+from collections import deque
 from itertools import count
 from random import Random
 from typing import TYPE_CHECKING
@@ -38,6 +39,7 @@ class SimulatedSource:
         self._broadcast = Broadcast(layout, self.world, self.unit.signals, rng) if layout else None
         self._clock = clock
         self._start_s = clock.now_s()
+        self._sent: deque[Frame] = deque()  # read gives both sides, as every source does
         self._on_bus = 0  # frames the tester has not read yet; asking an empty bus costs more than the frame
         self._tester, self._vehicle = (
             can.Bus(channel, interface="virtual", ignore_config=True, preserve_timestamps=True) for _ in "tv"
@@ -54,6 +56,8 @@ class SimulatedSource:
 
     def read(self, timeout_s: float) -> Frame | None:
         """The next frame on the bus, or None when none came within `timeout_s` of the clock."""
+        if self._sent:
+            return self._sent.popleft()
         deadline_s = self.time_s + timeout_s
         while not self._on_bus:
             due_s = self._next_s
@@ -70,6 +74,7 @@ class SimulatedSource:
         """Put one permitted frame on the bus; the control units hear it at once."""
         now_s = self.time_s
         self._tester.send(_message(ask.frame, self._start_s + now_s), timeout=1.0)
+        self._sent.append(ask.frame._replace(time_s=self._start_s + now_s))
         self._run_to(now_s)
         message = self._vehicle.recv(0)
         if message is not None:

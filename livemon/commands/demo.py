@@ -1,0 +1,51 @@
+"""`livemon demo`: a simulated vehicle on an in-process CAN bus, asked and judged exactly like a real one."""
+
+from __future__ import annotations
+
+import argparse
+
+from livemon.commands import drive, options
+
+SECONDS = 300.0
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    parser.add_argument(
+        "--fault", metavar="FINDING", default="stator_not_holding", help="which fault it has, or none"
+    )
+    parser.add_argument(
+        "--seed", metavar="N", type=int, default=1, help="another vehicle, driver and road (1)"
+    )
+    parser.add_argument(
+        "--seconds", metavar="S", type=options.positive, default=SECONDS, help="how long it drives (300)"
+    )
+    options.add_pace(parser)
+    options.add_outputs(parser)
+
+
+def run(args: argparse.Namespace) -> int:
+    from livemon.clock import Clock, MonotonicClock, VirtualClock
+    from livemon.live import Live
+    from livemon.obd.decode import Decoder
+    from livemon.obd.schedule import Schedule
+    from livemon.run import Run
+    from livemon.simulate.scenario import draw
+    from livemon.sources.reconnect import Reconnecting
+    from livemon.sources.simulated import SimulatedSource
+    from livemon.vehicle_file import parse
+
+    scenario = draw(args.fault, args.seed, args.seconds, style="road_test", torque="reported")
+    vehicle = parse(scenario.vehicle_file_text(), "the simulated vehicle")
+    view, full_screen = drive.view_of(args)
+    pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)
+    clock: Clock = MonotonicClock(pace) if pace > 0.0 else VirtualClock()
+    source = SimulatedSource(scenario, clock)
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        link = Reconnecting(lambda: source, clock, run.tell)
+        with drive.keys_of(full_screen) as keys:
+            Live(run, link, Schedule(), clock, keys=keys.read).drive(lambda: stop() or source.finished)
+        link.close()
+
+    name = f"simulated vehicle, fault {args.fault}, seed {args.seed}"
+    return drive.carry_out(args, name, Decoder(), vehicle, carry, view)
