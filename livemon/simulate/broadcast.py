@@ -10,7 +10,7 @@ from collections.abc import Callable
 from heapq import heapify, heapreplace
 from math import pi
 from random import Random
-from typing import Literal
+from typing import Final, Literal
 
 from livemon.records import Frame
 from livemon.simulate.signals import Signals
@@ -18,6 +18,16 @@ from livemon.simulate.world import World
 
 RPM = 30.0 / pi
 Layout = Literal["j1939", "heron"]
+# The [broadcast] section of a vehicle file for the invented layout.
+HERON: Final = {
+    "engine_rpm": "EngineState.CrankSpeed",
+    "turbine_rpm": "GearboxState.TurbineSpeed",
+    "output_rpm": "GearboxState.OutputSpeed",
+    "vehicle_kmh": "WheelState.RoadSpeed",
+    "gear": "GearboxState.GearEngaged",
+    "lockup": "GearboxState.ClutchApplied",
+    "engine_torque_nm": "EngineState.FlywheelTorque",
+}
 
 
 class Broadcast:
@@ -40,9 +50,9 @@ class Broadcast:
             )
         else:
             rows = (
-                (0.02, 0x1A4, self._engine),
-                (0.02, 0x1B0, self._gearbox),
-                (0.04, 0x2C1, self._wheels),
+                (0.04, 0x1A4, self._engine),
+                (0.04, 0x1B0, self._gearbox),
+                (0.1, 0x2C1, self._wheels),
             )
         self._due = [(rng.random() * period, i, period) for i, (period, _, _) in enumerate(rows)]
         self._rows = rows

@@ -122,7 +122,7 @@ def poll_plan(rng: Random, unit: UnitTruth) -> PollPlan:
     rate = 3.0 * (40.0 / 3.0) ** rng.random()
     return PollPlan(
         readings_per_s=rate,
-        order=rng.choice(("smart", "smart", "smart", "weighted", "round_robin")),
+        order=rng.choice(("smart", "smart", "smart", "smart", "weighted", "weighted", "round_robin")),
         pids_per_ask=rng.choice((2, 3, 4, 6)) if several else 1,
         physical=rng.random() < 0.25,
         jitter_s=rng.uniform(0.0005, 0.008),

@@ -28,9 +28,9 @@ class Kind(NamedTuple):
 KINDS: dict[str, Kind] = {
     "small_car": Kind((1050, 1450), (0.58, 0.74), (50, 85), (0.285, 0.310), (4, 5, 6), "pppt"),
     "sedan": Kind((1400, 1900), (0.60, 0.80), (60, 120), (0.305, 0.335), (4, 5, 6, 6, 8), "ppttd"),
-    "suv": Kind((1650, 2450), (0.82, 1.12), (55, 110), (0.335, 0.375), (4, 5, 6, 8), "pptdd"),
-    "van": Kind((1900, 3200), (1.15, 1.6), (32, 58), (0.325, 0.36), (4, 5, 6, 7), "pddd"),
-    "pickup": Kind((1900, 2900), (1.05, 1.4), (55, 105), (0.365, 0.405), (4, 5, 6, 8), "pppd"),
+    "suv": Kind((1650, 2450), (0.82, 1.12), (55, 110), (0.335, 0.375), (4, 5, 6, 8, 9), "pptdd"),
+    "van": Kind((1900, 3200), (1.15, 1.6), (36, 60), (0.325, 0.36), (4, 5, 6, 7), "pddd"),
+    "pickup": Kind((1900, 2900), (1.05, 1.4), (55, 105), (0.365, 0.405), (4, 5, 6, 8, 10), "pppd"),
 }
 ENGINES: dict[str, Aspiration] = {"p": "petrol", "t": "petrol_turbo", "d": "diesel_turbo"}
 
@@ -59,8 +59,24 @@ def geometry(rng: Random) -> Geometry:
 
 def gear_ratios(n: int, rng: Random) -> tuple[float, ...]:
     """First to last, steps closing up toward the top, as step automatics have them."""
-    first = {4: (2.6, 3.0), 5: (3.0, 3.9), 6: (3.5, 4.3), 7: (3.9, 4.5), 8: (4.2, 4.9)}[n]
-    last = {4: (0.66, 0.76), 5: (0.70, 0.84), 6: (0.64, 0.75), 7: (0.68, 0.76), 8: (0.60, 0.68)}[n]
+    first = {
+        4: (2.6, 3.0),
+        5: (3.0, 3.9),
+        6: (3.5, 4.3),
+        7: (3.9, 4.5),
+        8: (4.2, 4.9),
+        9: (4.5, 4.9),
+        10: (4.5, 4.9),
+    }[n]
+    last = {
+        4: (0.66, 0.76),
+        5: (0.70, 0.84),
+        6: (0.64, 0.75),
+        7: (0.68, 0.76),
+        8: (0.60, 0.68),
+        9: (0.55, 0.64),
+        10: (0.57, 0.65),
+    }[n]
     low, high = rng.uniform(*first), rng.uniform(*last)
     q = rng.uniform(0.10, 0.26)
     weights = [1.0 + q * (n - 2 - k) + rng.uniform(-0.06, 0.06) for k in range(n - 1)]
@@ -153,7 +169,15 @@ def _gearbox(
 ) -> GearboxTruth:
     ratios = gear_ratios(rng.choice(gears), rng)
     diesel = engine.aspiration == "diesel_turbo"
-    top = {4: (25.5, 32.5), 5: (24.0, 30.0), 6: (22.5, 28.5), 7: (22.0, 27.5), 8: (20.5, 26.5)}[len(ratios)]
+    top = {
+        4: (25.5, 32.5),
+        5: (24.0, 30.0),
+        6: (22.5, 28.5),
+        7: (22.0, 27.5),
+        8: (20.5, 26.5),
+        9: (20.0, 25.0),
+        10: (20.5, 25.0),
+    }[len(ratios)]
     rpm_per_mph = rng.uniform(*top) * (0.92 if diesel else 1.0)
     final = rpm_per_mph * 2.0 * pi * body.tyre_radius_m / (60.0 * 0.44704) / ratios[-1]
     plans: tuple[LockPlan, ...] = ("full", "full", "slip_then_full", "slip_only")
@@ -181,7 +205,7 @@ def _gearbox(
         slip_target_rpm=round(rng.uniform(20.0, 55.0) / 5.0) * 5.0,
         lock_margin=rng.uniform(1.25, 1.8),
         wheel_stiffness_nm_rad=rng.uniform(3000.0, 7000.0) * (1.3 if kind in ("van", "pickup") else 1.0),
-        shaft_damping=rng.uniform(0.03, 0.09),
+        shaft_damping=rng.uniform(0.1, 0.3),
         neutral_at_stop=rng.random() < 0.1,
         skip_shifts=rng.random() < 0.4,
     )

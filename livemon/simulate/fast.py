@@ -6,10 +6,12 @@ from collections.abc import Iterator
 from random import Random
 
 from livemon.records import Frame
+from livemon.simulate.broadcast import Broadcast, Layout
 from livemon.simulate.causes import Truth
 from livemon.simulate.control_unit import ControlUnit
 from livemon.simulate.draw_unit import PollPlan
 from livemon.simulate.scenario import Scenario
+from livemon.simulate.signals import Signals
 from livemon.simulate.world import DT_S
 
 ANSWER_TIMEOUT_S = 0.25
@@ -140,10 +142,25 @@ def _asks(poll: PollPlan, scenario: Scenario, unit: ControlUnit) -> Iterator[byt
     else:
         weights = {p: QUICK.get(p, 0.12) for p in wanted}
     size = min(poll.pids_per_ask, scenario.unit.most_pids, len(weights))
-    # stride scheduling: the PID whose turn is longest overdue for its weight
+    # stride scheduling: the PIDs whose turn is longest overdue for their weight; engine speed rides along
     turn = {p: 1.0 / w for p, w in weights.items()}
+    always = (0x0C,) if size > 1 and poll.order != "round_robin" else ()
+    for p in always:
+        del turn[p]
     while True:
-        chosen = sorted(sorted(turn, key=turn.__getitem__)[:size])
+        chosen = sorted(turn, key=turn.__getitem__)[: size - len(always)]
         for p in chosen:
             turn[p] += 1.0 / weights[p]
-        yield bytes((0x01, *chosen))
+        yield bytes((0x01, *sorted((*always, *chosen))))
+
+
+def overhear(scenario: Scenario, layout: Layout, start_s: float = 0.0) -> Iterator[Frame]:
+    """The drive's broadcast frames, as somebody who only listens would have recorded them."""
+    world = scenario.world()
+    rng = Random(f"{scenario.seed}:broadcast")
+    broadcast = Broadcast(layout, world, Signals(scenario.unit.signals, world, rng), rng)
+    first_s = broadcast.next_s
+    while (due_s := broadcast.next_s) < scenario.seconds:
+        world.run_to(due_s)
+        for frame in broadcast.emit(due_s):
+            yield frame._replace(time_s=start_s + frame.time_s - first_s)
