@@ -6,7 +6,7 @@ probability and otherwise weighs nothing, and so is a whole stretch, so no singl
 
 from __future__ import annotations
 
-from math import exp, inf, log, pi
+from math import exp, log, pi
 from typing import Final
 
 import numpy as np
@@ -35,7 +35,7 @@ class Bank:
         count = len(rows)
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
-        self._curves = curves
+        self._curves, self._torque_nm = curves, prior.torque_nm
         self._of_gear = {row.gear: i for i, row in enumerate(rows) if row.gear}
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
@@ -98,7 +98,7 @@ class Bank:
         self._pass_time(w)
         slipping = self._of_gear.get(w.gear or 0)
         if slipping is not None and capacity is not None:
-            self._slip_back(slipping, w.speed_ratio or 0.0, capacity, force)
+            self._slip_back(slipping, w, capacity, force)
         if capacity is not None:
             self._update(capacity)
         if force is not None:
@@ -139,12 +139,12 @@ class Bank:
                 self._p[:, state, state] += spread * spread * (1.0 - keep[state] ** 2)
         self._time_s = now_s
 
-    def _slip_back(self, row: int, ratio: float, capacity: Look, force: Look | None) -> None:
+    def _slip_back(self, row: int, w: Window, capacity: Look, force: Look | None) -> None:
         """The row whose gear may slip takes the slip that fits both looks best, and pays for the freedom.
 
         The turbine then runs faster than the wheels say: another K, another torque ratio.
         """
-        x, c = self._x[row], self._curves
+        x, c, ratio = self._x[row], self._curves, w.speed_ratio or 0.0
         off_k = float(capacity.seen[row] - capacity.h[row] @ x)
         ln_k, tr = log(at(c.k, ratio)), at(c.tr, ratio)
         var_k, var_f, off_f, pull = capacity.variance + 0.05**2, 1.0, 0.0, 0.0
@@ -152,20 +152,22 @@ class Bank:
             off_f = float(force.seen[row] - force.h[row] @ x)
             pull = float(force.tractive[row])
             var_f = force.variance + 0.02**2 + (0.05 * pull) ** 2
-        best = (-inf, 0.0, 0.0, 0.0)
-        for share, often in GEAR_SLIPS:
+        # A worn clutch holds at light load and gives way as the torque on it grows.
+        load = min(max((w.pump_torque_nm or 0.0) * tr / self._torque_nm, 0.2), 1.2)
+        holds = 1.05 - 0.6 * load
+        fits = []
+        for share in GEAR_SLIPS:
+            often = holds if share == 0.0 else (1.0 - holds) / (len(GEAR_SLIPS) - 1)
             turbine = min(ratio / (1.0 - share), 0.985)
             shift_k = ln_k - log(at(c.k, turbine))
             shift_f = pull * (at(c.tr, turbine) / tr - 1.0)
-            score = (
-                log(often) - 0.5 * (off_k + shift_k) ** 2 / var_k - 0.5 * (off_f + shift_f) ** 2 / var_f
-            )
-            if score > best[0]:
-                best = (score, shift_k, shift_f, log(often))
-        self._stretch[row] += best[3]
-        capacity.seen[row] += best[1]
+            misfit = 0.5 * (off_k + shift_k) ** 2 / var_k + 0.5 * (off_f + shift_f) ** 2 / var_f
+            fits.append((misfit, often, shift_k, shift_f))
+        best = min(fits)
+        self._stretch[row] += log(sum(often * exp(best[0] - misfit) for misfit, often, _, _ in fits))
+        capacity.seen[row] += best[2]
         if force is not None:
-            force.seen[row] += best[2]
+            force.seen[row] += best[3]
 
     def _update(self, look: Look) -> None:
         """One scalar look for every row: likelihood, then a step as large as the look is believed."""

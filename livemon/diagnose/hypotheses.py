@@ -26,8 +26,8 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
 # A car comes to a road test because somebody complained, and most complaints are not one of these.
 PRIOR: Final[dict[FindingName, float]] = {name: 0.05 for name in FINDINGS} | {"none": 0.6}
 GEARS: Final = 10
-# Share of turbine speed lost in a slipping gear, and how often: it holds at light load and gives way at heavy.
-GEAR_SLIPS: Final = ((0.0, 0.4), (0.06, 0.12), (0.12, 0.12), (0.2, 0.12), (0.3, 0.12), (0.42, 0.12))
+# Share of turbine speed lost in a slipping gear; how often each is in bank.py.
+GEAR_SLIPS: Final = (0.0, 0.05, 0.1, 0.16, 0.24, 0.34, 0.46, 0.6)
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,7 +1,7 @@
 """What one window says: up to two scalar looks, zero for a sound vehicle of exactly the file's numbers.
 
     capacity  ln K seen - ln K model(SR)                         clutch open, engine driving
-    force     (tractive force from torque - what the road takes) / weight   any regime that moves
+    force     (acceleration that torque, air and tyres should give - acceleration seen) / g   any regime that moves
 
 Each look comes with its regressors on the nuisances and the variance of what is left.
 """
@@ -143,7 +143,8 @@ class Looks:
         assert w.road_speed_m_s is not None
         v, body, pump, per_m = w.road_speed_m_s, self._vehicle, w.pump_torque_nm, w.turbine_rad_per_m
         rows = len(self.gain)
-        variance = _FORCE_FLOOR_SD**2 + (w.road_accel_sd_m_s2 / STANDARD_GRAVITY_M_S2) ** 2
+        unsure_m_s2 = w.road_accel_sd_m_s2**2 + (_UNEVEN * w.road_accel_spread_m_s2) ** 2
+        variance = _FORCE_FLOOR_SD**2 + unsure_m_s2 / STANDARD_GRAVITY_M_S2**2
         h = self._h_force
         h[:] = 0.0
         if pump is None or per_m is None or w.engine_torque_nm is None:
@@ -170,19 +171,21 @@ class Looks:
         rotating = _ROTATING_SHARE
         if per_m is not None:
             rotating += _TURBINE_INERTIA_KG_M2 * per_m * per_m / body.mass_kg.value
-        takes = (
-            w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2 + body.rolling_resistance.value
-        )
-        grade = x[:, State.GRADE] + x[:, State.SLOPE]
-        mass, aero = x[:, State.MASS], x[:, State.AERO]
-        heavier, air = np.exp(mass), self._aero * v * v * np.exp(aero)
-        h[:, State.MASS] = heavier * (takes + grade)
-        h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = heavier
-        h[:, State.AERO] = air
-        h[:, State.WIND] = 2.0 * self._aero * v
-        # The sum at the present means, plus what the linear step will take off again.
-        seen = tractive - self._drag - heavier * (takes + grade) - air
-        seen += h[:, State.MASS] * mass + heavier * grade + air * aero
+        # Written as the acceleration the torque should give less the one seen: the noise of the one seen then
+        # stays out of the regressors, where it would pull the mass down.
+        lighter = np.exp(-x[:, State.MASS])
+        air = self._aero * v * v * np.exp(x[:, State.AERO])
+        h *= lighter[:, None]
+        left = lighter * (tractive - self._drag - air)
+        h[:, State.MASS] = left
+        h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = 1.0
+        h[:, State.AERO] = lighter * air
+        h[:, State.WIND] = lighter * (2.0 * self._aero * v)
+        seen = left - body.rolling_resistance.value
+        seen -= w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2
+        # What the linear step will take off for the two states the sum above already holds.
+        seen += left * x[:, State.MASS] + h[:, State.AERO] * x[:, State.AERO]
+        tractive = lighter * tractive
         little = pump is None or pump < 0.05 * self._prior.torque_nm
         if w.brake is None and (foot_off or little):
             return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)

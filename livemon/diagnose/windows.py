@@ -46,6 +46,7 @@ class Window:
     road_speed_sd_m_s: float
     road_accel_m_s2: float
     road_accel_sd_m_s2: float
+    road_accel_spread_m_s2: float  # how far it moved within the window
     turbine_rad_per_m: float | None
     pedal_pct: float | None
     brake: bool | None
@@ -60,6 +61,7 @@ class WindowMaker:
 
     __slots__ = (
         "_accel",
+        "_accel_square",
         "_engine_accel",
         "_first",
         "_key",
@@ -89,7 +91,7 @@ class WindowMaker:
         self._start_s, self._limit_s = start_s, limit_s
         self._n = self._ratio_n = self._pump_n = self._speed_n = 0
         self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = self._pump_square = 0.0
-        self._speed = self._accel = self._locked = 0.0
+        self._speed = self._accel = self._accel_square = self._locked = 0.0
 
     def feed(self, e: Estimate) -> Window | None:
         """Take one Estimate, in time order. The hot path: a score of additions."""
@@ -122,7 +124,9 @@ class WindowMaker:
         if e.road_speed_m_s is not None:
             self._speed_n += 1
             self._speed += e.road_speed_m_s
-            self._accel += e.road_accel_m_s2
+            accel = e.road_accel_m_s2
+            self._accel += accel
+            self._accel_square += accel * accel
         self._last = e
         return done
 
@@ -138,10 +142,6 @@ class WindowMaker:
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n
-        spread = 0.0
-        if self._pump_n > 1:
-            mean = self._pump / self._pump_n
-            spread = sqrt(max(self._pump_square / self._pump_n - mean * mean, 0.0))
         return Window(
             start_s=self._start_s,
             end_s=e.time_s,
@@ -162,13 +162,19 @@ class WindowMaker:
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
             pump_torque_sd_nm=e.pump_torque_sd_nm,
-            pump_torque_spread_nm=spread,
+            pump_torque_spread_nm=_spread(self._pump, self._pump_square, self._pump_n),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
             road_speed_sd_m_s=e.road_speed_sd_m_s,
             road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
             road_accel_sd_m_s2=e.road_accel_sd_m_s2,
+            road_accel_spread_m_s2=_spread(self._accel, self._accel_square, self._speed_n),
             turbine_rad_per_m=e.turbine_rad_per_m,
             pedal_pct=e.pedal_pct,
             brake=e.brake,
         )
+
+
+def _spread(total: float, square: float, n: int) -> float:
+    """Standard deviation within the window."""
+    return sqrt(max(square / n - (total / n) ** 2, 0.0)) if n > 1 else 0.0
