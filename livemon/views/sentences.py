@@ -110,6 +110,8 @@ def clock(time_s: float) -> str:
 
 def percent(probability: float) -> str:
     """A probability as a whole per cent that never claims certainty."""
+    if not isfinite(probability):
+        return "-"
     if probability >= 0.995:
         return ">99 %"
     if 0.0 < probability < 0.01:

@@ -1,0 +1,141 @@
+"""The report: one self-contained HTML page to print, send or keep with the job card.
+
+Needs the `report` extra (jinja2, matplotlib). Every text is escaped; figures are inline SVG.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from datetime import datetime
+from importlib.util import find_spec
+from math import exp, isfinite
+from pathlib import Path
+from typing import Any
+
+import livemon
+from livemon.errors import UsageError
+from livemon.records import Launch
+from livemon.views import result, sentences
+from livemon.views.plain import standing_sentence, unsaid_limits
+from livemon.views.snapshot import Drive
+
+# A key's last word is its unit; longer ones first.
+_UNITS = {
+    "rpm_per_sqrt_nm": "rpm/√(N m)", "kg_m2": "kg m²", "rpm": "rpm", "nm": "N m", "kmh": "km/h",
+    "pct": "%", "hz": "Hz", "kw": "kW", "kj": "kJ", "kg": "kg", "km": "km", "m": "m", "s": "s",
+    "n": "N", "c": "°C",
+}  # fmt: skip
+
+
+def check() -> None:
+    """Raise UsageError when the report extra is not installed. Cheap: loads neither package."""
+    missing = [name for name in ("jinja2", "matplotlib") if find_spec(name) is None]
+    if missing:
+        raise UsageError(
+            "the packages of the report extra",
+            f"no {' and no '.join(missing)}",
+            "--report",
+            'pip install "livemon[report]"',
+        )
+
+
+def write(path: str | Path, drive: Drive, written: datetime | None = None) -> None:
+    """Write the report of one drive. Raises UsageError for a missing extra or an unwritable place."""
+    check()
+    from livemon.views.report_figures import all_figures
+
+    page = render(drive, all_figures(drive), written or datetime.now().astimezone())
+    try:
+        Path(path).write_text(page, encoding="utf-8")
+    except OSError as error:
+        raise UsageError(
+            "a file that can be written",
+            error.strerror or str(error),
+            str(path),
+            "give another --report path",
+        ) from None
+
+
+def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
+    """The page as text. `figures` is trusted SVG, everything else is escaped."""
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    def safe(value: Any) -> Any:
+        return value if isinstance(value, Markup) else sentences.clean(value)
+
+    environment = Environment(
+        autoescape=True, undefined=StrictUndefined, finalize=safe, trim_blocks=True, lstrip_blocks=True
+    )
+    environment.filters |= {
+        "num": number,
+        "label": label,
+        "clock": sentences.clock,
+        "percent": sentences.percent,
+    }
+    template = environment.from_string(Path(__file__).with_name("report.html").read_text(encoding="utf-8"))
+    standing = result.probabilities(drive.probabilities)
+    return template.render(
+        drive=drive,
+        call=drive.call,
+        headline=sentences.SENTENCE.get(drive.call.finding, drive.call.finding),
+        how_sure=standing_sentence(drive.call),
+        standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),  # type: ignore[index]
+        findings=[(sentences.SHORT.get(f.finding, f.finding), f) for f in drive.findings],
+        launches=[launch_row(launch) for launch in drive.launches],
+        limits=unsaid_limits(drive),
+        warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
+        regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
+        rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],
+        codes=[(kind, code, name) for kind, codes in drive.codes.items() for code, name in codes.items()],
+        vin=mask_vin(drive.vin),
+        figures={name: Markup(svg) for name, svg in figures.items()},
+        safety=sentences.SAFETY,
+        written=written.strftime("%Y-%m-%d %H:%M"),
+        version=livemon.__version__,
+    )
+
+
+def launch_row(launch: Launch) -> dict[str, Any]:
+    """One launch as shares of what a sound converter shows: exp of the log residuals, 95 % bands."""
+    return {
+        "start_s": launch.start_s,
+        "lasted_s": launch.end_s - launch.start_s,
+        "samples": launch.samples,
+        "k": _share(launch.r_k, launch.r_k_sd),
+        "torque": _share(launch.r_t, launch.r_t_sd),
+        "details": ", ".join(f"{label(k)}: {number(v)}" for k, v in launch.details.items() if v is not None),
+    }
+
+
+def _share(residual: float | None, sd: float | None) -> str:
+    if residual is None or not isfinite(residual) or abs(residual) > 20.0:
+        return "not known"
+    share = 100.0 * exp(residual)
+    if sd is None or not isfinite(sd) or sd < 0.0:
+        return f"{share:.0f} %"
+    return f"{share:.0f} ± {min(999.0, 2.0 * sd * share):.0f} %"
+
+
+def number(value: object, digits: int | None = None) -> str:
+    """A number to read: "not known" instead of nothing, and no more digits than mean something."""
+    if value is None or (isinstance(value, float) and not isfinite(value)):
+        return "not known"
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return sentences.clean(value)
+    if digits is not None:
+        return f"{value:.{digits}f}"
+    return f"{value:.4g}" if isinstance(value, float) and abs(value) < 1e4 else f"{value:.0f}"
+
+
+def label(key: str) -> str:
+    """A key as words with its unit: slip_sd_rpm is "slip sd, rpm"."""
+    for suffix, unit in _UNITS.items():
+        if key.endswith(f"_{suffix}"):
+            return f"{key.removesuffix(f'_{suffix}').replace('_', ' ')}, {unit}"
+    return str(key).replace("_", " ")
+
+
+def mask_vin(vin: str | None) -> str | None:
+    """Maker and model part of a VIN (ISO 3779: its first 8 places), the vehicle's own part hidden."""
+    return None if not vin else vin[:8] + "·" * max(0, len(vin) - 8)
