@@ -37,7 +37,7 @@ def check(args: argparse.Namespace) -> None:
             raise UsageError(f"no {option} here", f"{option} {value}", given, f"leave {option} out")
     for option, number in (("--bitrate", args.bitrate), ("--baud", args.baud)):
         if number is not None and number <= 0:
-            raise UsageError("a number above zero", str(number), option, f"leave {option} out to have it found")
+            raise UsageError("a number above zero", str(number), option, f"or leave {option} out")
     if args.serial and listens_only(args):
         raise UsageError(
             "a CAN interface to listen to broadcast frames",

@@ -20,6 +20,7 @@ class TableUnit:
         number: int = 0,
         delay_s: float = 0.01,
         pad: int | None = 0x55,
+        packs: bool = True,
     ) -> None:
         self.table = table
         self.asked: list[bytes] = []
@@ -28,6 +29,7 @@ class TableUnit:
         self.answer_id = 0x18DAF110 + number if extended else 0x7E8 + number
         self._asks = (0x18DB33F1, 0x18DA10F1 + number * 256) if extended else (0x7DF, 0x7E0 + number)
         self._pad = pad
+        self._packs = packs
         self._rest: list[bytes] = []
         self._due: list[Frame] = []
 
@@ -53,7 +55,7 @@ class TableUnit:
             return [self._out(now_s + 0.001 * (i + 1), data) for i, data in enumerate(rest)]
         payload = frame.data[1 : 1 + (frame.data[0] & 0xF)]
         self.asked.append(payload)
-        answer = self.table.get(payload)
+        answer = self.table.get(payload) or self._packed(payload)
         if answer is None:
             return []
         if len(answer) < 8:
@@ -62,6 +64,13 @@ class TableUnit:
         self._rest = [bytes([0x20 | (i + 1) & 0xF]) + answer[at : at + 7] for i, at in enumerate(starts)]
         length = (0x1000 | len(answer)).to_bytes(2)
         return [self._out(now_s + self.delay_s, length + answer[:6])]
+
+    def _packed(self, payload: bytes) -> bytes | None:
+        """The answer to several PIDs in one ask, from the answers to each."""
+        if not self._packs or payload[:1] != b"\x01" or len(payload) < 3:
+            return None
+        answers = [self.table.get(bytes([1, pid])) for pid in payload[1:]]
+        return b"\x41" + b"".join(answer[1:] for answer in answers if answer) if any(answers) else None
 
     def _out(self, due_s: float, data: bytes) -> Frame:
         if self._pad is not None:

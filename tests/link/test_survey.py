@@ -1,0 +1,209 @@
+"""`livemon survey`: what was answered, how fast, what can be judged, and how it reads."""
+
+from __future__ import annotations
+
+import json
+import os
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livemon.cli import main
+from livemon.commands.survey import Survey
+from livemon.commands.survey_scope import scopes, to_set, torque_source
+from livemon.commands.survey_text import Found, as_dict, lines, masked
+from livemon.errors import LinkError
+from livemon.obd.decode import Decoder
+from livemon.obd.schedule import Schedule
+from livemon.simulate.adapter import Adapter
+from livemon.simulate.adapter_host import PtyHost
+from livemon.simulate.adapter_unit import VIN, TableUnit, Units
+from livemon.sources.reconnect import Reconnecting
+from livemon.vehicle import Known, Vehicle
+
+
+def table(**answers: str) -> dict[bytes, bytes]:
+    """Keyword x0100="41..." -> ask 0100, answer 41..."""
+    return {bytes.fromhex(ask[1:]): bytes.fromhex(answer) for ask, answer in answers.items()}
+
+
+# Engine: PIDs 04 05 0C 0D 11 and 20; 62 63 over the masks 20 40 60. P0741 stored with a freeze frame.
+ENGINE = table(
+    x0100="410018188001",
+    x0120="412000000001",
+    x0140="414000000001",
+    x0160="416060000000",
+    x0104="410480",
+    x0105="41057B",
+    x010C="410C1AF8",
+    x010D="410D32",
+    x0111="411133",
+    x0162="416296",
+    x0163="41630190",
+    x03="43010741",
+    x07="4700",
+    x0A="4A00",
+    x020200="4202000741",
+    x020C00="420C001AF8",
+    x020D00="420D0032",
+    x090A="490A01" + b"ENGINE\0\0\0\0\0\0\0\0\0\0\0\0\0\0".hex(),
+) | {bytes.fromhex("0902"): bytes.fromhex("490201") + VIN}
+GEARBOX = table(x0100="410008000000", x0105="410560", x03="4300", x07="47010894")
+
+
+def survey_of(b: Any, seconds: float = 4.0) -> Found:
+    schedule = Schedule(parallel=False)
+    survey = Survey(Reconnecting(b.link, b.clock, b.said.append), schedule, Decoder(), b.clock)
+    return survey.run("inline", seconds)
+
+
+def test_everything_a_vehicle_says_of_itself(bench: Any) -> None:
+    b = bench(Units(TableUnit(ENGINE), TableUnit(GEARBOX, number=1, delay_s=0.018)))
+    found = survey_of(b)
+    assert set(found.units) == {0x7E8, 0x7E9}
+    assert 0.01 <= found.units[0x7E8] < 0.03
+    assert found.supported[0x7E8] >= {0x0C, 0x0D, 0x62, 0x63}
+    assert found.vin == VIN.decode("ascii")
+    assert list(found.codes["stored"]) == ["P0741"] and list(found.codes["pending"]) == ["P0894"]
+    assert found.codes["permanent"] == {}
+    assert found.freeze_frame["code"] == "P0741" and found.freeze_frame["engine_rpm"] == 1726.0
+    assert found.unit_names == {0x7E8: "ENGINE"}
+    assert found.rates["locked"]["engine_rpm"] > found.rates["locked"]["vehicle_kmh"] > 0.0
+    assert found.rates["launch"]["engine_torque_pct"] > 3.0
+    assert "reference_torque_nm" in found.answered
+    assert b.clock.now_s() < 45.0
+
+
+def test_it_reads_well_at_80_columns_and_masks_the_vin(bench: Any) -> None:
+    found = survey_of(bench(Units(TableUnit(ENGINE), TableUnit(GEARBOX, number=1, delay_s=0.018))), 2.0)
+    found.scopes = scopes(found.answered, 20.0, Vehicle())
+    found.to_set = to_set(Vehicle(), given=False, slow=True, baud_found=True)
+    text = lines(found, full_vin=True)
+    assert all(len(line) <= 80 and line.isascii() for line in text)
+    whole = "\n".join(text)
+    for part in (
+        "7E8  ENGINE",
+        "7E9  transmission",
+        f"VIN    {VIN.decode('ascii')}",
+        "stored    P0741 Torque Converter Clutch Circuit Performance or Stuck Off",
+        "permanent none",
+        "When P0741 was stored: engine speed 1726 rpm, road speed 50 km/h",
+        "lockup shudders          partly  swings up to about 8 Hz",
+        "livemon vehicle new",
+        "--baud",
+        "licensed technician",
+    ):
+        assert part in whole, part
+    assert masked(VIN.decode("ascii")) in "\n".join(lines(found, full_vin=False))
+    written = json.dumps(as_dict(found, full_vin=False))
+    assert VIN.decode("ascii") not in written and masked(VIN.decode("ascii")) in written
+
+
+def test_services_that_are_not_answered_are_not_called_empty(bench: Any) -> None:
+    silent = {ask: answer for ask, answer in ENGINE.items() if ask[0] == 0x01}
+    found = survey_of(bench(TableUnit(silent)), 1.0)
+    whole = "\n".join(lines(found, full_vin=True))
+    assert "stored    not answered" in whole and "VIN    not answered" in whole
+
+
+def test_nobody_answers(bench: Any) -> None:
+    b = bench(TableUnit({}))
+    with pytest.raises(LinkError, match="switch the ignition on"):
+        survey_of(b)
+    assert b.clock.now_s() < 60.0
+
+
+FILE = Vehicle(
+    mass_kg=Known(1500.0, 50.0),
+    gear_ratios=(3.7, 2.1, 1.4, 1.0),
+    final_drive=3.9,
+    tyre_radius_m=Known(0.31, 0.005),
+    stall_speed_rpm=2100.0,
+    peak_torque_nm=240.0,
+)
+SPEEDS = {"engine_rpm", "vehicle_kmh"}
+REPORTED = {*SPEEDS, "engine_torque_pct", "reference_torque_nm", "pedal_pct"}
+
+
+@pytest.mark.parametrize(
+    ("answered", "per_s", "vehicle", "expected"),
+    [
+        (REPORTED, 60.0, FILE, {"yes"}),
+        ({"vehicle_kmh"}, 0.0, FILE, {"no"}),
+        ({"engine_rpm", "turbine_rpm"}, 100.0, Vehicle(), {"yes", "partly", "no"}),
+    ],
+)
+def test_reach_of_all_findings(
+    answered: set[str], per_s: float, vehicle: Vehicle, expected: set[str]
+) -> None:
+    got = scopes(answered, per_s, vehicle)
+    assert len({scope.finding for scope in got}) == len(got) == 8
+    assert {scope.reach for scope in got} == expected
+
+
+@pytest.mark.parametrize(
+    ("answered", "vehicle", "source"),
+    [
+        (REPORTED, Vehicle(), "reported torque"),
+        ({"engine_torque_pct", "air_flow_g_s"}, Vehicle(), "air flow"),  # no reference torque
+        ({"air_flow_g_s"}, Vehicle(fuel="diesel"), ""),
+        ({"fuel_rate_l_h"}, Vehicle(fuel="diesel"), "fuel rate"),
+        ({"absolute_load_pct"}, Vehicle(), ""),
+        ({"absolute_load_pct"}, Vehicle(displacement_l=2.0), "absolute load"),
+        (SPEEDS, Vehicle(), ""),
+    ],
+)
+def test_where_torque_comes_from(answered: set[str], vehicle: Vehicle, source: str) -> None:
+    assert torque_source(answered, vehicle) == source
+    reach = {scope.finding: scope.reach for scope in scopes(answered | SPEEDS, 60.0, vehicle)}
+    assert (reach["engine_low_output"] == "no") == (source == "")
+
+
+@pytest.mark.parametrize(("per_s", "reach"), [(5.0, "no"), (9.9, "no"), (20.0, "partly"), (50.0, "yes")])
+def test_shudder_needs_a_rate_that_can_see_it(per_s: float, reach: str) -> None:
+    found = {scope.finding: scope.reach for scope in scopes(REPORTED, per_s, FILE)}
+    assert found["lockup_shudder"] == reach
+
+
+def test_what_to_set_names_only_what_is_missing() -> None:
+    assert to_set(FILE, given=True, slow=False, baud_found=False) == [
+        "in the vehicle file: converter.stall_torque_ratio, engine.displacement_l, engine.fuel"
+    ]
+
+
+@pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
+def test_the_command_over_a_pseudo_terminal(tmp_path: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    log, result = tmp_path / "s.log", tmp_path / "s.json"
+    brief = {ask: answer for ask, answer in ENGINE.items() if ask[0] not in (0x03, 0x07, 0x0A)}
+    with PtyHost(Adapter(TableUnit(brief, delay_s=0.003), baud=115200)) as host:
+        options = ["--serial", host.path, "--baud", "115200", "--seconds", "0.1"]
+        status = main(["survey", *options, "--record", str(log), "--json", str(result)])
+    out, err = capfd.readouterr()
+    assert status == 0
+    assert (
+        masked(VIN.decode("ascii")) in out and VIN.decode("ascii") not in out
+    )  # not a terminal: a file may follow
+    assert "vehicle found" in err
+    assert json.loads(result.read_text())["units"][0]["id"] == "7E8"
+    assert VIN[-7:].hex().upper() not in log.read_text().replace("\n", "")
+
+
+@pytest.mark.parametrize(
+    ("options", "said"),
+    [
+        ([], "--serial PORT, or --interface"),
+        (["--serial", "x", "--interface", "virtual"], "got --serial and --interface"),
+        (["--serial", "x", "--bitrate", "500000"], "leave --bitrate out"),
+        (["--interface", "virtual", "--baud", "9600"], "leave --baud out"),
+        (["--serial", "x", "--j1939"], "slcan"),
+        (["--serial", "x", "--baud", "0"], "above zero"),
+        (["--serial", "x", "--json", "/no/such/folder/x.json"], "existing folder"),
+    ],
+)
+def test_link_options_that_do_not_fit(
+    options: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["survey", *options]) == 2
+    err = capsys.readouterr().err
+    assert said in err and err.count("\n") == 1
