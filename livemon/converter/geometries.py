@@ -21,13 +21,13 @@ from livemon.converter.mean_path import Array, Geometry, operating_point
 _RANGES: Final[dict[str, tuple[float, float]]] = {
     "turbine_radius": (0.42, 0.62),
     "stator_over_turbine_radius": (0.85, 1.05),
-    "pump_exit": (-36.0, 8.0),
+    "pump_exit": (-38.0, 7.0),
     "turbine_exit": (-65.0, -30.0),
     "stator_exit": (22.0, 66.0),
     "pump_inlet": (-50.0, 10.0),
     "turbine_inlet": (15.0, 62.0),
-    "stator_inlet": (-40.0, 10.0),
-    "shock": (0.68, 1.15),
+    "stator_inlet": (-48.0, 14.0),
+    "shock": (0.72, 1.2),
     "friction": (0.15, 0.4),
 }
 _SAMPLE: Final = 3000

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from livemon.converter.derive import SPEED_RATIO, derive
+from livemon.converter.mean_path import Geometry, characteristic
 
 VECTORS = Path(__file__).resolve().parent.parent / "vectors"
 
@@ -51,6 +52,39 @@ def compare(coupling: float, table: np.ndarray, k0_sd: float = 0.0) -> dict[str,
     return result
 
 
+def strangers(count: int = 400, seed: int = 5) -> dict[str, float]:
+    """Converters drawn around the textbook geometry, not from the model's own sample: coverage [%] of 2 sd."""
+    random = np.random.default_rng(seed)
+
+    def angle(low: float, high: float) -> float:
+        return float(np.tan(np.radians(random.uniform(low, high))))
+
+    inside: dict[str, list[bool]] = {"K": [], "TR": [], "K lost": []}
+    at = np.arange(10, 81, 10)
+    for _ in range(count):
+        geometry = Geometry(
+            pump_exit_tan=angle(-5.0, 24.0),
+            turbine_exit_tan=angle(-62.0, -56.0),
+            stator_exit_tan=angle(54.0, 62.0),
+            pump_inlet_tan=angle(-42.0, -18.0),
+            turbine_inlet_tan=angle(47.0, 59.0),
+            stator_inlet_tan=angle(-50.0, 18.0),
+        )
+        true, free = characteristic(geometry, SPEED_RATIO), characteristic(geometry, SPEED_RATIO, "free")
+        coupling = float(SPEED_RATIO[np.argmax(true.torque_ratio <= 1.0)])
+        k0, gain = float(true.capacity[0]), float(true.torque_ratio[0])
+        if not (1.6 < gain < 2.8 and 0.78 < coupling < 0.97):
+            continue
+        curves = derive(k0, 0.0, gain, coupling)
+        for name, value, mean, sd in (
+            ("K", true.capacity, curves.k, curves.k_sd),
+            ("TR", true.torque_ratio, curves.tr, curves.tr_sd),
+            ("K lost", free.capacity, curves.k_lost, curves.k_lost_sd),
+        ):
+            inside[name] += list(np.abs(value - np.array(mean))[at] <= 2.0 * np.array(sd)[at])
+    return {name: 100.0 * float(np.mean(hits)) for name, hits in inside.items()}
+
+
 def main() -> None:
     head = None
     for file in ("published_converters.csv", "remembered_converters.csv"):
@@ -60,6 +94,8 @@ def main() -> None:
                 head = list(result)
                 sys.stdout.write(f"{'':<20}" + "".join(f"{key:>15}" for key in head) + "\n")
             sys.stdout.write(f"{name:<20}" + "".join(f"{result[key]:>15.2f}" for key in head) + "\n")
+    sys.stdout.write("\nconverters drawn around the textbook geometry, share inside 2 sd, SR 0.1 .. 0.8: ")
+    sys.stdout.write(", ".join(f"{name} {share:.0f} %" for name, share in strangers().items()) + "\n")
 
 
 if __name__ == "__main__":

@@ -136,7 +136,7 @@ def test_capacity_and_ratio_do_not_depend_on_speed() -> None:
 
 
 def test_overrun_torque_is_of_the_published_size() -> None:
-    """Pump torque over stall torque at one pump speed: JRC co2mpas 4.3.7 default light-duty converter (EUPL)."""
+    """Pump torque over stall torque at one pump speed: JRC co2mpas 4.3.7 default converter (EUPL)."""
     published = {
         1.571: -0.535,
         1.833: -0.828,

@@ -80,7 +80,7 @@ def test_an_empty_file_is_a_vehicle(tmp_path: Path) -> None:
         ("= 1.9", '= "1.9"', 21, "without quotes"),
         ("= 1.9", "= 0.9", 21, "1 to 6"),
         ("stall_torque_ratio = 1.9", "coupling_speed_ratio = 1.02", 21, "0.5 to 1"),
-        ("1.9", "3.4\ncoupling_speed_ratio = 0.95", 21, "less power out"),
+        ("1.9", "3.4\ncoupling_speed_ratio = 0.97", 21, "less power out"),
         ("peak_torque_rpm = 1800", "torque_curve = [[1000, 200], [2000, 300]]", 20, "below the end"),
         ("peak_torque_rpm = 1800", "torque_curve = [[1000, 200], [900, 300]]", 17, "rises"),
         ("peak_torque_rpm = 1800", "torque_curve = [[1000, 200, 3]]", 17, "at least 2"),
