@@ -36,7 +36,6 @@ _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, 
 _CAPACITY_FLOOR_SD: Final = 0.02
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.004
-_UNEVEN: Final = 0.6  # share of a torque change within a window that may be read too late or too early
 _ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
 _TURBINE_INERTIA_KG_M2: Final = 0.06  # turbine, half the fluid, gears: 0.056 in [advisor-tx-auto4]
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
@@ -131,7 +130,7 @@ class Looks:
         variance = (
             _CAPACITY_FLOOR_SD**2
             + (0.5 * w.pump_torque_sd_nm / pump) ** 2 / min(w.samples, 4)
-            + (_UNEVEN * 0.5 * w.pump_torque_spread_nm / pump) ** 2
+            + (0.5 * w.pump_torque_unsure_nm / pump) ** 2
             + (slope * w.speed_ratio_sd) ** 2
         )
         odd = _CLUTCH_MAY_CARRY if ratio > _CLUTCH_MAY_CARRY_SR else _ODD_LOOK
@@ -143,7 +142,7 @@ class Looks:
         assert w.road_speed_m_s is not None
         v, body, pump, per_m = w.road_speed_m_s, self._vehicle, w.pump_torque_nm, w.turbine_rad_per_m
         rows = len(self.gain)
-        unsure_m_s2 = w.road_accel_sd_m_s2**2 + (_UNEVEN * w.road_accel_spread_m_s2) ** 2
+        unsure_m_s2 = w.road_accel_sd_m_s2**2 + w.road_accel_unsure_m_s2 ** 2
         variance = _FORCE_FLOOR_SD**2 + unsure_m_s2 / STANDARD_GRAVITY_M_S2**2
         h = self._h_force
         h[:] = 0.0
@@ -164,7 +163,7 @@ class Looks:
             if tr is not None:
                 h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
                 h[:, State.TR_KNEE] = -tractive * min(max((ratio - 0.7) / 0.15, 0.0), 1.0)
-            sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + (_UNEVEN * w.pump_torque_spread_nm) ** 2
+            sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm ** 2
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
                 variance += (_OVERRUN_SHARE_SD * float(tractive[0])) ** 2

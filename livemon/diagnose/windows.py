@@ -15,6 +15,11 @@ from livemon.records import Estimate, Regime
 _LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 0.8}
 _STEADY_LENGTH_S: Final = 1.6
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
+_STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
+# Torque, engine and road speed are read at different moments and smoothed differently: by so much they are
+# apart, and what changes meanwhile is an error. Late road speed alone is 0.05-0.15 s. Common practice, no source.
+_APART_S: Final = 0.15
+_WITHIN: Final = 0.35  # share of the scatter within a window that counts as error, if that is more
 
 
 @dataclass(slots=True)
@@ -40,13 +45,13 @@ class Window:
     engine_torque_nm: float | None
     pump_torque_nm: float | None
     pump_torque_sd_nm: float  # of one sample
-    pump_torque_spread_nm: float  # how far it moved within the window: torque and road are never read at once
+    pump_torque_unsure_nm: float  # from its change while torque and road are read at different moments
     torque_source: str
     road_speed_m_s: float | None
     road_speed_sd_m_s: float
     road_accel_m_s2: float
     road_accel_sd_m_s2: float
-    road_accel_spread_m_s2: float  # how far it moved within the window
+    road_accel_unsure_m_s2: float  # likewise
     turbine_rad_per_m: float | None
     pedal_pct: float | None
     brake: bool | None
@@ -69,6 +74,7 @@ class WindowMaker:
         "_limit_s",
         "_locked",
         "_n",
+        "_previous",
         "_pump",
         "_pump_n",
         "_pump_square",
@@ -83,6 +89,7 @@ class WindowMaker:
 
     def __init__(self) -> None:
         self._last: Estimate | None = None
+        self._previous: Estimate | None = None  # the last of the window before, or the first of a stretch
         self._key: tuple[str, int | None] | None = None
         self._first = True
         self._clear(0.0, 0.5)
@@ -103,10 +110,12 @@ class WindowMaker:
             done = self._close()
             self._first = True
             self._key = key
+            self._previous = e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
         elif time_s - self._start_s >= self._limit_s:
             done = self._close()
             self._first = False
+            self._previous = last
             self._clear(time_s, self._limit_s)
         self._n += 1
         self._rpm += e.engine_rpm
@@ -138,7 +147,7 @@ class WindowMaker:
 
     def _close(self) -> Window | None:
         e, n = self._last, self._n
-        if e is None or n == 0:
+        if e is None or n == 0 or (not self._first and e.time_s - self._start_s < _STUB_S and n < 3):
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n
@@ -162,17 +171,32 @@ class WindowMaker:
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
             pump_torque_sd_nm=e.pump_torque_sd_nm,
-            pump_torque_spread_nm=_spread(self._pump, self._pump_square, self._pump_n),
+            pump_torque_unsure_nm=self._unsure(
+                e.pump_torque_nm,
+                self._previous and self._previous.pump_torque_nm,
+                _spread(self._pump, self._pump_square, self._pump_n),
+            ),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
             road_speed_sd_m_s=e.road_speed_sd_m_s,
             road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
             road_accel_sd_m_s2=e.road_accel_sd_m_s2,
-            road_accel_spread_m_s2=_spread(self._accel, self._accel_square, self._speed_n),
+            road_accel_unsure_m_s2=self._unsure(
+                e.road_accel_m_s2,
+                self._previous and self._previous.road_accel_m_s2,
+                _spread(self._accel, self._accel_square, self._speed_n),
+            ),
             turbine_rad_per_m=e.turbine_rad_per_m,
             pedal_pct=e.pedal_pct,
             brake=e.brake,
         )
+
+    def _unsure(self, now: float | None, before: float | None, spread: float) -> float:
+        """Error from change: rate over this window times the time the readings are apart."""
+        e, previous = self._last, self._previous
+        if now is None or before is None or e is None or previous is None or e.time_s <= previous.time_s:
+            return _WITHIN * spread
+        return max(_APART_S * abs(now - before) / (e.time_s - previous.time_s), _WITHIN * spread)
 
 
 def _spread(total: float, square: float, n: int) -> float:
