@@ -29,6 +29,7 @@ LOOK_AHEAD_S: Final = 0.5
 _TICK_LAG_S: Final = 0.25
 TICK_S: Final = 0.12
 _STALE_S: Final = 2.5
+_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 
 
 class Estimator:
@@ -256,15 +257,18 @@ class Estimator:
         e.turbine_rad_per_m = k[g] * scale * RPM_TO_RAD_S / KMH_TO_M_S
         turbine, t_var = k[g] * v, k[g] * k[g] * var
         other = k[tick.other] * v
-        share = tick.other_share
+        share = tick.other_share if tick.other_share > _RARE else 0.0
         t_var += share * (1.0 - share) * (other - turbine) ** 2
         turbine += share * (other - turbine)
         if tick.still:
             self._launching = True
             e.regime = "neutral" if tick.neutral > 0.5 else "stationary_in_gear" if v < 0.5 else "launch"
             free = tick.neutral
-            t_var += free * (1.0 - free) * (n - turbine) ** 2
-            turbine += free * (n - turbine)
+            if free > 0.5:
+                t_var += (1.0 - free) * (n - turbine) ** 2 + 100.0
+                turbine = n - 5.0
+            elif free > _RARE:
+                t_var += free * (n - turbine) ** 2
         elif tick.shifting > 0.5:
             e.regime = "shift"
             self._launching = False

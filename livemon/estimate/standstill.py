@@ -18,11 +18,12 @@ _LAG_S: Final = 0.7
 class Standstill:
     """`tick` while standing; `neutral` is the probability that nothing holds the turbine."""
 
-    __slots__ = ("_last", "_past", "neutral")
+    __slots__ = ("_idle", "_last", "_past", "neutral")
 
     def __init__(self) -> None:
         self.neutral = 0.3  # a recording may well begin in park
         self._last: float | None = None
+        self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float]] = deque()
 
     def moved(self) -> None:
@@ -52,20 +53,23 @@ class Standstill:
         while len(past) > 2 and past[1][0] < t - _LAG_S:
             past.popleft()
         t0, n0, torque0 = past[0]
-        if 0.3 < t - t0 < 3.0 * _LAG_S and n0 < 1100.0:
+        if 0.3 < t - t0 < 3.0 * _LAG_S:
             rise = n - n0
-            if torque is not None:
-                step = torque - torque0
-                size = max(6.0, 0.8 * stalled)
-                # the load falls away and the engine flares, or comes on and it dips
-                if step < -0.4 * size and rise > 25.0:
-                    odds = max(odds, min(30.0, odds * 4.0))
-                elif step > 0.4 * size and rise < -20.0:
-                    odds = min(odds, max(0.03, odds * 0.25))
-            elif rise > 60.0:
-                odds *= 1.4
-            elif rise < -50.0:
-                odds *= 0.7
+            if abs(rise) < 8.0:
+                self._idle = n if self._idle is None else self._idle + 0.1 * (n - self._idle)
+            high = rise > 40.0 and (n > self._idle + 60.0 if self._idle is not None else rise > 120.0)
+            low = rise < -40.0 and self._idle is not None and n < self._idle - 50.0
+            step = torque - torque0 if torque is not None else 0.0
+            share = 0.4 * max(6.0, 0.8 * stalled) if torque is not None else -1.0
+            # the load falls away and the engine flares, or it comes on and the engine dips
+            if high and step < -share * 0.5:
+                odds *= 3.0
+            elif low and step > share * 0.5:
+                odds *= 0.35
+            elif high and torque is None:
+                odds *= 1.5
+            elif low and torque is None:
+                odds *= 0.6
         if stated is not None:
             odds *= 20.0 if stated == 0 else 0.05
         odds = min(1e3, max(1e-3, odds))

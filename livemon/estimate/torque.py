@@ -17,7 +17,7 @@ from livemon.converter.engine_torque import (
 )
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, engine_torque_limit
 
 _KEPT: Final = frozenset(
     (
@@ -41,6 +41,8 @@ class Torque:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._vehicle = vehicle
+        rated = engine_torque_limit(vehicle, vehicle.peak_torque_rpm or 3000.0)
+        self._rated_nm = rated.value if rated else None
         self._offset, self._offset_sd = 0.0, 1e9
         self._history: dict[str, tuple[list[float], list[float]]] = {}
         mass = vehicle.mass_kg
@@ -111,6 +113,16 @@ class Torque:
             return None
         return from_absolute_load(load, n, displacement, fuel), "absolute_load"
 
+    def _guess(self, t: float) -> tuple[EngineTorque, str] | None:
+        """Before the reference torque has been read: as if it were 1.15 times the engine's rating."""
+        percent = self.near("engine_torque_pct", t, _FRESH_S)
+        if percent is None or self._rated_nm is None:
+            return None
+        guess = from_reported(percent, 1.15 * self._rated_nm)
+        return EngineTorque(
+            guess.nm, hypot(guess.bias_sd_nm, 0.15 * guess.nm), guess.scatter_sd_nm
+        ), "reported"
+
     def idle(self, t: float, n: float, pump_nm: float, pump_sd_nm: float) -> None:
         """Standing in gear at idle, the pump takes about `pump_nm`: how far off zero the reported torque is.
 
@@ -131,7 +143,7 @@ class Torque:
 
     def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
         """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
-        engine = self.engine(t, n)
+        engine = self.engine(t, n) or self._guess(t)
         if engine is None:
             return None, 0.0
         (torque, bias, scatter), _ = engine
