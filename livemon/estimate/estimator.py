@@ -16,6 +16,7 @@ from typing import Final
 from livemon.estimate.engine_speed import EngineSpeed
 from livemon.estimate.gears import Gears, Look, Tick
 from livemon.estimate.locked import Locked
+from livemon.estimate.oscillation import Swings
 from livemon.estimate.ratios import rpm_per_kmh, usual_grip_nm
 from livemon.estimate.road_speed import RoadSpeed
 from livemon.estimate.standstill import Standstill
@@ -42,6 +43,7 @@ class Estimator:
         self._road = RoadSpeed()
         self._torque = Torque(vehicle)
         self._standstill = Standstill()
+        self._swings = Swings()
         k, scale_sd = rpm_per_kmh(vehicle)
         self._gears = Gears(k, 0.004, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
@@ -78,6 +80,7 @@ class Estimator:
                     self.counters["time_repeated"] += 1
                 else:
                     self._engine.add(t, value)
+                    self._swings.add(t, value)
             else:
                 self.counters["absurd_values"] += 1
         elif quantity == "vehicle_kmh":
@@ -120,6 +123,11 @@ class Estimator:
             out.append(estimate)
             i += 1
         self._settled = i
+        newest = self._ticks[-1] if self._ticks else None
+        if newest is None or not newest.still:
+            swing = self._swings.look(newest is not None and newest.locked > 0.5)
+            if swing is not None:
+                out.append(swing)
         keep = times[i] if i < n else t
         self._trim(keep - 1.0)
         return out
