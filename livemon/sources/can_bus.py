@@ -139,13 +139,13 @@ class CanBus:
             message = self._bus.recv(timeout=0.0)
         except Exception as failure:
             cause = failure.__cause__ or failure
-            # slcan raises these for a line that noise has spoilt, and keeps the line until it is flushed.
+            # slcan raises these for a line that noise has spoilt, and then keeps it for ever.
             if isinstance(cause, (ValueError, IndexError)) and self._garbled < _GARBLED_READS:
                 self._garbled += 1
                 self.counters["garbled_lines"] += 1
-                flush = getattr(self._bus, "flush", None)
-                if isinstance(cause, UnicodeDecodeError) and flush is not None:
-                    flush()
+                line = getattr(self._bus, "_buffer", None)  # its flush() would throw whole frames away too
+                if isinstance(line, bytearray):
+                    line.clear()
                 return None
             raise self._lost("frames", str(failure) or type(failure).__name__) from failure
         if message is not None:

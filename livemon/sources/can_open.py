@@ -15,7 +15,7 @@ from livemon.records import Frame
 from livemon.sources.can_bus import KERNEL_FILTERS, CanBus, Mask
 
 BITRATES: Final = (500_000, 250_000)  # ISO 15765-4; SAE J1939 uses both as well
-# Interfaces whose bitrate python-can sets. Of others it is set outside (socketcan: ip link), or there is none.
+# Interfaces whose bitrate python-can sets. With others it is set outside (ip link), or there is none.
 SETS_BITRATE: Final = frozenset(
     {
         *("canalystii", "cantact", "etas", "gs_usb", "iscan", "ixxat", "kvaser", "neovi", "nican", "nixnet"),

@@ -66,6 +66,7 @@ class Candump:
         self._wanted = wanted_ids
         self._heads: dict[bytes, _Head] = {}
         self._shift_s = 0.0  # from a stamp to our time; grows where the stamps step back
+        self._last_s = 0.0  # of the newest frame given out
         self._mark = bytearray()
         self._damaged_line = 0
 
@@ -129,7 +130,7 @@ class Candump:
         if self.start_s is None:
             self.start_s = float(rows[0][0])
             self._shift_s = -self.start_s
-        heads, shift_s, last_s = self._heads, self._shift_s, self.duration_s
+        heads, shift_s, last_s = self._heads, self._shift_s, self._last_s
         for stamp, head, digits in rows:
             drop, can_id, extended, channel = heads.get(head) or self._judge(head)
             if drop:
@@ -150,8 +151,11 @@ class Candump:
             last_s = time_s
             # As Frame(...) does, less one call: this line runs for every frame.
             yield tuple.__new__(Frame, (time_s, can_id, extended, data, channel))
-        self._shift_s = shift_s
-        self.duration_s = max(last_s, float(rows[-1][0]) + shift_s)
+        self._shift_s, self._last_s = shift_s, last_s
+        self.duration_s = max(self.duration_s, last_s)
+        stamp, head, _ = rows[-1]
+        if heads[head][0] == "unwanted":
+            self.duration_s = max(self.duration_s, float(stamp) + shift_s)
 
     def _judge(self, head: bytes) -> _Head:
         """What the frames of one channel and identifier are; asked once for each."""

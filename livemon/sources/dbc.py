@@ -9,6 +9,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
@@ -168,6 +169,10 @@ def _choose(database: Database, broadcast: Mapping[str, str], where: str) -> _Ch
         if found is None:
             raise _unknown(f"[broadcast] {quantity}", "Message.Signal in the DBC", name, signals, where)
         message, signal = found
+        if not (isfinite(signal.scale) and isfinite(signal.offset)):
+            raise RecordingError(
+                "finite numbers in the DBC", f"scale {signal.scale}", f"{where}: {name}", "correct it"
+            )
         chosen.setdefault(message.name, (message, []))[1].append((quantity, signal))
     if not chosen:
         raise UsageError(

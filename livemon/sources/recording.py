@@ -70,29 +70,28 @@ class OtherFormat:
         import can
 
         shift_s = 0.0
-        messages: Iterator[can.Message] = iter(())
         try:
-            messages = iter(can.LogReader(self.path))
-            for message in messages:
-                if message.is_error_frame or message.is_remote_frame or message.is_fd:
-                    kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
-                    self.counters[kind + "_frames"] += 1
-                    continue
-                if self.start_s is None:
-                    self.start_s = message.timestamp
-                    shift_s = -self.start_s
-                self.frames += 1
-                time_s = message.timestamp + shift_s
-                if time_s < self.duration_s:
-                    if time_s < self.duration_s - 0.5:
-                        self.counters["clock_steps"] += 1
-                        shift_s += self.duration_s - time_s
-                    time_s = self.duration_s
-                self.duration_s = time_s
-                key = (message.arbitration_id, message.is_extended_id)
-                if self._wanted is None or key in self._wanted:
-                    channel = "can0" if message.channel is None else str(message.channel)
-                    yield Frame(time_s, *key, bytes(message.data), channel)
+            with can.LogReader(self.path) as reader:
+                for message in reader:
+                    if message.is_error_frame or message.is_remote_frame or message.is_fd:
+                        kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
+                        self.counters[kind + "_frames"] += 1
+                        continue
+                    if self.start_s is None:
+                        self.start_s = message.timestamp
+                        shift_s = -self.start_s
+                    self.frames += 1
+                    time_s = message.timestamp + shift_s
+                    if time_s < self.duration_s:
+                        if time_s < self.duration_s - 0.5:
+                            self.counters["clock_steps"] += 1
+                            shift_s += self.duration_s - time_s
+                        time_s = self.duration_s
+                    self.duration_s = time_s
+                    key = (message.arbitration_id, message.is_extended_id)
+                    if self._wanted is None or key in self._wanted:
+                        channel = "can0" if message.channel is None else str(message.channel)
+                        yield Frame(time_s, *key, bytes(message.data), channel)
         except Exception as failure:  # its readers raise whatever Python raises
             reason = f"{type(failure).__name__}: {failure}".split("\n")[0]
             if not self.frames:
