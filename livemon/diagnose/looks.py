@@ -179,6 +179,7 @@ class Looks:
         h[:, State.MASS] = left
         h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = 1.0
         h[:, State.AERO] = lighter * air
+        h[:, State.LATE] = w.road_jerk_m_s3 / STANDARD_GRAVITY_M_S2
         h[:, State.WIND] = lighter * (2.0 * self._aero * v)
         seen = left - body.rolling_resistance.value
         seen -= w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2

@@ -32,10 +32,11 @@ class State(IntEnum):
     TR_KNEE = 11  # ln torque ratio around and past the coupling point: published tables hold 0.95 to 1 there
     TYRE = 12  # ln speed ratio: rolling radius, ratios
     WIND = 13  # m/s head wind
-    GRADE = 14  # hills as they come
-    SLOPE = 15  # the long pull up a valley
-    K_WANDER = 16  # ln K, seconds: speed ratio while the reading lags, fluid settling
-    GAIN_WANDER = 17  # ln torque, seconds: a torque map is not equally right everywhere
+    LATE = 14  # s: acceleration, from a late and smoothed road speed, behind torque
+    GRADE = 15  # hills as they come
+    SLOPE = 16  # the long pull up a valley
+    K_WANDER = 17  # ln K, seconds: speed ratio while the reading lags, fluid settling
+    GAIN_WANDER = 18  # ln torque, seconds: a torque map is not equally right everywhere
 
 
 SIZE: Final = len(State)
@@ -50,6 +51,7 @@ _ABOARD_KG: Final = (110.0, 100.0)
 _LOAD_SD_KG: Final = 110.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
+_LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
 # What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
 # metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
 DRIFT: Final[dict[State, tuple[float, float, float]]] = {
@@ -109,6 +111,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.TR_KNEE: hypot(0.025, curves.tr_sd[90] / curves.tr[90]),
         State.TYRE: 0.01,
         State.WIND: _WIND_SD_M_S,
+        State.LATE: _LATE_SD_S,
     }
     sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}
     mean = [log1p(aboard_kg[0] / mass.value) if state is State.MASS else 0.0 for state in State]

@@ -16,9 +16,9 @@ _LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 0.8}
 _STEADY_LENGTH_S: Final = 1.6
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
-# Torque, engine and road speed are read at different moments and smoothed differently: by so much they are
-# apart, and what changes meanwhile is an error. Late road speed alone is 0.05-0.15 s. Common practice, no source.
-_APART_S: Final = 0.15
+# Torque, engine and road speed are read at different moments and smoothed differently: from window to window
+# they are apart by so much more or less (what they are always apart by is a nuisance of its own).
+_APART_S: Final = 0.08
 _WITHIN: Final = 0.35  # share of the scatter within a window that counts as error, if that is more
 
 
@@ -52,6 +52,7 @@ class Window:
     road_accel_m_s2: float
     road_accel_sd_m_s2: float
     road_accel_unsure_m_s2: float  # likewise
+    road_jerk_m_s3: float
     turbine_rad_per_m: float | None
     pedal_pct: float | None
     brake: bool | None
@@ -151,6 +152,11 @@ class WindowMaker:
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n
+        previous = self._previous or e
+        torque_rate = self._rate(e.pump_torque_nm, previous.pump_torque_nm)
+        torque_spread = _spread(self._pump, self._pump_square, self._pump_n)
+        jerk = self._rate(e.road_accel_m_s2, previous.road_accel_m_s2)
+        accel_spread = _spread(self._accel, self._accel_square, self._speed_n)
         return Window(
             start_s=self._start_s,
             end_s=e.time_s,
@@ -171,32 +177,25 @@ class WindowMaker:
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
             pump_torque_sd_nm=e.pump_torque_sd_nm,
-            pump_torque_unsure_nm=self._unsure(
-                e.pump_torque_nm,
-                self._previous and self._previous.pump_torque_nm,
-                _spread(self._pump, self._pump_square, self._pump_n),
-            ),
+            pump_torque_unsure_nm=max(_APART_S * abs(torque_rate), _WITHIN * torque_spread),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
             road_speed_sd_m_s=e.road_speed_sd_m_s,
             road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
             road_accel_sd_m_s2=e.road_accel_sd_m_s2,
-            road_accel_unsure_m_s2=self._unsure(
-                e.road_accel_m_s2,
-                self._previous and self._previous.road_accel_m_s2,
-                _spread(self._accel, self._accel_square, self._speed_n),
-            ),
+            road_accel_unsure_m_s2=max(_APART_S * abs(jerk), _WITHIN * accel_spread),
+            road_jerk_m_s3=jerk,
             turbine_rad_per_m=e.turbine_rad_per_m,
             pedal_pct=e.pedal_pct,
             brake=e.brake,
         )
 
-    def _unsure(self, now: float | None, before: float | None, spread: float) -> float:
-        """Error from change: rate over this window times the time the readings are apart."""
+    def _rate(self, now: float | None, before: float | None) -> float:
+        """Change per second over this window; 0 where it cannot be told."""
         e, previous = self._last, self._previous
         if now is None or before is None or e is None or previous is None or e.time_s <= previous.time_s:
-            return _WITHIN * spread
-        return max(_APART_S * abs(now - before) / (e.time_s - previous.time_s), _WITHIN * spread)
+            return 0.0
+        return (now - before) / (e.time_s - previous.time_s)
 
 
 def _spread(total: float, square: float, n: int) -> float:
