@@ -27,7 +27,9 @@ class Link(Source, Protocol):
     """A source that may lose its link and get it back."""
 
     gaps: list[Gap]
-    counters: Counter[str]
+
+    @property
+    def counters(self) -> Counter[str]: ...
 
 
 class Live:

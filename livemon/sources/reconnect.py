@@ -44,7 +44,7 @@ class Reconnecting:
         deadline_s: float | None = 60.0,
     ) -> None:
         self.gaps: list[Gap] = []
-        self.counters: Counter[str] = Counter()
+        self._counters: Counter[str] = Counter()
         self._open_source = open_source
         self._clock = clock
         self._say = say
@@ -63,6 +63,11 @@ class Reconnecting:
     def connected(self) -> bool:
         return self._source is not None
 
+    @property
+    def counters(self) -> Counter[str]:
+        """Those of all sources so far, the present one included, and of the link itself."""
+        return self._counters + Counter(getattr(self._source, "counters", {}))
+
     def read(self, timeout_s: float) -> Frame | None:
         """The next frame; None when there is none within `timeout_s`, link or no link."""
         source = self._source or self._try_to_open(timeout_s)
@@ -78,7 +83,7 @@ class Reconnecting:
     def send(self, ask: Permitted) -> None:
         """Send it if there is a link; without one the ask is dropped and counted."""
         if self._source is None:
-            self.counters["asks_without_link"] += 1
+            self._counters["asks_without_link"] += 1
             return
         try:
             self._source.send(ask)
@@ -110,13 +115,13 @@ class Reconnecting:
             self._pause_s = min(2.0 * self._pause_s, LONGEST_PAUSE_S)
             return None
         if self._last_s is not None:
-            self.counters["reconnects"] += 1
+            self._counters["reconnects"] += 1
             self._say(f"link is back after {self._clock.now_s() - self._last_clock_s:.1f} s")
         return self._source
 
     def _lose(self, problem: LinkError) -> None:
         self._let_go()
-        self.counters["links_lost"] += 1
+        self._counters["links_lost"] += 1
         self._reason = str(problem)
         self._say(f"link lost: {problem}; waiting for it to come back")
         self._after_gap = self._last_s is not None
@@ -129,9 +134,9 @@ class Reconnecting:
             try:
                 source.close()
             except LinkError:
-                self.counters["unclean_closes"] += 1
+                self._counters["unclean_closes"] += 1
             for name, count in getattr(source, "counters", {}).items():
-                self.counters[name] += count
+                self._counters[name] += count
 
     def _in_time(self, frame: Frame) -> Frame:
         """Frame times never jump with the wall clock: over a gap they follow the steady one."""
@@ -142,7 +147,7 @@ class Reconnecting:
             if abs(time_s - expected_s) > STEP_S:
                 self._shift_s += expected_s - time_s
                 time_s = expected_s
-                self.counters["clock_steps"] += 1
+                self._counters["clock_steps"] += 1
             self.gaps.append(Gap(self._last_s, time_s, self._reason))
             self._after_gap = False
         self._last_s, self._last_clock_s = time_s, now_s
