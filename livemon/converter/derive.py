@@ -48,6 +48,7 @@ class Shape(NamedTuple):
     torque_ratio_sd: Array
     log_lost: Array  # ln(K with the stator free / K working)
     log_lost_sd: Array
+    log_k_lost_sd: Array  # of K with the stator free itself: more than both apart, as they rise together
     log_seized: Array  # ln(K with the stator held / K working); 0 up to coupling
     torque_ratio_seized: Array
 
@@ -85,20 +86,30 @@ def derive(
     # d TR / d coupling of a straight line to (coupling, 1), faded out just past it
     slope = gain * SPEED_RATIO / coupling**2 * np.clip(1.0 - (SPEED_RATIO - coupling) / 0.05, 0.0, 1.0)
     tr_sd = _hypot(shape.torque_ratio_sd, torque_ratio_sd * below, coupling_sd * slope)
-    log_k_sd = _hypot(shape.log_k_sd, np.full_like(below, k0_sd / k0))
+    of_k0 = np.full_like(below, k0_sd / k0)
+    log_k_sd, log_k_lost_sd = _hypot(shape.log_k_sd, of_k0), _hypot(shape.log_k_lost_sd, of_k0)
     return assemble(
-        k0 * np.exp(shape.log_k), log_k_sd, shape.torque_ratio, tr_sd, shape, coupling, tuple(assumed)
+        shape,
+        coupling,
+        k=k0 * np.exp(shape.log_k),
+        log_k_sd=log_k_sd,
+        tr=shape.torque_ratio,
+        tr_sd=tr_sd,
+        log_k_lost_sd=log_k_lost_sd,
+        assumed=tuple(assumed),
     )
 
 
 def assemble(
+    shape: Shape,
+    coupling: float,
+    *,
     k: Array,
     log_k_sd: Array,
     tr: Array,
     tr_sd: Array,
-    shape: Shape,
-    coupling: float,
-    assumed: tuple[str, ...],
+    log_k_lost_sd: Array,
+    assumed: tuple[str, ...] = (),
 ) -> Curves:
     """The record from working K and torque ratio over the grid and the other two states of `shape`."""
     k_lost = k * np.exp(shape.log_lost)
@@ -109,7 +120,7 @@ def assemble(
         tr=_table(tr),
         tr_sd=_table(tr_sd),
         k_lost=_table(k_lost),
-        k_lost_sd=_table(k_lost * _hypot(log_k_sd, shape.log_lost_sd)),
+        k_lost_sd=_table(k_lost * log_k_lost_sd),
         k_seized=_table(k * np.exp(shape.log_seized)),
         tr_seized=_table(np.where(past, np.minimum(shape.torque_ratio_seized, tr), tr)),
         coupling_speed_ratio=coupling,
@@ -169,7 +180,9 @@ def shape_of(torque_ratio: float, coupling: float) -> Shape:
     log_k = _straighten(log_k, coupling)
     # a converter that hardly multiplies has hardly a reaction to lose
     reaction = min(1.0, (torque_ratio - 1.0) / _FULL_REACTION_GAIN)
-    log_lost, log_lost_sd = mean_sd(np.where(past, 0.0, reaction * np.minimum(log_free - log_held, 0.0)))
+    fall = np.where(past, 0.0, reaction * np.minimum(log_free - log_held, 0.0))
+    log_lost, log_lost_sd = mean_sd(fall)
+    _, log_k_lost_sd = mean_sd(np.where(past, log_free, log_held) + fall)
     log_seized, _ = mean_sd(np.where(past, log_held - log_free, 0.0))
     stretch = (torque_ratio - 1.0) / (sample.torque_ratio[:, None] - 1.0)
     tr, tr_sd = mean_sd(np.where(past, 1.0, np.maximum(1.0 + (held.torque_ratio - 1.0) * stretch, 1.0)))
@@ -181,6 +194,7 @@ def shape_of(torque_ratio: float, coupling: float) -> Shape:
     strange = min(max(1.0, 0.5 * distance), 3.0)  # little like it in the sample: trust the shape less
     near_one = np.clip((SPEED_RATIO - 0.85) / 0.15, 0.0, 1.0)
     model_k = moving * _MODEL_K_SD * strange + 0.10 * near_one + 0.8 * near_one**4
+    model_lost = reaction * _MODEL_LOST_SD * below
     model_tr = np.where(past, _FREE_TR_SD, moving * _MODEL_TR_SD * strange)
     return Shape(
         log_k - log_k[0],
@@ -188,7 +202,8 @@ def shape_of(torque_ratio: float, coupling: float) -> Shape:
         tr,
         _hypot(tr_sd, model_tr),
         log_lost,
-        _hypot(log_lost_sd, reaction * _MODEL_LOST_SD * below),
+        _hypot(log_lost_sd, model_lost),
+        _hypot(log_k_lost_sd, model_k, model_lost),
         log_seized,
         seized_tr,
     )

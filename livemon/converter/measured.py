@@ -98,14 +98,15 @@ def curves_from_table(rows: tuple[Row, ...]) -> Curves:
         inside = (before < SPEED_RATIO) & (after > SPEED_RATIO)
         gap = np.where(inside, np.minimum((after - before - 0.1) / 0.4, 1.0), gap)
     gap = np.where(ratio[-1] < SPEED_RATIO, 1.0, np.maximum(gap, 0.0))
+    log_k_sd = np.hypot(_TABLE_K_SD, gap * shape.log_k_sd)
     return assemble(
-        k,
-        np.hypot(_TABLE_K_SD, gap * shape.log_k_sd),
-        tr,
-        np.hypot(_TABLE_TR_SD, gap * shape.torque_ratio_sd),
         shape,
         coupling,
-        (),
+        k=k,
+        log_k_sd=log_k_sd,
+        tr=tr,
+        tr_sd=np.hypot(_TABLE_TR_SD, gap * shape.torque_ratio_sd),
+        log_k_lost_sd=np.hypot(log_k_sd, shape.log_lost_sd),
     )
 
 

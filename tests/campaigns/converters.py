@@ -53,7 +53,7 @@ def compare(coupling: float, table: np.ndarray, k0_sd: float = 0.0) -> dict[str,
 
 
 def strangers(count: int = 400, seed: int = 5) -> dict[str, float]:
-    """Converters drawn around the textbook geometry, not from the model's own sample: coverage [%] of 2 sd."""
+    """Converters drawn around the textbook geometry, not from the model's sample: coverage [%] of 2 sd."""
     random = np.random.default_rng(seed)
 
     def angle(low: float, high: float) -> float:
