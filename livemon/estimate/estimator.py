@@ -25,8 +25,8 @@ from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate, Oscillation, Reading
 from livemon.vehicle import Vehicle
 
-BLOCK_S: Final = 0.4
-LOOK_AHEAD_S: Final = 0.5
+BLOCK_S: Final = 0.5
+LOOK_AHEAD_S: Final = 0.45
 _TICK_LAG_S: Final = 0.25
 TICK_S: Final = 0.12
 _STALE_S: Final = 2.5
@@ -110,8 +110,8 @@ class Estimator:
         engine, road = self._engine, self._road
         track = engine.track
         since = track.t[self._settled] if self._settled < len(track.t) else t
-        track.smooth(since - 0.6)
-        road.track.smooth(since - 0.6)
+        track.smooth(since - 0.2)
+        road.track.smooth(since - 0.2)
         self._chain(t - (_TICK_LAG_S if look_ahead > 0 else -1.0))
         out: list[Estimate | Oscillation] = []
         until = t - look_ahead
@@ -261,7 +261,7 @@ class Estimator:
         k = self._gears.k
         g = tick.gear
         e.gear, e.gear_probability, e.locked_probability = g + 1, tick.probability, tick.locked
-        scale = self.calibration.scale[0]
+        scale = self.calibration.scale
         e.turbine_rad_per_m = k[g] * scale * RPM_TO_RAD_S / KMH_TO_M_S
         turbine, t_var = k[g] * v, k[g] * k[g] * var
         other = k[tick.other] * v
@@ -315,11 +315,11 @@ class Estimator:
     def _speed_at(self, t: float) -> tuple[float, float, float, float, bool] | None:
         """Road speed on the nominal scale [km/h], rate, variances at time t, and whether it reads zero."""
         c = self.calibration
-        state = self._road.at(t + c.delay_s, c.offset[0])
+        state = self._road.at(t + c.delay_s, c.offset_kmh)
         if state is None:
             return None
         u, rate, var, rate_var, zero = state
         v, v_var = c.road(u, rate)
         if zero:
-            return max(u - c.offset[0], 0.0), rate, var, rate_var, True
+            return max(u - c.offset_kmh, 0.0), rate, var, rate_var, True
         return max(v, 0.0), rate, var + v_var, rate_var, False

@@ -10,7 +10,6 @@ these intervals in, once for each o; the weights of the two o come from the read
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from math import exp, sqrt
 from typing import Final
 
@@ -22,6 +21,7 @@ _NOISE_KMH2: Final = 0.1**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
 _REFUSED: Final = 1e-3  # a reading so unlikely is not taken in
 _ENOUGH: Final = 6  # but so many in a row are
+_LEAST_WEIGHT: Final = 0.004
 
 
 class _Hypothesis:
@@ -93,9 +93,17 @@ class _Hypothesis:
 
 
 class Locked:
-    """`look` at each road-speed reading of a locked stretch; the rest are the results."""
+    """`look` at each road-speed reading of a locked stretch; the rest are the results.
 
-    __slots__ = ("_h", "_t", "_z", "looks")
+    scale, scale_sd: factor on the nominal rpm per km/h. delay_s, delay_sd_s. offset_kmh, offset_var: what is
+    taken off a reading's lower edge to get road speed. All are means and sd over both roundings and both kinds
+    of clutch (closed tight, controlled slip).
+    """
+
+    __slots__ = (
+        "_h", "_road", "_slip", "_t", "_z", "delay_s", "delay_sd_s", "looks", "offset_kmh", "offset_var", "scale",
+        "scale_sd",
+    )  # fmt: skip
 
     def __init__(self, scale_sd: float, slip: float, slip_sd: float, width: float = 1.0) -> None:
         """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight [rpm]."""
@@ -107,6 +115,7 @@ class Locked:
         self._t = -1e9
         self._z = -1.0
         self.looks = 0
+        self._sum_up()
 
     def delays(self) -> list[float]:
         return [h.x[1] for h in self._h]
@@ -126,62 +135,56 @@ class Locked:
             h.weight *= max(mass, 0.03) ** 0.6  # readings near each other share their errors
             total += h.weight
         for h in self._h:
-            h.weight = max(h.weight / total, 0.004)
+            h.weight = max(h.weight / total, _LEAST_WEIGHT)
         self.looks += 1
+        self._sum_up()
 
-    def _mixed(self, moments: Callable[[_Hypothesis], tuple[float, float]]) -> tuple[float, float]:
-        mean = square = total = 0.0
+    def _sum_up(self) -> None:
+        """Moments over the hypotheses, once a look, so that asking is cheap."""
+        total = sum(h.weight for h in self._h)
+        road, slip = [0.0] * 7, [0.0] * 7
+        offset = offset2 = scale = scale2 = delay = delay2 = 0.0
         for h in self._h:
-            m, v = moments(h)
-            total += h.weight
-            mean += h.weight * m
-            square += h.weight * (v + m * m)
-        mean /= total
-        return mean, max(square / total - mean * mean, 0.0)
+            w, o, (e, d, s, m), p = h.weight / total, h.offset, h.x, h.cov
+            offset += w * o
+            offset2 += w * o * o
+            scale += w * e
+            scale2 += w * (e * e + p[0][0])
+            delay += w * d
+            delay2 += w * (d * d + p[1][1])
+            c = 1.0 + e
+            for i, term in enumerate(
+                (c, -o * c, c * c + p[0][0], -2.0 * o * c * c, o * o * c * c, p[1][1], -2.0 * p[0][1])
+            ):
+                road[i] += w * term
+            own = h.wander_var
+            for i, term in enumerate(
+                (s, m, s * s + p[2][2] - own, 2.0 * (s * m + p[2][3]), m * m + p[3][3], own, 0.0)
+            ):
+                slip[i] += w * term
+        self._road, self._slip = tuple(road), tuple(slip)
+        self.offset_kmh, self.offset_var = offset, max(offset2 - offset * offset, 0.0)
+        self.scale, self.scale_sd = 1.0 + scale, sqrt(max(scale2 - scale * scale, 0.0))
+        self.delay_s, self.delay_sd_s = min(0.3, max(0.0, delay)), sqrt(max(delay2 - delay * delay, 0.0))
 
     def slip(self, t: float) -> tuple[float, float]:
         """Mean and variance of the slow part of slip [rpm] at t."""
+        s, m, ss, sm, mm, own, _ = self._slip
         f = exp(-max(0.0, t - self._t) / _SLIP_TIME_S)
         b = 1.0 - f
-
-        def of(h: _Hypothesis) -> tuple[float, float]:
-            p = h.cov
-            v = f * f * p[2][2] + 2.0 * f * b * p[2][3] + b * b * p[3][3] + h.wander_var * (1.0 - f * f)
-            return f * h.x[2] + b * h.x[3], v
-
-        return self._mixed(of)
+        mean = f * s + b * m
+        return mean, max(f * f * ss + f * b * sm + b * b * mm + own - mean * mean, 1.0)
 
     def road(self, u: float, rate: float) -> tuple[float, float]:
         """Road speed [km/h, on the nominal scale] and variance for the reading-space speed u."""
-
-        def of(h: _Hypothesis) -> tuple[float, float]:
-            p = h.cov
-            v = u * u * p[0][0] + rate * rate * p[1][1] - 2.0 * u * rate * p[0][1]
-            return (u - h.offset) * (1.0 + h.x[0]), v
-
-        return self._mixed(of)
-
-    @property
-    def offset(self) -> tuple[float, float]:
-        return self._mixed(lambda h: (h.offset, 0.0))
+        c, oc, c2, oc2, o2, p11, p01 = self._road
+        mean = c * u + oc
+        return mean, max(u * (c2 * u + oc2) + o2 + rate * (p11 * rate + p01 * u) - mean * mean, 0.0)
 
     @property
     def truncated_probability(self) -> float:
-        return 1.0 - self.offset[0] / self._h[-1].offset
-
-    @property
-    def scale(self) -> tuple[float, float]:
-        """Factor on the nominal rpm per km/h (1 + e) and its sd."""
-        mean, var = self._mixed(lambda h: (h.x[0], h.cov[0][0]))
-        return 1.0 + mean, sqrt(var)
-
-    @property
-    def delay_s(self) -> float:
-        return min(0.3, max(0.0, self._mixed(lambda h: (h.x[1], h.cov[1][1]))[0]))
-
-    @property
-    def delay_sd_s(self) -> float:
-        return sqrt(self._mixed(lambda h: (h.x[1], h.cov[1][1]))[1])
+        """That readings are truncated, not rounded."""
+        return 1.0 - self.offset_kmh / self._h[-1].offset
 
     @property
     def dropped(self) -> int:
