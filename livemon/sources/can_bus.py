@@ -8,6 +8,7 @@ and records both sides.
 from __future__ import annotations
 
 import errno
+import re
 import select
 from collections import Counter, deque
 from collections.abc import Sequence
@@ -67,7 +68,7 @@ class CanBus:
         self._epoch_s = epoch_s
         self._masks = masks
         self._listen_only = listen_only
-        self._channel = "".join(str(name).split()) or "can0"
+        self._channel = re.sub(r"[^\w.:-]+", "_", str(name)).strip("_") or "can0"  # as recordings allow
         self._wanted: dict[tuple[int, bool], bool] = {}
         self._sent: deque[Frame] = deque()
         self._failed_sends = 0
