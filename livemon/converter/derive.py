@@ -14,7 +14,7 @@ from typing import Final, NamedTuple
 import numpy as np
 
 from livemon.converter.curves import GRID_STEPS, Curves
-from livemon.converter.geometries import nearest
+from livemon.converter.geometries import Sample, nearest
 from livemon.converter.mean_path import Array, operating_point
 from livemon.errors import UsageError
 
@@ -34,6 +34,7 @@ _MODEL_TR_SD: Final = 0.02
 _MODEL_LOST_SD: Final = 0.05  # share of K at stall; nobody has published a converter with a free stator
 _FREE_TR_SD: Final = 0.022  # past coupling: drag of bearings and of the freewheeling stator
 _FREE_TR_DROP: Final = 0.01
+_MOST_EFFICIENCY: Final = 0.985
 _STRAIGHT_FROM: Final = 0.90  # past this (and past coupling) 1/K^2 runs straight to zero at SR = 1
 _FULL_REACTION_GAIN: Final = 0.4  # stall torque gain below which the sample is too thin to show the loss
 _LEAST_LOAD: Final = 0.01  # share of the stall 1/K^2 that remains at SR = 1: drag keeps K finite
@@ -156,56 +157,63 @@ def check(k0: float, torque_ratio: float, coupling: float) -> None:
 def shape_of(torque_ratio: float, coupling: float) -> Shape:
     """Mean and spread over the plausible geometries of what follows from the two numbers; about 4 ms."""
     sample, weight, distance = nearest(torque_ratio, coupling)
-    weight = weight[:, None]
-    # stretch each member's speed ratio so that its coupling point falls on the wanted one
-    own = sample.coupling[:, None]
+    held, free, held_tr = _members(sample, coupling)
+
+    def average(values: Array) -> tuple[Array, Array]:
+        mean = weight @ values
+        return mean, np.sqrt(weight @ (values - mean) ** 2)
+
     past = coupling < SPEED_RATIO
-    with np.errstate(divide="ignore", invalid="ignore"):
-        stretched = np.where(
-            past,
-            1.0 - (1.0 - SPEED_RATIO) * (1.0 - own) / (1.0 - coupling),
-            SPEED_RATIO * own / coupling,
-        )
-    held = operating_point(sample.geometry, 1.0, stretched, "held")
-    free = operating_point(sample.geometry, 1.0, stretched, "free")
-
-    def mean_sd(values: Array) -> tuple[Array, Array]:
-        mean = np.sum(weight * values, axis=0)
-        return mean, np.sqrt(np.sum(weight * (values - mean) ** 2, axis=0))
-
-    stall = held.pump_nm[:, :1]
-    log_held = -0.5 * np.log(np.maximum(held.pump_nm / stall, _LEAST_LOAD))
-    log_free = -0.5 * np.log(np.maximum(free.pump_nm / stall, _LEAST_LOAD))
-    log_k, log_k_sd = mean_sd(np.where(past, log_free, log_held))
+    log_k, log_k_sd = average(np.where(past, free, held))
     log_k = _straighten(log_k, coupling)
     # a converter that hardly multiplies has hardly a reaction to lose
     reaction = min(1.0, (torque_ratio - 1.0) / _FULL_REACTION_GAIN)
-    fall = np.where(past, 0.0, reaction * np.minimum(log_free - log_held, 0.0))
-    log_lost, log_lost_sd = mean_sd(fall)
-    _, log_k_lost_sd = mean_sd(np.where(past, log_free, log_held) + fall)
-    log_seized, _ = mean_sd(np.where(past, log_held - log_free, 0.0))
+    fall = np.where(past, 0.0, reaction * np.minimum(free - held, 0.0))
+    log_lost, log_lost_sd = average(fall)
+    _, log_k_lost_sd = average(np.where(past, free, held) + fall)
+    # stretch each member's torque gain to the wanted one; past coupling only drag is left to take off
     stretch = (torque_ratio - 1.0) / (sample.torque_ratio[:, None] - 1.0)
-    tr, tr_sd = mean_sd(np.where(past, 1.0, np.maximum(1.0 + (held.torque_ratio - 1.0) * stretch, 1.0)))
+    tr, tr_sd = average(np.where(past, 1.0, np.maximum(1.0 + (held_tr - 1.0) * stretch, 1.0)))
     tr -= _FREE_TR_DROP * np.clip((SPEED_RATIO - coupling) / 0.04, 0.0, 1.0)
-    tr = np.minimum(tr, 0.985 / np.maximum(SPEED_RATIO, 0.1))
-    seized_tr, _ = mean_sd(held.torque_ratio)
-    below = np.clip(1.0 - SPEED_RATIO / coupling, 0.0, 1.0)
-    moving = np.clip(SPEED_RATIO / 0.15, 0.0, 1.0)
-    strange = min(max(1.0, 0.5 * distance), 3.0)  # little like it in the sample: trust the shape less
-    near_one = np.clip((SPEED_RATIO - 0.85) / 0.15, 0.0, 1.0)
-    model_k = moving * _MODEL_K_SD * strange + 0.10 * near_one + 0.8 * near_one**4
-    model_lost = reaction * _MODEL_LOST_SD * below
-    model_tr = np.where(past, _FREE_TR_SD, moving * _MODEL_TR_SD * strange)
+    model_k, model_tr, model_lost = _model_sd(coupling, distance)
     return Shape(
-        log_k - log_k[0],
-        _hypot(log_k_sd, model_k),
-        tr,
-        _hypot(tr_sd, model_tr),
-        log_lost,
-        _hypot(log_lost_sd, model_lost),
-        _hypot(log_k_lost_sd, model_k, model_lost),
-        log_seized,
-        seized_tr,
+        log_k=log_k - log_k[0],
+        log_k_sd=_hypot(log_k_sd, model_k),
+        torque_ratio=np.minimum(tr, _MOST_EFFICIENCY / np.maximum(SPEED_RATIO, 0.1)),
+        torque_ratio_sd=_hypot(tr_sd, model_tr),
+        log_lost=log_lost,
+        log_lost_sd=_hypot(log_lost_sd, reaction * model_lost),
+        log_k_lost_sd=_hypot(log_k_lost_sd, model_k, reaction * model_lost),
+        log_seized=average(np.where(past, held - free, 0.0))[0],
+        torque_ratio_seized=average(held_tr)[0],
+    )
+
+
+def _members(sample: Sample, coupling: float) -> tuple[Array, Array, Array]:
+    """Every member over SPEED_RATIO, its own stretched so that its coupling point falls on the wanted one.
+
+    Shapes (n, 101): ln(K / K at stall) with the stator held, the same with it free, torque ratio held.
+    """
+    own = sample.coupling[:, None]
+    below = SPEED_RATIO * own / coupling
+    above = 1.0 - (1.0 - SPEED_RATIO) * (1.0 - own) / (1.0 - coupling)
+    ratio = np.where(coupling < SPEED_RATIO, above, below)
+    held = operating_point(sample.geometry, 1.0, ratio, "held")
+    free = operating_point(sample.geometry, 1.0, ratio, "free")
+    stall = held.pump_nm[:, :1]
+    log_held, log_free = (-0.5 * np.log(np.maximum(p.pump_nm / stall, _LEAST_LOAD)) for p in (held, free))
+    return log_held, log_free, held.torque_ratio
+
+
+def _model_sd(coupling: float, distance: float) -> tuple[Array, Array, Array]:
+    """How real converters scatter about the model: sd of ln K, of the torque ratio, of ln(K lost / K)."""
+    moving = np.clip(SPEED_RATIO / 0.15, 0.0, 1.0)  # at stall the given numbers hold
+    near_one = np.clip((SPEED_RATIO - 0.85) / 0.15, 0.0, 1.0)
+    strange = min(max(1.0, 0.5 * distance), 3.0)  # little like it in the sample: trust the shape less
+    return (
+        moving * _MODEL_K_SD * strange + 0.10 * near_one + 0.8 * near_one**4,
+        np.where(coupling < SPEED_RATIO, _FREE_TR_SD, moving * _MODEL_TR_SD * strange),
+        _MODEL_LOST_SD * np.clip(1.0 - SPEED_RATIO / coupling, 0.0, 1.0),
     )
 
 
