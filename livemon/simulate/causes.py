@@ -20,6 +20,9 @@ class Causes:
     stator_grip: float = 1.0  # share of the reaction the one-way clutch carries
     stator_gives_way_nm: float = 0.0  # reaction at which it lets go; 0 = at once
     clutch_friction: float = 1.0  # of the capacity the control believes it commands
+    clutch_limit_nm: float = (
+        1e9  # the most it can carry whatever the pressure (burnt, or pressure that leaks)
+    )
     clutch_applies: bool = True  # False: no apply pressure ever
     clutch_fall: float = 0.0  # how far friction falls with sliding speed (chatter), share
     clutch_fall_rad_s: float = 3.0

@@ -38,7 +38,7 @@ def causes_of(
     if fault == "lockup_shudder":
         # Friction that falls with sliding speed, and a regulator valve that hunts in its worn bore. Where the
         # control applies the clutch fully, wear has also eaten the spare capacity, or it would never slide.
-        spare = 1.0 if gearbox.lock_plan == "slip_only" else rng.uniform(0.85, 1.08) / gearbox.lock_margin
+        spare = 1.0 if gearbox.lock_plan == "slip_only" else rng.uniform(0.72, 0.98) / gearbox.lock_margin
         return Causes(
             clutch_friction=min(1.0, spare * rng.uniform(0.92, 1.05)),
             clutch_fall=min(0.6, 0.3 * s * rng.uniform(0.3, 1.4)),
@@ -47,7 +47,10 @@ def causes_of(
             valve_hunt_hz=rng.uniform(4.5, 14.0),
         )
     if fault == "lockup_slip":
-        return Causes(clutch_friction=max(0.12, 1.0 - 0.62 * s**0.5 * rng.uniform(0.9, 1.15)))
+        return Causes(
+            clutch_friction=max(0.5, 1.0 - 0.2 * s * rng.uniform(0.5, 1.5)),
+            clutch_limit_nm=_cruise_nm(gearbox, body) * rng.uniform(0.55, 1.0) / s,
+        )
     if fault == "lockup_never_applied":
         return Causes(clutch_applies=False)
     if fault == "gear_slip":
@@ -74,3 +77,10 @@ def causes_of(
     if fault == "misfire":
         return Causes(engine=EngineFault(misfire_share=min(0.9, 0.35 * s)))
     return Causes()
+
+
+def _cruise_nm(gearbox: GearboxTruth, body: BodyTruth) -> float:
+    """Turbine torque that a level road asks for at 80 km/h in top gear [N m]."""
+    v = 80.0 / 3.6
+    force = body.mass_kg * 9.81 * body.rolling_resistance + 0.6 * body.drag_area_m2 * v * v
+    return force * body.tyre_radius_m / (gearbox.final_drive * gearbox.ratios[-1] * gearbox.efficiency)

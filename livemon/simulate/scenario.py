@@ -85,6 +85,8 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
     kind = choices.pop("kind", None) or vehicles.choice(tuple(KINDS))
     body, engine, converter, gearbox = vehicle(kind, vehicles)
     style: Style = trip.choice(STYLES)
+    if fault.startswith("lockup") and style in ("town", "delivery"):
+        style = "mixed"  # a complaint about cruising is not driven in town only
     style = choices.pop("style", None) or style
     severity = choices.pop("severity", None)
     if severity is None:

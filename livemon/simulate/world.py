@@ -116,6 +116,8 @@ class World:
         j_e = self.engine.truth.inertia_kg_m2
         c = 2.0 * box.shaft_damping * sqrt(k * j_t)
         capacity = control.capacity_nm * causes.clutch_friction if causes.clutch_applies else 0.0
+        if capacity > causes.clutch_limit_nm:
+            capacity = causes.clutch_limit_nm
         if causes.valve_hunt > 0.0 and capacity > 0.0:
             self._hunt_turns += causes.valve_hunt_hz * (1.0 + 0.08 * self._hunt_drift) * dt
             capacity *= 1.0 + causes.valve_hunt * self._chatter * sin(2.0 * pi * self._hunt_turns)
