@@ -47,3 +47,6 @@ QUANTITIES: Final[dict[str, str]] = {
     "fuel_level_pct": "%",
     "engine_run_s": "s",
 }
+
+# These change seldom: where they are broadcast often they are passed on when they change, and now and then.
+STATES: Final = frozenset({"gear", "in_gear", "lockup", "shift_in_process", "brake"})

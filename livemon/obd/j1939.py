@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
+from livemon.quantities import STATES
 from livemon.records import Frame, Reading
 
 SILENT_S: Final = 2.0  # a source that has said nothing for so long gives up the quantities it supplied
@@ -73,7 +74,9 @@ MESSAGES: Final[dict[int, tuple[Signal, ...]]] = {
 
 _HIGHEST: Final = {1: 0xFA, 2: 0xFAFF}  # above: error, not available, reserved (SAE J1939-71)
 _PARK: Final = 0xFB  # SPN 523 and 524 only
-_STATES: Final = frozenset({"lockup", "shift_in_process", "in_gear", "brake", "gear"})
+# Sent up to a hundred times a second, of use ten times a second.
+_COARSE: Final = frozenset({"demand_torque_pct", "friction_torque_pct", "pedal_pct", "calculated_load_pct"})
+_COARSE_S: Final = 0.095  # leaves every tenth of a 10 ms and every fifth of a 20 ms message
 _Source = tuple[tuple[Signal, ...], int]
 
 
@@ -108,8 +111,9 @@ class J1939Decoder:
     """Turns J1939 frames into readings. Sends nothing, needs nothing, never raises.
 
     "Not available" and "error" values become no reading. States (lockup, shift, gear, brake) are told when
-    they change and every REPEAT_S. Where several addresses send the same quantity the first one heard
-    supplies it until it has been silent for SILENT_S. `Reading.source` is the source address.
+    they change and every REPEAT_S; pedal, load and the like ten times a second. Where several addresses send
+    the same quantity the first one heard supplies it until it has been silent for SILENT_S.
+    `Reading.source` is the source address.
     """
 
     wanted_ids = _WantedIds()
@@ -123,7 +127,7 @@ class J1939Decoder:
         self._known: dict[int, _Source | None] = {}
         self._owner: dict[str, int] = {}
         self._heard_s: dict[str, float] = {}
-        self._state: dict[str, tuple[float, float]] = {}
+        self._told: dict[str, tuple[float, float]] = {}  # quantity -> value and time of its last reading
         self._long: dict[tuple[int, int], _Long] = {}
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
@@ -179,11 +183,16 @@ class J1939Decoder:
             self._owner[quantity] = source
             self._heard_s[quantity] = time_s
             value = raw * scale + offset
-            if quantity in _STATES:
-                told, told_s = self._state.get(quantity, (None, 0.0))
+            if quantity in STATES:
+                told, told_s = self._told.get(quantity, (None, 0.0))
                 if value == told and time_s - told_s < REPEAT_S:
                     continue
-                self._state[quantity] = (value, time_s)
+                self._told[quantity] = (value, time_s)
+            elif quantity in _COARSE:
+                told_s = self._told.get(quantity, (0.0, -1.0))[1]
+                if 0.0 <= time_s - told_s < _COARSE_S:
+                    continue
+                self._told[quantity] = (value, time_s)
             readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, source)))
         return readings
 

@@ -15,13 +15,14 @@ from binascii import unhexlify
 from collections import Counter
 from collections.abc import Container, Iterator
 from datetime import UTC, datetime
+from itertools import chain
 from pathlib import Path
 from typing import BinaryIO, Final
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
 
-_PIECE_BYTES: Final = 1 << 16
+_PIECE_BYTES: Final = 1 << 13  # measured: larger pieces fall out of the cache
 _LONGEST_LINE: Final = 4096  # a CAN FD line in the spaced layout stays under 300
 _STEP_BACK_S: Final = 0.5  # less is two channels out of step; more is a clock set back or a file appended
 
@@ -50,8 +51,8 @@ class Candump:
     """One recording, read once from its beginning. Iterate it for the frames in `wanted_ids` (None: all).
 
     Times count from the recording's first frame, wanted or not, and never go back; `start_s` is that
-    frame's own stamp. What is dropped is counted in `counters`, what is worth a sentence is in `notices`,
-    and `markers` grows as the lines they stand on are passed. `frames` counts all data frames.
+    frame's own stamp. What is dropped is counted in `counters`, what is worth a sentence is in `notices`;
+    `markers` (time, text) runs ahead of the frames by a few hundred. `frames` counts all data frames.
     Raises RecordingError when the file cannot be read or holds no frame at all.
     """
 
@@ -71,6 +72,10 @@ class Candump:
         self._damaged_line = 0
 
     def __iter__(self) -> Iterator[Frame]:
+        return chain.from_iterable(self._batches())
+
+    def _batches(self) -> Iterator[list[Frame]]:
+        """The wanted frames, a piece of the file at a time."""
         try:
             with self.path.open("rb") as file:
                 yield from self._pieces(gzip.GzipFile(fileobj=file) if self.path.suffix == ".gz" else file)
@@ -93,22 +98,22 @@ class Candump:
                 f"{self.path}:{self._damaged_line}: the first of {damaged} damaged lines, skipped"
             )
 
-    def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[Frame]:
+    def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[list[Frame]]:
         rest, line = b"", 1
         while fresh := file.read(_PIECE_BYTES):
             piece = rest + fresh
             end = piece.rfind(b"\n") + 1
             piece, rest = piece[:end], piece[end:]
             if lines := piece.count(b"\n"):
-                yield from self._piece(piece, lines, line)
+                yield self._piece(piece, lines, line)
                 line += lines
             if len(rest) > _LONGEST_LINE:
                 self._damage(line)
                 rest = b""
         if rest:
-            yield from self._rows(self._cut_line(rest, line), line)
+            yield self._frames(self._cut_line(rest, line), line)
 
-    def _piece(self, piece: bytes, lines: int, line: int) -> Iterator[Frame]:
+    def _piece(self, piece: bytes, lines: int, line: int) -> list[Frame]:
         """The frames of whole lines, of which the first is number `line`."""
         rows: list[_Row] = _COMPACT.findall(piece)
         if len(rows) != lines:
@@ -117,20 +122,27 @@ class Candump:
                 for stamp, head, length, pairs in _SPACED.findall(piece)
             ]
         if len(rows) == lines:
-            yield from self._rows(rows, line)
-            return
+            return self._frames(rows, line)
+        frames = []
         for number, text in enumerate(piece.split(b"\n")[:-1], line):
-            yield from self._rows(self._row(text, number), number)
+            frames += self._frames(self._row(text, number), number)
+        return frames
 
-    def _rows(self, rows: list[_Row], line: int) -> Iterator[Frame]:
+    def _frames(self, rows: list[_Row], line: int) -> list[Frame]:
         """The wanted frames among rows that stand on lines `line`, `line` + 1 ..."""
         if not rows:
-            return
+            return []
         self.frames += len(rows)
         if self.start_s is None:
             self.start_s = float(rows[0][0])
             self._shift_s = -self.start_s
         heads, shift_s, last_s = self._heads, self._shift_s, self._last_s
+        frames: list[Frame] = []
+        frame_of, number, add = (
+            tuple.__new__,
+            float,
+            frames.append,
+        )  # local names: these lines run for every frame
         for stamp, head, digits in rows:
             drop, can_id, extended, channel = heads.get(head) or self._judge(head)
             if drop:
@@ -142,20 +154,20 @@ class Candump:
             except ValueError:
                 self._damage(line + rows.index((stamp, head, digits)), counted=True)
                 continue
-            time_s = float(stamp) + shift_s
+            time_s = number(stamp) + shift_s
             if time_s < last_s:
                 if time_s < last_s - _STEP_BACK_S:
                     self.counters["clock_steps"] += 1
                     shift_s += last_s - time_s
                 time_s = last_s
             last_s = time_s
-            # As Frame(...) does, less one call: this line runs for every frame.
-            yield tuple.__new__(Frame, (time_s, can_id, extended, data, channel))
+            add(frame_of(Frame, (time_s, can_id, extended, data, channel)))
         self._shift_s, self._last_s = shift_s, last_s
         self.duration_s = max(self.duration_s, last_s)
         stamp, head, _ = rows[-1]
         if heads[head][0] == "unwanted":
             self.duration_s = max(self.duration_s, float(stamp) + shift_s)
+        return frames
 
     def _judge(self, head: bytes) -> _Head:
         """What the frames of one channel and identifier are; asked once for each."""

@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from livemon.errors import RecordingError, UsageError
-from livemon.quantities import QUANTITIES
+from livemon.quantities import QUANTITIES, STATES
 from livemon.records import Frame, Reading
 
 if TYPE_CHECKING:
     from cantools.database.can import Database, Message, Signal
+
+_REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
 
 # What a signal's unit, as written in the DBC, is worth in ours: (our unit, factor).
 _UNITS: Final[dict[str, tuple[str, float]]] = {
@@ -78,6 +80,7 @@ class DbcDecoder:
         self.counters: Counter[str] = Counter()
         database = _load(Path(path))
         chosen = _choose(database, broadcast or {}, str(path))
+        self._told: dict[str, tuple[float, float]] = {}  # state -> value and time of its last reading
         self._layouts: dict[tuple[int, bool], _Layout] = {}
         for message, signals in chosen.values():
             plain, others = [], {}
@@ -115,6 +118,11 @@ class DbcDecoder:
             if raw & sign:
                 raw -= sign << 1
             value = named[raw] if named and raw in named else raw * scale + offset
+            if quantity in STATES:
+                told, told_s = self._told.get(quantity, (None, 0.0))
+                if value == told and time_s - told_s < _REPEAT_S:
+                    continue
+                self._told[quantity] = (value, time_s)
             readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, can_id)))
         if layout.others:
             self._decode_others(layout, frame, readings)

@@ -79,7 +79,7 @@ def test_same_numbers_as_cantools(dbc: Path) -> None:
             data = bytes((rng.randrange(2),)) + data[1:]
         if message.name == "Real":
             data = bytes((0, 0, rng.randrange(256), 0x42)) + data[4:]
-        frame = Frame(0.01 * n, message.frame_id, message.is_extended_frame, data)
+        frame = Frame(0.6 * n, message.frame_id, message.is_extended_frame, data)
         ours = {reading.quantity: reading.value for reading in decoder.feed(frame)}
         reference: Any = message.decode(data, decode_choices=False)
         for signal, value in reference.items():
@@ -131,6 +131,16 @@ def test_resolution_is_the_scale_and_units_are_converted(dbc: Path) -> None:
     assert speed.source == 900
     engine = decoder.feed(Frame(1.0, 790, False, bytes(8)))
     assert {r.quantity: r.resolution for r in engine}["engine_rpm"] == 0.25
+
+
+def test_states_are_told_on_change_and_twice_a_second(dbc: Path) -> None:
+    decoder = DbcDecoder(dbc, {"lockup": "Box.Clutch"})
+    can_id = next(iter(decoder.wanted_ids))[0]
+    told = []
+    for n in range(200):  # 100 Hz for two seconds
+        data = bytes((0x10 if 0.805 < 0.01 * n < 1.305 else 0x00, *bytes(7)))
+        told += [(round(r.time_s, 2), r.value) for r in decoder.feed(Frame(0.01 * n, can_id, True, data))]
+    assert told == [(0.0, 0.0), (0.5, 0.0), (0.81, 1.0), (1.31, 0.0), (1.81, 0.0)]
 
 
 def test_short_frames_give_what_they_hold(dbc: Path) -> None:
