@@ -93,7 +93,7 @@ def drive() -> Drive:
         markers=now.markers,
         slip=now.slip,
         points=now.points,
-        shakes=[Oscillation(2.0 * i, 8.0 + 0.1 * i, 4.0 + sin(i), 0.4, 9.0, 5.0, True) for i in range(12)],
+        shakes=[Oscillation(2.0 * i, 8.4 - 0.4 * i, 4.0 + sin(i), 0.4, 9.0, 5.0, True) for i in range(12)],
         regime_s={"locked": 24.0, "coast": 16.0, "stationary_in_gear": 18.5, "launch": 6.0},
         heat_peak_kw=16.9,
         heat_kj=74.0,

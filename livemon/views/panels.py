@@ -128,7 +128,7 @@ def slip(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
     sums: list[float | None] = [None] * columns
     for span in s.slip:
         place = (span.start_s - start_s) / per_column_s
-        if 0.0 <= place < columns:
+        if 0.0 <= place < columns and isfinite(span.mean_rpm):
             column = int(place)
             before = sums[column]
             sums[column] = span.mean_rpm if before is None else max(before, span.mean_rpm)

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import os
 import sys
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from contextlib import suppress
-from typing import Final, TextIO
+from typing import Any, Final, TextIO
 
 from livemon import records
 from livemon.records import Call
@@ -114,14 +114,24 @@ def status(s: Snapshot) -> str:
 
 def call_lines(drive: Drive) -> list[str]:
     """The call in plain sentences, one a line."""
-    call = drive.call
-    lines = [f"THE CALL: {SENTENCE.get(call.finding, call.finding)}", f"  {standing_sentence(call)}"]
-    lines += _section("Because", call.because)
-    lines += _section("Against", call.against)
-    lines += _section("Check next", call.check_next)
-    lines += _section("This drive cannot judge", unsaid_limits(drive))
-    lines.append(f"  {SAFETY[-1]}")
-    return lines
+    return _lines(drive.call, unsaid_limits(drive))
+
+
+def result_lines(result: Mapping[str, Any]) -> list[str]:
+    """The call of a result as written to JSON, in the same sentences."""
+    return _lines(Call(**result["call"]), [])
+
+
+def _lines(call: Call, limits: Iterable[str]) -> list[str]:
+    return [
+        f"THE CALL: {SENTENCE.get(call.finding, call.finding)}",
+        f"  {standing_sentence(call)}",
+        *_section("Because", call.because),
+        *_section("Against", call.against),
+        *_section("Check next", call.check_next),
+        *_section("This drive cannot judge", limits),
+        f"  {SAFETY[-1]}",
+    ]
 
 
 def unsaid_limits(drive: Drive) -> list[str]:

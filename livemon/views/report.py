@@ -21,9 +21,9 @@ from livemon.views.snapshot import Drive
 
 # A key's last word is its unit; longer ones first.
 _UNITS = {
-    "rpm_per_sqrt_nm": "rpm/√(N m)", "kg_m2": "kg m²", "rpm": "rpm", "nm": "N m", "kmh": "km/h",
-    "pct": "%", "hz": "Hz", "kw": "kW", "kj": "kJ", "kg": "kg", "km": "km", "m": "m", "s": "s",
-    "n": "N", "c": "°C",
+    "rpm_per_100_nm": "rpm per 100 N m", "rpm_per_sqrt_nm": "rpm/√(N m)", "kg_m2": "kg m²",
+    "rpm": "rpm", "nm": "N m", "kmh": "km/h", "pct": "%", "hz": "Hz", "kw": "kW", "kj": "kJ",
+    "kg": "kg", "km": "km", "m": "m", "s": "s", "n": "N", "c": "°C",
 }  # fmt: skip
 
 

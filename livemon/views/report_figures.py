@@ -168,7 +168,7 @@ def _spectrum(axes: Any, shakes: Sequence[Oscillation]) -> None:
     visible = [o.highest_visible_hz for o in shakes if isfinite(o.highest_visible_hz)]
     if visible:
         axes.axvline(max(visible), color=SEIZED, linestyle=":", label="readings show nothing faster")
-    axes.set(xlabel="frequency, Hz", ylabel="swing of slip, rpm")
+    axes.set(xlabel="frequency, Hz", ylabel="swing of slip, rpm", xlim=(0.0, None), ylim=(0.0, None))
     axes.legend(fontsize=7, frameon=False)
 
 

@@ -73,8 +73,8 @@ def probabilities(given: Mapping[FindingName, float]) -> dict[str, float]:
     return {name: weight / total for name, weight in weights.items()}
 
 
-def write(result: Mapping[str, Any], path: str | Path) -> None:
-    """Write a result to a file, or to standard output for "-". Raises UsageError when that fails."""
+def write(result: Any, path: str | Path) -> None:
+    """Write a result, or a list of them, to a file or for "-" to standard output. May raise UsageError."""
     text = json.dumps(result, indent=2, ensure_ascii=False, allow_nan=False) + "\n"
     # A file name that is not UTF-8 leaves lone surrogates; backslashreplace turns them into JSON escapes.
     data = text.encode("utf-8", "backslashreplace")

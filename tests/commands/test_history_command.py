@@ -1,0 +1,84 @@
+"""`livemon history` from the command line."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from livemon.cli import main
+from livemon.views import example, result
+
+
+@pytest.fixture(autouse=True)
+def _own_history(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv("LIVEMON_HISTORY", str(tmp_path / "history.sqlite"))
+
+
+@pytest.fixture
+def kept(tmp_path: Path) -> Path:
+    path = tmp_path / "r.json"
+    result.write(result.build(example.drive()), path)
+    assert main(["history", "add", str(path), "--vin", "ABC1234567890XYZ9"]) == 0
+    return path
+
+
+def test_nothing_yet(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["history"]) == 0
+    assert "no past checks" in capsys.readouterr().out
+
+
+def test_list_show_and_forget(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["history", "list"]) == 0
+    listed = capsys.readouterr().out
+    assert "Works van 7 ABC12345........." in listed and "stator not holding" in listed and "93 %" in listed
+    assert "XYZ9" not in listed
+    assert main(["history", "show", "1"]) == 0
+    assert "THE CALL: The stator's one-way clutch does not hold" in capsys.readouterr().out
+    assert main(["history", "forget", "1"]) == 0
+    assert "1 of 1 deleted" in capsys.readouterr().out
+    assert main(["history", "show", "1"]) == 2
+
+
+def test_compare_by_vin(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["history", "add", str(kept), "--vin", "abc1234567890xyz9"]) == 0
+    assert main(["history", "compare", "ABC1234567890XYZ9"]) == 0
+    out = capsys.readouterr().out
+    assert "K of expected" in out and out.count("84 ± 7 %") == 2
+    assert "The capacity factor K at launch has not clearly changed (+0 ± " in out
+
+
+def test_a_vehicle_that_is_not_there(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["history", "compare", "van 8"]) == 2
+    assert "van 8" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "content",
+    [
+        "",
+        "[]",
+        "{}",
+        "null",
+        '{"schema": 1}',
+        '{"schema": 1, "vehicle": {"name": 3}, "call": {}, "recording": {}}',
+    ],
+)
+def test_a_file_that_is_no_result(tmp_path: Path, content: str, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "x.json"
+    path.write_text(content)
+    assert main(["history", "add", str(path)]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_a_result_of_an_odd_shape_does_not_break_the_list(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    odd = result.build(example.drive())
+    odd["launches"], odd["lockup"] = [], {}
+    path = tmp_path / "odd.json"
+    path.write_text(json.dumps(odd))
+    assert main(["history", "add", str(path)]) == 0
+    assert main(["history", "compare", "Works van 7"]) == 0
+    assert "One check only" in capsys.readouterr().out

@@ -1,0 +1,160 @@
+"""The history: kept safely, found again by name or VIN, and no VIN in the file."""
+
+from __future__ import annotations
+
+import multiprocessing
+import sqlite3
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from livemon.errors import UsageError
+from livemon.store.history import VARIABLE, History, default_path
+
+VIN = "ABC1234567890XYZ9"
+WHEN = datetime(2026, 11, 25, 9, 0, tzinfo=UTC)
+
+
+def _result(name: str | None = "Works van 7", finding: str = "none") -> dict[str, Any]:
+    return {"schema": 1, "vehicle": {"name": name}, "call": {"finding": finding, "probability": 0.9}}
+
+
+@pytest.fixture
+def history(tmp_path: Path) -> History:
+    return History(tmp_path / "deep" / "history.sqlite")
+
+
+def test_what_is_kept_comes_back(history: History) -> None:
+    number = history.add(_result(), VIN, WHEN)
+    check = history.check(number)
+    assert check.result == _result()
+    assert check.checked_at == WHEN and check.vehicle == "Works van 7"
+    assert check.vin_shown == "ABC12345........."
+
+
+def test_checks_come_oldest_first_whatever_the_order_they_were_kept_in(history: History) -> None:
+    late = history.add(_result(), None, WHEN)
+    early = history.add(_result(), None, WHEN - timedelta(days=30))
+    assert [c.id for c in history.checks()] == [early, late]
+
+
+def test_a_vehicle_is_found_by_name_or_by_vin_whatever_it_is_called(history: History) -> None:
+    first = history.add(_result("Works van 7"), VIN, WHEN)
+    second = history.add(_result("van seven"), VIN.lower(), WHEN + timedelta(days=1))
+    history.add(_result("another"), "XYZ9876543210ABC1", WHEN)
+    history.add(_result(None), None, WHEN)
+    for name in ("Works van 7", "van seven", VIN):
+        assert [c.id for c in history.checks(name)] == [first, second]
+    assert history.checks("no such vehicle") == []
+    assert len(history.checks()) == 4
+
+
+def test_no_vin_is_in_the_file(history: History) -> None:
+    history.add(_result(), VIN, WHEN)
+    raw = history.path.read_bytes()
+    assert VIN.encode() not in raw and VIN[8:].encode() not in raw
+
+
+def test_the_same_vin_hashes_differently_in_two_histories(tmp_path: Path) -> None:
+    hashes = []
+    for name in ("a", "b"):
+        history = History(tmp_path / name)
+        history.add(_result(), VIN, WHEN)
+        with sqlite3.connect(history.path) as db:
+            hashes.append(db.execute("SELECT vin_hash FROM checks").fetchone()[0])
+        db.close()
+    assert hashes[0] != hashes[1] and all(len(h) == 32 for h in hashes)
+
+
+def test_reading_an_empty_history_makes_no_file(history: History) -> None:
+    assert history.checks() == [] and history.checks("x") == []
+    assert not history.path.exists() and not history.path.parent.exists()
+
+
+def test_forgetting_is_for_good(history: History) -> None:
+    number = history.add(_result("Secret name"), None, WHEN)
+    assert history.forget([number, 999]) == 1
+    assert history.checks() == []
+    assert b"Secret name" not in history.path.read_bytes()
+
+
+def test_a_check_that_is_not_there(history: History) -> None:
+    history.add(_result(), None, WHEN)
+    with pytest.raises(UsageError, match="42"):
+        history.check(42)
+
+
+@pytest.mark.parametrize(
+    "content", [b"this is no database at all " * 100, b"SQLite format 3\0" + b"\xff" * 5000]
+)
+def test_a_damaged_file_is_a_one_line_error_and_stays_as_it_is(tmp_path: Path, content: bytes) -> None:
+    path = tmp_path / "history.sqlite"
+    path.write_bytes(content)
+    with pytest.raises(UsageError, match=VARIABLE) as error:
+        History(path).checks()
+    assert "\n" not in str(error.value)
+    with pytest.raises(UsageError, match=VARIABLE):
+        History(path).add(_result(), VIN)
+    assert path.read_bytes() == content
+
+
+def test_a_place_that_cannot_be_written_is_a_one_line_error(tmp_path: Path) -> None:
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(UsageError, match="--history"):
+        History(tmp_path / "file" / "history.sqlite").add(_result())
+
+
+def test_a_history_of_a_newer_livemon_is_left_alone(history: History) -> None:
+    history.add(_result(), None, WHEN)
+    with sqlite3.connect(history.path) as db:
+        db.execute("PRAGMA user_version = 99")
+    db.close()
+    with pytest.raises(UsageError, match="version 99"):
+        history.checks()
+
+
+def test_where_it_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
+    monkeypatch.setenv(VARIABLE, str(tmp_path / "mine"))
+    assert default_path() == History().path == tmp_path / "mine"
+    assert History(tmp_path / "other").path == tmp_path / "other"
+    monkeypatch.delenv(VARIABLE)
+    monkeypatch.setattr(sys, "platform", "linux")
+    monkeypatch.setenv("XDG_DATA_HOME", str(tmp_path / "data"))
+    assert default_path() == tmp_path / "data" / "livemon" / "history.sqlite"
+
+
+def test_a_process_killed_while_writing_loses_nothing_that_was_kept(history: History) -> None:
+    history.add(_result(), None, WHEN)
+    program = (
+        "import sys, os\n"
+        "from livemon.store.history import History\n"
+        "h = History(sys.argv[1])\n"
+        "while True: print(h.add({'vehicle': {'name': 'x' * 5000}}), flush=True)\n"
+    )
+    for _ in range(3):
+        process = subprocess.Popen([sys.executable, "-c", program, str(history.path)], stdout=subprocess.PIPE)
+        assert process.stdout is not None
+        kept = [int(process.stdout.readline()) for _ in range(5)]
+        process.kill()
+        process.stdout.close()
+        process.wait()
+        assert set(kept) <= {c.id for c in history.checks()}
+
+
+def _keep_ten(path: str) -> None:
+    for _ in range(10):
+        History(path).add(_result())
+
+
+def test_two_processes_at_once_lose_nothing(history: History) -> None:
+    writers = [multiprocessing.Process(target=_keep_ten, args=(str(history.path),)) for _ in range(2)]
+    for writer in writers:
+        writer.start()
+    for writer in writers:
+        writer.join()
+        assert writer.exitcode == 0
+    assert len(history.checks()) == 20
