@@ -111,8 +111,13 @@ def carry_out(
     vehicle: Vehicle,
     drive: Callable[[Run, Stop], None],
     view: View,
+    *,
+    remember: bool = False,
 ) -> int:
-    """Drive through all stages, then write every output, whatever ended the drive. Gives the exit status."""
+    """Drive through all stages, then write every output, whatever ended the drive. Gives the exit status.
+
+    remember: keep the result in the history of past checks.
+    """
     check_outputs(args)
     trace = TraceWriter(args.trace) if args.trace else None
     run = Run(source, decoder, vehicle, view=view, trace=trace)
@@ -134,12 +139,20 @@ def carry_out(
         if trace is not None:
             trace.close()
     view.close(summary)
+    built = result.build(summary)
     if args.json:
-        result.write(result.build(summary), args.json)
+        result.write(built, args.json)
     if args.report:
         from livemon.views import report
 
         report.write(args.report, summary)
+    if remember:
+        from livemon.store.history import History
+
+        try:
+            History().add(built, summary.vin)
+        except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
+            sys.stderr.write(f"livemon: not kept in the history: {error}\n")
     if failure is not None:
         raise failure
     return 130 if stop.interrupted else 0

@@ -49,4 +49,4 @@ def run(args: argparse.Namespace) -> int:
             if recorder is not None:
                 recorder.close()
 
-    return drive.carry_out(args, link.name_of(args), decoder, vehicle, carry, view)
+    return drive.carry_out(args, link.name_of(args), decoder, vehicle, carry, view, remember=True)
