@@ -6,7 +6,7 @@ import re
 import tomllib
 from difflib import get_close_matches
 from itertools import pairwise
-from math import isfinite, pi
+from math import pi
 from pathlib import Path
 from typing import Any, NoReturn
 
@@ -43,7 +43,10 @@ class _Reader:
     def vehicle(self) -> Vehicle:
         try:
             document = tomllib.loads(self._text)
-        except tomllib.TOMLDecodeError as error:
+        except (
+            ValueError,
+            RecursionError,
+        ) as error:  # TOMLDecodeError, and numbers or nesting beyond Python's
             line = re.search(r"at line (\d+)", str(error))
             where = f"{self._path}:{line[1]}" if line else f"{self._path}:{self._text.count(chr(10)) + 1}"
             raise UsageError("TOML", str(error), where, "correct that line") from None
@@ -142,7 +145,7 @@ class _Reader:
     def _number(self, section: str, key: str, kind: Number, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             self._fail(section, key, f"a number for {key}", _shown(value), "write it without quotes")
-        if not isfinite(value) or not kind.low <= value <= kind.high or (kind.whole and value != int(value)):
+        if not kind.low <= value <= kind.high or (kind.whole and value != int(value)):
             unit = f" {kind.unit}" if kind.unit else ""
             span = f"{kind.low:g}" if kind.low == kind.high else f"{kind.low:g} to {kind.high:g}{unit}"
             self._fail(

@@ -31,12 +31,17 @@ class StallSheet:
     redline_rpm: float
     charged: bool
     unboosted: Stall | None = None
-    at_altitude: Stall | None = None
-    altitude_share: float | None = None
+    in_that_air: Stall | None = None
+    air_share: float | None = None
 
 
-def stall_sheet(vehicle: Vehicle, barometric_kpa: float | None = None) -> StallSheet:
-    """Solve the stalls. UsageError when the file says nothing of the engine, or stall lies above redline."""
+def stall_sheet(
+    vehicle: Vehicle, barometric_kpa: float | None = None, intake_c: float | None = None
+) -> StallSheet:
+    """Solve the stalls; given pressure or temperature, also in that air (else 99 kPa, 25 degC).
+
+    UsageError when the file says nothing of the engine, or stall lies above redline.
+    """
     load, redline = full_load(vehicle), redline_rpm(vehicle)
     curves = curves_of(vehicle)
     k0, k0_sd = curves.k[0], curves.k_sd[0]
@@ -47,16 +52,17 @@ def stall_sheet(vehicle: Vehicle, barometric_kpa: float | None = None) -> StallS
         expected = expected._replace(sd_rpm=point.rpm.sd)
     own = expected.sd_rpm / expected.rpm
 
-    def beside(full: FullLoad, k: float = k0, extra: float = 0.0) -> Stall:
-        other = stall(k, 0.0, full, redline)
-        return other._replace(sd_rpm=other.rpm * hypot(own, other.sd_rpm / other.rpm, extra))
+    def beside(full: FullLoad, k: float = k0, k_sd: float = 0.0) -> Stall:
+        """Another stall of the same vehicle: the expected one's error is in it, and what else is unsure."""
+        other = stall(k, k_sd, full, redline)
+        return other._replace(sd_rpm=other.rpm * hypot(own, other.sd_rpm / other.rpm))
 
     def exact(rpm: float) -> tuple[float, float]:
         return load(rpm)[0], 0.0
 
-    lost_ratio = curves.k_lost[0] / k0
-    of_k = curves.k_lost_sd[0] / curves.k_lost[0]
-    lost_ratio_sd = lost_ratio * max(of_k**2 - (k0_sd / k0) ** 2, 0.0) ** 0.5
+    k_lost, k_lost_sd = curves.k_lost[0], curves.k_lost_sd[0]
+    lost_ratio = k_lost / k0
+    lost_ratio_sd = lost_ratio * max((k_lost_sd / k_lost) ** 2 - (k0_sd / k0) ** 2, 0.0) ** 0.5
     charged = is_charged(vehicle)
     unboosted = None
     if charged and vehicle.displacement_l is not None:
@@ -64,24 +70,25 @@ def stall_sheet(vehicle: Vehicle, barometric_kpa: float | None = None) -> StallS
         if share < 0.95:
             sd = share * _UNBOOSTED_NM_L[1] / _UNBOOSTED_NM_L[0]
             unboosted = beside(scaled(exact, share, sd))
-    at_altitude, altitude_share = None, None
-    if barometric_kpa is not None:
-        altitude_share, share_sd = altitude_factor(barometric_kpa, charged)
-        at_altitude = beside(scaled(exact, altitude_share, share_sd))
+    in_that_air, air_share = None, None
+    if barometric_kpa is not None or intake_c is not None:
+        air = 99.0 if barometric_kpa is None else barometric_kpa, 25.0 if intake_c is None else intake_c
+        air_share, share_sd = altitude_factor(air[0], charged, air[1])
+        in_that_air = beside(scaled(exact, air_share, share_sd))
     return StallSheet(
-        expected,
-        tuple((share, beside(scaled(exact, share))) for share in WEAKER),
-        beside(exact, curves.k_lost[0], lost_ratio_sd / lost_ratio),
-        lost_ratio,
-        lost_ratio_sd,
-        k0,
-        k0_sd,
-        load,
-        redline,
-        charged,
-        unboosted,
-        at_altitude,
-        altitude_share,
+        expected=expected,
+        weaker=tuple((share, beside(scaled(exact, share))) for share in WEAKER),
+        lost=beside(exact, k_lost, k0 * lost_ratio_sd),
+        lost_ratio=lost_ratio,
+        lost_ratio_sd=lost_ratio_sd,
+        k0=k0,
+        k0_sd=k0_sd,
+        full_load=load,
+        redline_rpm=redline,
+        charged=charged,
+        unboosted=unboosted,
+        in_that_air=in_that_air,
+        air_share=air_share,
     )
 
 

@@ -50,6 +50,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--measured", type=float, metavar="RPM", help="a stall speed that was read, to be judged"
     )
     parser.add_argument("--barometer", type=float, metavar="KPA", help="barometric pressure where it is read")
+    parser.add_argument(
+        "--intake", type=float, metavar="DEGC", help="intake air temperature, after the cooler"
+    )
     parser.add_argument("--curve", metavar="OUT.csv", help="write the derived curves with their bands")
 
 
@@ -63,7 +66,7 @@ def run(arguments: argparse.Namespace) -> int:
                 f"{arguments.curve}: curves written. No engine torque is known, so no stall speed.\n"
             )
             return 0
-    sheet = stall_sheet(vehicle, arguments.barometer)
+    sheet = stall_sheet(vehicle, arguments.barometer, arguments.intake)
     lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet)]
     if arguments.engine:
         other = load(arguments.engine)
@@ -89,10 +92,10 @@ def _expected(sheet: StallSheet) -> list[str]:
     rows.append(_row("stator not holding", sheet.lost))
     if sheet.unboosted is not None:
         rows.append(_row("before the turbocharger answers", sheet.unboosted))
-    if sheet.at_altitude is not None and sheet.altitude_share is not None:
+    if sheet.in_that_air is not None and sheet.air_share is not None:
         kind = "charged" if sheet.charged else "naturally aspirated"
-        share = 100 * sheet.altitude_share
-        rows.append(_row(f"at this barometer ({kind}, {share:.0f} % torque)", sheet.at_altitude))
+        share = 100 * sheet.air_share
+        rows.append(_row(f"in this air ({kind}, {share:.0f} % torque)", sheet.in_that_air))
     return rows
 
 
@@ -105,7 +108,7 @@ def _row(name: str, stall: Stall) -> str:
 
 def _how_to_read(sheet: StallSheet) -> list[str]:
     """Chances over a range of readings, so that nobody takes one low number for proof."""
-    here = sheet.at_altitude or sheet.expected
+    here = sheet.in_that_air or sheet.expected
     header = f"{'a reading of':<14}" + "".join(f"{words:>21}" for words in CAUSES.values())
     shares = (0.60, 0.70, 0.80, 0.85, 0.90, 0.95, 1.0, 1.05, 1.10, 1.20)
     rows = ["give or take is two standard deviations. How a reading would be judged:", header]
@@ -125,7 +128,7 @@ def _how_to_read(sheet: StallSheet) -> list[str]:
 
 
 def _judged(sheet: StallSheet, measured_rpm: float) -> list[str]:
-    here = sheet.at_altitude or sheet.expected
+    here = sheet.in_that_air or sheet.expected
     if not 300.0 <= measured_rpm <= 9000.0:
         came = f"{measured_rpm:g}"
         raise UsageError("a measured stall speed of 300 to 9000 rpm", came, "--measured", "check it")

@@ -78,11 +78,13 @@ def altitude_factor(barometric_kpa: float, charged: bool, intake_c: float = 25.0
 
     Naturally aspirated: 1 / alpha of UN Regulation 85, alpha = (99 / p)^1.2 (T / 298 K)^0.6 [un-r85].
     Charged: the boost control makes up part of it, so a third of that exponent, give or take (common
-    practice, no source). barometric_kpa 50..110, intake_c -40..60; else UsageError.
+    practice, no source). barometric_kpa 50..110, intake_c -40..90; else UsageError.
     """
     if not 50.0 <= barometric_kpa <= 110.0:
         came = f"{barometric_kpa:g}"
         raise UsageError("a barometric pressure of 50 to 110 kPa", came, "--barometer", "give it in kPa")
+    if not -40.0 <= intake_c <= 90.0:
+        raise UsageError("intake air of -40 to 90 degC", f"{intake_c:g}", "--intake", "give it in degC")
     density = log(barometric_kpa / 99.0)
     heat = -0.6 * log((intake_c + 273.15) / 298.0)
     if not charged:

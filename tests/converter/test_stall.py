@@ -90,3 +90,5 @@ def test_impossible_stalls_are_refused() -> None:
         stall(30.0, 0.0, flat(50.0), 6000.0)
     with pytest.raises(UsageError, match="50 to 110 kPa"):
         altitude_factor(1013.0, charged=False)
+    with pytest.raises(UsageError, match="degC"):
+        altitude_factor(99.0, charged=False, intake_c=300.0)

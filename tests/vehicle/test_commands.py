@@ -63,7 +63,7 @@ def test_another_engine_and_thin_air(
     )
     assert main(["stall", "--vehicle", vehicle, "--engine", str(other), "--barometer", "84"]) == 0
     out = capsys.readouterr().out
-    assert "behind the engine of tuned" in out and "at this barometer (charged" in out
+    assert "behind the engine of tuned" in out and "in this air (charged" in out
 
 
 def test_curve_file(vehicle: str, tmp_path: Path) -> None:

@@ -97,8 +97,10 @@ def test_stall_sheet() -> None:
     assert sheet.expected.torque_nm == pytest.approx(300.0, abs=1.0)
     ten, thirty = (stall.rpm for _, stall in sheet.weaker)
     assert sheet.lost.rpm < thirty < ten < sheet.expected.rpm
-    assert sheet.charged and sheet.unboosted is not None and sheet.at_altitude is not None
-    assert sheet.unboosted.rpm < sheet.at_altitude.rpm < sheet.expected.rpm
+    assert sheet.charged and sheet.unboosted is not None and sheet.in_that_air is not None
+    assert sheet.unboosted.rpm < sheet.in_that_air.rpm < sheet.expected.rpm
+    hot = stall_sheet(vehicle, intake_c=60.0).in_that_air
+    assert hot is not None and hot.rpm < sheet.expected.rpm
     stronger = Vehicle(peak_torque_nm=700.0, peak_torque_rpm=1800.0, displacement_l=3.0, fuel="diesel")
     assert behind(sheet, stronger).rpm > 1.2 * sheet.expected.rpm
 

@@ -175,3 +175,21 @@ def test_tyre_sizes(size: str, metres: float) -> None:
 @pytest.mark.parametrize("size", ["", "17", "225/55", "2255517", "225/55R99", "tyre"])
 def test_what_is_no_tyre_size(size: str) -> None:
     assert tyre_radius_m(size) is None
+
+
+@settings(max_examples=150, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(st.data())
+def test_damaged_files_never_crash(tmp_path: Path, data: st.DataObject) -> None:
+    """Any piece of a good file replaced by anything: a vehicle or one UsageError with a line."""
+    start = data.draw(st.integers(0, len(GOOD) - 1))
+    stop = data.draw(st.integers(start, min(start + 12, len(GOOD))))
+    junk = st.sampled_from(
+        ["", "9" * 400, "9" * 5000, "[" * 3000, "1979-05-27", "{a=1}", "[[body]]", "inf", "-", '"', "="]
+    )
+    text = GOOD[:start] + data.draw(junk | st.text(max_size=6)) + GOOD[stop:]
+    path = tmp_path / "v.toml"
+    path.write_bytes(text.encode("utf-8", "surrogatepass"))
+    try:
+        load(path)
+    except UsageError as error:
+        assert str(path) in error.where
