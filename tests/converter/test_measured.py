@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from livemon.converter.measured import Table, curves_from_table
+from livemon.converter.stall import stall
 from livemon.errors import UsageError
 
 VECTORS = Path(__file__).resolve().parent.parent / "vectors"
@@ -36,16 +37,29 @@ def test_published_operating_points() -> None:
 
 
 def test_eu_generic_converter() -> None:
-    """Reg. (EU) 2017/2400 Annex VI App. 9, T_max 1200 N m at 2200/min: 404.79, 323.83, 202.40, 0 N m at SR
-    0, 0.6, 0.9, 1 and 1000/min; torque ratio straight from 1.8 to 0.95 at 0.9."""
-    asked = {0.0: 404.79, 0.6: 323.83, 0.9: 202.40}
-    rows = tuple((sr, 1000.0 / sqrt(nm), 1.8 - 0.85 * sr / 0.9) for sr, nm in asked.items())
-    curves = curves_from_table((*rows[:1], (0.3, 1000.0 / sqrt((404.79 + 323.83) / 2), 1.5167), *rows[1:]))
-    for sr, nm in asked.items():
-        assert (1000.0 / curves.k[round(100 * sr)]) ** 2 == pytest.approx(nm, rel=1e-6)
-    assert (1000.0 / curves.k[95]) ** 2 == pytest.approx(101.20, abs=0.01)  # printed for SR 0.95
-    assert (1000.0 / curves.k[100]) ** 2 < 0.011 * 404.79  # 0 N m printed for SR 1: kept finite by drag
-    assert curves.tr[30] == pytest.approx(1.5167, abs=1e-4)
+    """Reg. (EU) 2017/2400 Annex VI App. 9, T_max 1200 N m at 2200/min, printed for 1000/min: 404.79, 323.83,
+    202.40 and 0 N m at SR 0, 0.6, 0.9 and 1. They are 0.8, 0.64 and 0.4 of T_max at 0.7 of rated speed."""
+    size = 1200.0 * (1000.0 / (0.7 * 2200.0)) ** 2
+    nodes = {0.0: 0.8, 0.6: 0.64, 0.9: 0.4}
+    for share, printed in zip(nodes.values(), (404.79, 323.83, 202.40), strict=True):
+        assert share * size == pytest.approx(printed, abs=0.005)
+    rows = tuple((sr, 1000.0 / sqrt(share * size), 1.8 - 0.85 * sr / 0.9) for sr, share in nodes.items())
+    curves = curves_from_table(rows)
+    for sr, printed in {
+        0.1: 391.297,
+        0.3: 364.311,
+        0.65: 303.592,
+        0.7: 283.353,
+        0.8: 242.874,
+        0.95: 101.198,
+    }.items():
+        assert (1000.0 / curves.k[round(100 * sr)]) ** 2 == pytest.approx(printed, abs=0.002)
+    assert (1000.0 / curves.k[100]) ** 2 < 0.011 * 404.79  # 0 printed for SR 1: drag keeps it finite here
+    assert curves.tr[30] == pytest.approx(1.5167, abs=1e-4) and curves.tr[70] == pytest.approx(
+        1.1389, abs=1e-4
+    )
+    stalled = stall(curves.k[0], 0.0, lambda rpm: (1200.0, 0.0), 2200.0)
+    assert stalled.rpm == pytest.approx(0.7 * 2200.0 / sqrt(0.8), abs=0.1)
 
 
 def test_k_need_not_be_monotone() -> None:
