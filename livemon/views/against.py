@@ -7,7 +7,7 @@ from math import hypot, isfinite
 from livemon.converter.curves import at
 from livemon.views import plots
 from livemon.views.lines import Ink, Line, band, fitted, number, rule
-from livemon.views.memory import OPEN_REGIMES, capacity_sd
+from livemon.views.memory import telling_point
 from livemon.views.snapshot import Point, Snapshot
 
 TELLING_SR = 0.9  # above, K climbs so steeply that seen and expected say nothing
@@ -15,11 +15,9 @@ TELLING_SR = 0.9  # above, K climbs so steeply that seen and expected say nothin
 
 def newest_open(s: Snapshot) -> Point | None:
     """The operating point to hold against the model: the present one, else the last one that tells."""
-    e = s.estimate
-    if e and e.regime in OPEN_REGIMES and e.speed_ratio is not None and e.speed_ratio <= TELLING_SR:
-        k, tr = e.capacity_rpm_per_sqrt_nm, e.torque_ratio
-        if k is not None or tr is not None:
-            return Point(e.time_s, e.speed_ratio, k, capacity_sd(e), tr, e.torque_ratio_sd, e.regime)
+    point = telling_point(s.estimate) if s.estimate else None
+    if point and point.speed_ratio <= TELLING_SR:
+        return point
     return next((p for p in reversed(s.points) if p.speed_ratio <= TELLING_SR), None)
 
 

@@ -42,6 +42,20 @@ def capacity_sd(estimate: Estimate) -> float:
     return 0.5 * k * estimate.pump_torque_sd_nm / torque
 
 
+def telling_point(e: Estimate) -> Point | None:
+    """The operating point of an estimate with the clutch open, of what is known well enough to show."""
+    if e.regime not in OPEN_REGIMES or e.speed_ratio is None:
+        return None
+    k, k_sd, ratio = e.capacity_rpm_per_sqrt_nm, capacity_sd(e), e.torque_ratio
+    if k is not None and not k_sd <= VAGUE * k:
+        k = None
+    if ratio is not None and not e.torque_ratio_sd <= VAGUE * abs(ratio):
+        ratio = None
+    if k is None and ratio is None:
+        return None
+    return Point(e.time_s, e.speed_ratio, k, k_sd, ratio, e.torque_ratio_sd, e.regime)
+
+
 class Memory:
     """Histories of one drive."""
 
@@ -137,8 +151,7 @@ class Memory:
                 self.slip.append(span)
                 if len(self.slip) > WHOLE:
                     self.slip = _halve(self.slip)
-            if last.regime in OPEN_REGIMES and last.speed_ratio is not None:
-                self._point(last)
+            self._point(last)
             heat = heat_kw(last)
             if heat is not None:
                 self.heat_peak_kw = max(heat, self.heat_peak_kw or 0.0)
@@ -146,15 +159,9 @@ class Memory:
         self._open(now_s)
 
     def _point(self, e: Estimate) -> None:
-        assert e.speed_ratio is not None
-        k, k_sd, ratio = e.capacity_rpm_per_sqrt_nm, capacity_sd(e), e.torque_ratio
-        if k is not None and k_sd > VAGUE * k:
-            k = None
-        if ratio is not None and e.torque_ratio_sd > VAGUE * abs(ratio):
-            ratio = None
-        if k is None and ratio is None:
+        point = telling_point(e)
+        if point is None:
             return
-        point = Point(e.time_s, e.speed_ratio, k, k_sd, ratio, e.torque_ratio_sd, e.regime)
         self.recent_points.append(point)
         self._point_skip += 1
         if self._point_skip >= self._point_stride:

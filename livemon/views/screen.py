@@ -10,6 +10,7 @@ import textwrap
 import time
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import inf
 from typing import Final, TextIO
 
 from rich.console import Console, ConsoleOptions
@@ -110,16 +111,20 @@ class Screen:
         self._bell = bell
         self._live: Live | None = None
         self._page: Page | None = None
-        self._drawn_s = -1.0
+        self._drawn_s, self._shown_s = -inf, 0.0  # on the machine's clock, and in the drive
+        self._pace = 1.0  # drive seconds a second
         self.due_s = 0.0
 
     def update(self, snapshot: Snapshot) -> None:
         """Draw the snapshot unless the last drawing is too fresh or looks the same."""
-        self.due_s = snapshot.time_s + self._every_s
         now_s = time.monotonic()
-        if now_s - self._drawn_s < 0.9 * self._every_s:
+        waited_s = now_s - self._drawn_s
+        if waited_s < 0.9 * self._every_s:
+            self.due_s = snapshot.time_s + (self._every_s - waited_s) * self._pace
             return
-        self._drawn_s = now_s
+        self._pace = max(1.0, (snapshot.time_s - self._shown_s) / waited_s)
+        self._drawn_s, self._shown_s = now_s, snapshot.time_s
+        self.due_s = snapshot.time_s + self._every_s * self._pace
         page = render(snapshot, self._console.width, self._console.height, self._ink)
         if page == self._page:
             return
@@ -135,7 +140,7 @@ class Screen:
 
     def warn(self, warning: records.Warning) -> None:
         """Sound the bell, if asked for, and let the next snapshot be drawn at once."""
-        self.due_s, self._drawn_s = 0.0, -1.0
+        self.due_s, self._drawn_s = 0.0, -inf
         if self._bell and warning.raised:
             self._console.bell()
 
@@ -147,6 +152,7 @@ class Screen:
         if drive is None:
             return
         width = max(20, self._console.width)
+        self._stream.write("\n")  # the cursor may stand anywhere after a change of size
         for line in call_lines(drive):
             indent = " " * (len(line) - len(line.lstrip(" -")))
             text = fit_encoding(clean(line), self._console.encoding)

@@ -10,10 +10,11 @@ from io import BytesIO, StringIO, TextIOWrapper
 import pytest
 
 from livemon import records
+from livemon.quantities import QUANTITIES
 from livemon.records import FindingName
 from livemon.views import example, plain
 from livemon.views.plain import Plain
-from livemon.views.sentences import FINDINGS, REGIME, SENTENCE, SHORT, clean, clock, percent
+from livemon.views.sentences import FINDINGS, REGIME, SENTENCE, SHORT, clean, clock, percent, quantity
 
 
 def test_a_warning_is_one_line_at_once() -> None:
@@ -112,6 +113,13 @@ def test_a_dumb_terminal_gets_plain_lines(monkeypatch: pytest.MonkeyPatch, term:
 def test_every_finding_has_its_words(finding: FindingName) -> None:
     assert SENTENCE[finding].endswith(".") and "_" not in SENTENCE[finding]
     assert len(SHORT[finding]) <= 24
+
+
+def test_every_quantity_has_its_words() -> None:
+    bare = {name for name, unit in QUANTITIES.items() if unit == "1"}  # states: the name itself reads well
+    for name in QUANTITIES.keys() - bare:
+        words = quantity(name)
+        assert words != name.replace("_", " ") and "_" not in words, name
 
 
 def test_words_for_numbers() -> None:
