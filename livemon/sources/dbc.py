@@ -20,6 +20,7 @@ from livemon.records import Frame, Reading
 if TYPE_CHECKING:
     from cantools.database.can import Database, Message, Signal
 
+_GROUP_MASK: Final = 0x03FFFF00
 _REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
 
 # What a signal's unit, as written in the DBC, is worth in ours: (our unit, factor).
@@ -32,16 +33,19 @@ _UNITS: Final[dict[str, tuple[str, float]]] = {
     "hz": ("rpm", 60.0),
     "bar": ("kPa", 100.0),
 }
-# How value tables name the states that a number alone does not tell.
-_GEAR_NAMES: Final = {
-    "r": -1.0,
-    "rev": -1.0,
-    "reverse": -1.0,
-    "n": 0.0,
-    "neutral": 0.0,
-    "p": 0.0,
-    "park": 0.0,
+# How value tables name what a number alone does not tell; compared in lower case without blanks.
+_NAMES: Final[dict[str, dict[str, float]]] = {
+    "gear": {"r": -1.0, "rev": -1.0, "reverse": -1.0, "n": 0.0, "neutral": 0.0, "p": 0.0, "park": 0.0},
+    "lockup": {
+        **dict.fromkeys(("open", "released", "off", "unlocked", "disengaged", "notengaged"), 0.0),
+        **dict.fromkeys(("locked", "applied", "on", "closed", "engaged", "lockup"), 1.0),
+        **dict.fromkeys(("slip", "slipping", "partial", "controlledslip"), 1.0),  # applied, if not wholly
+    },
 }
+_NO_VALUE: Final = frozenset(
+    {"sna", "na", "n/a", "notavailable", "invalid", "error", "undefined", "reserved"}
+)
+_ANY_SOURCE: Final = 0xFE  # J1939's null address: in a DBC it stands for whoever sends the message
 
 
 class _Plain(NamedTuple):
@@ -58,13 +62,26 @@ class _Plain(NamedTuple):
     )
     scale: float
     offset: float
-    named: dict[int, float]
+    resolution: float
+    named: dict[int, float | None]  # raw values that a value table names; None: no value
 
 
 class _Layout(NamedTuple):
     plain: tuple[_Plain, ...]
     others: dict[str, tuple[str, float, float]]  # signal name -> quantity, factor, resolution
     message: Message
+
+
+class _WantedIds:
+    """The identifiers that some mask lets through."""
+
+    def __init__(self, masks: Sequence[tuple[int, int, bool]]) -> None:
+        self._masks = masks
+
+    def __contains__(self, key: object) -> bool:
+        return isinstance(key, tuple) and any(
+            key[0] & mask == base and key[1] == extended for base, mask, extended in self._masks
+        )
 
 
 class DbcDecoder:
@@ -80,56 +97,76 @@ class DbcDecoder:
         self.counters: Counter[str] = Counter()
         database = _load(Path(path))
         chosen = _choose(database, broadcast or {}, str(path))
+        self.quantities = frozenset(quantity for _, signals in chosen.values() for quantity, _ in signals)
         self._told: dict[str, tuple[float, float]] = {}  # state -> value and time of its last reading
-        self._layouts: dict[tuple[int, bool], _Layout] = {}
+        self._layouts: dict[tuple[int, bool], _Layout | None] = {}
+        self._groups: dict[int, _Layout] = {}  # of J1939 messages, by identifier without priority and address
         for message, signals in chosen.values():
-            plain, others = [], {}
-            for quantity, signal in signals:
-                if message.is_multiplexed() or signal.is_float or message.is_container:
-                    others[signal.name] = (quantity, _factor(signal, quantity), abs(float(signal.scale)))
-                else:
-                    plain.append(_plain(signal, quantity))
-            key = (message.frame_id, message.is_extended_frame)
-            self._layouts[key] = _Layout(tuple(plain), others, message)
-        self.wanted_ids = frozenset(self._layouts)
-        self.wanted_masks = tuple(
-            (i, 0x1FFFFFFF if extended else 0x7FF, extended) for i, extended in self._layouts
+            layout = _layout(message, signals)
+            if message.is_extended_frame and (
+                message.protocol == "j1939" or message.frame_id & 0xFF == _ANY_SOURCE
+            ):
+                self._groups[message.frame_id & _GROUP_MASK] = layout
+            else:
+                self._layouts[message.frame_id, message.is_extended_frame] = layout
+        self.wanted_masks = (
+            *((i, 0x1FFFFFFF if extended else 0x7FF, extended) for i, extended in self._layouts),
+            *((group, _GROUP_MASK, True) for group in self._groups),
         )
-        self.quantities = frozenset(q for _, signals in chosen.values() for q, _ in signals)
+        self.wanted_ids = _WantedIds(self.wanted_masks)
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings in this frame."""
         time_s, can_id, extended, data, _ = frame
-        layout = self._layouts.get((can_id, extended))
+        try:
+            layout = self._layouts[can_id, extended]
+        except KeyError:
+            layout = self._layouts[can_id, extended] = self._claim(can_id, extended)
         if layout is None:
             return ()
         readings = []
         size = len(data)
-        for quantity, least, little, shift, mask, sign, unavailable, scale, offset, named in layout.plain:
+        for (
+            quantity,
+            least,
+            little,
+            shift,
+            mask,
+            sign,
+            none,
+            scale,
+            offset,
+            resolution,
+            named,
+        ) in layout.plain:
             if size < least:
                 self.counters["short_frame"] += 1
                 continue
             raw = (
                 int.from_bytes(data, "little") if little else int.from_bytes(data[:least], "big")
             ) >> shift & mask
-            if raw == unavailable:
-                self.counters["not_available"] += 1
-                continue
             if raw & sign:
                 raw -= sign << 1
-            value = named[raw] if named and raw in named else raw * scale + offset
+            value = named.get(raw, raw * scale + offset) if named else raw * scale + offset
+            if raw == none or value is None:
+                self.counters["not_available"] += 1
+                continue
             if quantity in STATES:
                 told, told_s = self._told.get(quantity, (None, 0.0))
                 if value == told and time_s - told_s < _REPEAT_S:
                     continue
                 self._told[quantity] = (value, time_s)
-            readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, can_id)))
+            readings.append(tuple.__new__(Reading, (time_s, quantity, value, resolution, can_id)))
         if layout.others:
             self._decode_others(layout, frame, readings)
         return readings
 
     def end(self) -> None:
         """The input is over."""
+
+    def _claim(self, can_id: int, extended: bool) -> _Layout | None:
+        """The layout of an identifier met for the first time; a group is its first sender's for good."""
+        return self._groups.pop(can_id & _GROUP_MASK, None) if extended else None
 
     def _decode_others(self, layout: _Layout, frame: Frame, readings: list[Reading]) -> None:
         try:
@@ -205,6 +242,16 @@ def _factor(signal: Signal, quantity: str) -> float:
     return factor if ours == QUANTITIES[quantity] else 1.0
 
 
+def _layout(message: Message, signals: list[tuple[str, Signal]]) -> _Layout:
+    plain, others = [], {}
+    for quantity, signal in signals:
+        if message.is_multiplexed() or signal.is_float or message.is_container:
+            others[signal.name] = (quantity, _factor(signal, quantity), abs(float(signal.scale)))
+        else:
+            plain.append(_plain(signal, quantity))
+    return _Layout(tuple(plain), others, message)
+
+
 def _plain(signal: Signal, quantity: str) -> _Plain:
     """Bit positions: DBC gives a little-endian signal by its lowest bit, a big-endian one by its highest."""
     factor = _factor(signal, quantity)
@@ -228,13 +275,19 @@ def _plain(signal: Signal, quantity: str) -> _Plain:
         mask if signal.length >= 8 and not signal.is_signed else -1,  # common practice, no source
         float(signal.scale) * factor,
         float(signal.offset) * factor,
-        _named_states(signal, quantity),
+        abs(float(signal.scale)) * factor,
+        _named_values(signal, quantity),
     )
 
 
-def _named_states(signal: Signal, quantity: str) -> dict[int, float]:
-    """Raw value -> ours, where a value table names reverse, neutral or park among the gears."""
-    if quantity != "gear" or not signal.choices:
-        return {}
-    named = ((raw, _GEAR_NAMES.get(str(name).strip().lower())) for raw, name in signal.choices.items())
-    return {int(raw): value for raw, value in named if value is not None}
+def _named_values(signal: Signal, quantity: str) -> dict[int, float | None]:
+    """Raw values whose names in the value table say more than the number, or that there is none."""
+    states = _NAMES.get(quantity, {})
+    named: dict[int, float | None] = {}
+    for raw, name in (signal.choices or {}).items():
+        word = "".join(str(name).lower().replace("_", "").split())
+        if word in states:
+            named[int(raw)] = states[word]
+        elif word in _NO_VALUE:
+            named[int(raw)] = None
+    return named

@@ -135,7 +135,7 @@ def test_resolution_is_the_scale_and_units_are_converted(dbc: Path) -> None:
 
 def test_states_are_told_on_change_and_twice_a_second(dbc: Path) -> None:
     decoder = DbcDecoder(dbc, {"lockup": "Box.Clutch"})
-    can_id = next(iter(decoder.wanted_ids))[0]
+    can_id = decoder.wanted_masks[0][0]
     told = []
     for n in range(200):  # 100 Hz for two seconds
         data = bytes((0x10 if 0.805 < 0.01 * n < 1.305 else 0x00, *bytes(7)))
@@ -149,7 +149,7 @@ def test_short_frames_give_what_they_hold(dbc: Path) -> None:
     assert [r.quantity for r in readings] == ["engine_rpm", "engine_torque_nm"]
     assert decoder.counters["short_frame"] == 1
     for size in range(9):
-        for can_id, extended in decoder.wanted_ids:
+        for can_id, _, extended in decoder.wanted_masks:
             decoder.feed(Frame(0.0, can_id, extended, bytes(size)))
 
 
@@ -160,6 +160,36 @@ def test_identifiers_of_both_widths(dbc: Path) -> None:
     assert decoder.feed(Frame(0.0, box, True, bytes(8)))
     assert not decoder.feed(Frame(0.0, 790, True, bytes(8)))
     assert (box, 0x1FFFFFFF, True) in decoder.wanted_masks
+
+
+def test_value_tables_tell_states(tmp_path: Path) -> None:
+    path = tmp_path / "v.dbc"
+    path.write_text(
+        HEAD
+        + 'BO_ 1 M: 8 A\n SG_ lockup : 0|4@1+ (1,0) [0|0] "" B\n SG_ oil_c : 8|8@1+ (1,-40) [0|0] "" B\n'
+        + 'VAL_ 1 lockup 0 "Open" 1 "Slipping" 2 "Locked" 15 "SNA" ;\nVAL_ 1 oil_c 254 "Not_Available" ;\n'
+    )
+    decoder = DbcDecoder(path)
+    values = []
+    for n, raw in enumerate((0, 1, 0, 2, 15)):
+        values.append([r.value for r in decoder.feed(Frame(n, 1, False, bytes((raw, 254 if n else 140))))])
+    assert values == [[0.0, 100.0], [1.0], [0.0], [1.0], []]
+    assert decoder.counters["not_available"] == 5
+
+
+def test_j1939_messages_match_whatever_priority_and_address(tmp_path: Path) -> None:
+    path = tmp_path / "v.dbc"
+    path.write_text(
+        HEAD + f'BO_ {0x8CF004FE} EEC1: 8 A\n SG_ engine_rpm : 24|16@1+ (0.125,0) [0|0] "rpm" B\n'
+    )
+    decoder = DbcDecoder(path)
+    data = bytes.fromhex("0B7D7D640016007D")
+    assert (0x18F00403, True) in decoder.wanted_ids
+    assert (0x18F00503, True) not in decoder.wanted_ids
+    assert (0x18F00403, False) not in decoder.wanted_ids
+    assert [r.value for r in decoder.feed(Frame(0.0, 0x18F00403, True, data))] == [12.5]
+    assert decoder.feed(Frame(0.1, 0x18F00405, True, data)) == (), "the first address supplies it"
+    assert [r.value for r in decoder.feed(Frame(0.2, 0x18F00403, True, data))] == [12.5]
 
 
 def test_signals_named_like_quantities_need_no_table(tmp_path: Path) -> None:
@@ -209,7 +239,7 @@ def test_hostile_files(tmp_path: Path, content: bytes) -> None:
         assert "bad.dbc" in str(error)
         assert "\n" not in str(error)
         return
-    for can_id, extended in decoder.wanted_ids:
+    for can_id, _, extended in decoder.wanted_masks:
         for size in range(9):
             for reading in decoder.feed(Frame(0.0, can_id, extended, bytes(range(100, 100 + size)))):
                 assert abs(reading.value) < 1e12
