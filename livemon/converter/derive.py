@@ -25,8 +25,8 @@ SPEED_RATIO: Final[Array] = np.linspace(0.0, 1.0, GRID_STEPS + 1)
 USUAL_TORQUE_RATIO: Final = (1.95, 0.20)
 USUAL_COUPLING: Final = (0.87, 0.03)
 # A number given is still only so good: data-sheet rounding, production scatter, fluid temperature.
-GIVEN_TORQUE_RATIO_SD: Final = 0.03  # share of the torque gain (ratio - 1), and 0.01 of the ratio
-GIVEN_COUPLING_SD: Final = 0.010
+GIVEN_TORQUE_RATIO_SD: Final = 0.04  # share of the torque gain (ratio - 1), and 0.02 of the ratio
+GIVEN_COUPLING_SD: Final = 0.012
 
 # Real converters about the model, from the published tables: see docs/converter.md.
 _MODEL_K_SD: Final = 0.035  # share of K once the turbine turns
@@ -79,7 +79,7 @@ def derive(
     coupling = min(coupling, 0.99)
     gain = torque_ratio - 1.0
     if torque_ratio_sd is None:
-        torque_ratio_sd = float(np.hypot(GIVEN_TORQUE_RATIO_SD * gain, 0.01))
+        torque_ratio_sd = float(np.hypot(GIVEN_TORQUE_RATIO_SD * gain, 0.02))
     if coupling_sd is None:
         coupling_sd = GIVEN_COUPLING_SD
     shape = shape_of(torque_ratio, coupling)

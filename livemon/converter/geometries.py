@@ -21,7 +21,7 @@ from livemon.converter.mean_path import Array, Geometry, operating_point
 _RANGES: Final[dict[str, tuple[float, float]]] = {
     "turbine_radius": (0.42, 0.62),
     "stator_over_turbine_radius": (0.85, 1.05),
-    "pump_exit": (-38.0, 7.0),
+    "pump_exit": (-40.0, 13.0),
     "turbine_exit": (-65.0, -30.0),
     "stator_exit": (22.0, 66.0),
     "pump_inlet": (-50.0, 10.0),
