@@ -40,9 +40,7 @@ class AskedUnit:
         self.greeted = False  # its VIN and codes have been asked for
         self.froze = False  # and its freeze frame
         self.ask = b""
-        self.avoid = (
-            b""  # PIDs just given up: if their answer still comes it must not pass for the next one's
-        )
+        self.avoid = b""  # PIDs just given up: their answer, if it still comes, must not pass for the next
         self.good: set[int] = set()  # PIDs it has answered
         self.asks = 0
         self.misses = 0  # asks in a row that went unanswered

@@ -20,6 +20,7 @@ from livemon.obd.plan import Plan, worth_asking
 from livemon.records import Frame, Regime
 
 FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}  # ISO 15765-4: everybody concerned with emissions
+_ENGINES: Final = (0x7E8, 0x18DAF110)  # where the engine's control unit answers, as a rule
 _PADDING: Final = 0x00
 _GATHER_S: Final = 0.15  # after the first answer to a broadcast ask; P2 is 50 ms, adapters add to it
 _HEAR_S: Final = 0.5  # how long a broadcast ask waits for the first answer
@@ -148,11 +149,8 @@ class Schedule:
             self._searching, self._search_asks = False, 0
             self._chore_s = now_s + _CHORE_EVERY_S
             return None
-        pause_s = (
-            _HEAR_S if self._search_asks < 4 else min(_HEAR_S * (self._search_asks - 2), _LONGEST_PAUSE_S)
-        )
+        self._search_s = now_s + min(_HEAR_S * max(1, self._search_asks - 2), _LONGEST_PAUSE_S)
         self._search_asks += 1
-        self._search_s = now_s + pause_s
         self._widths.rotate(-1)
         self.counters["broadcast_asks"] += 1
         width = self._widths[-1]
@@ -175,9 +173,9 @@ class Schedule:
                     return chore[1]
         if unit.plan is None:
             return b""
-        if (
-            unit.avoid
-        ):  # the last ask went unanswered: ask what it can answer, and that nothing can be mixed up
+        if unit.avoid:
+            # The last ask went unanswered. Ask what it is known to answer, and nothing that a late answer
+            # to the last one could be taken for.
             pids = unit.plan.choose(now_s, self.regime, 1, unit.good.difference(unit.avoid))
             unit.avoid = b""
         elif unit.probe is not None:
@@ -195,9 +193,7 @@ class Schedule:
     def _make_plans(self, now_s: float) -> None:
         """Everybody has said what it answers: share the quantities out, the engine's unit first."""
         self._planned = True
-        units = sorted(
-            self.units.values(), key=lambda unit: (unit.can_id not in (0x7E8, 0x18DAF110), unit.can_id)
-        )
+        units = sorted(self.units.values(), key=lambda unit: (unit.can_id not in _ENGINES, unit.can_id))
         chosen = worth_asking([unit.supported for unit in units])
         if not any(chosen):
             chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units])

@@ -30,7 +30,7 @@ STAMPED: Final = frozenset(
     {"socketcan", "socketcand", "kvaser", "pcan", "vector", "ixxat", "neovi", "gs_usb", "systec", "virtual"}
 )
 KERNEL_FILTERS: Final = frozenset({"socketcan", "kvaser", "vector", "ixxat"})
-_POLL_S: Final = 0.001  # where the interface offers nothing to wait on
+_POLL_S: Final = (0.0005, 0.005)  # shortest and longest pause where the interface offers nothing to wait on
 _SEND_TIMEOUT_S: Final = 0.1
 _FAILED_SENDS: Final = 20  # in a row, before the link counts as lost
 _GARBLED_READS: Final = 50
@@ -97,7 +97,7 @@ class CanBus:
             left_s = until_s - self._clock.now_s()
             if left_s <= 0.0:
                 return None
-            self._wait(left_s)
+            self._wait(left_s, timeout_s - left_s)
 
     def send(self, ask: Permitted) -> None:
         """Transmit one permitted frame. Raises LinkError when the bus is gone or takes nothing for long."""
@@ -153,9 +153,9 @@ class CanBus:
             self._garbled = 0
         return message
 
-    def _wait(self, seconds: float) -> None:
-        if self._file is None:
-            self._clock.sleep(min(_POLL_S, seconds))
+    def _wait(self, seconds: float, waited_s: float) -> None:
+        if self._file is None:  # polling: an answer is seen at most a tenth later than it could be
+            self._clock.sleep(min(_POLL_S[0] + 0.1 * waited_s, _POLL_S[1], seconds))
             return
         try:
             select.select([self._file], [], [], seconds)

@@ -11,6 +11,7 @@ import tty
 import uuid
 from collections import deque
 from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import can
@@ -46,8 +47,18 @@ def message(can_id: int, text: str, extended: bool = False, **kind: Any) -> can.
     return can.Message(arbitration_id=can_id, is_extended_id=extended, data=bytes.fromhex(text), **kind)
 
 
+@pytest.mark.skipif(not Path("/sys/class/net/vcan0").exists(), reason="needs a vcan0 network interface")
+def test_both_sides_over_the_kernel() -> None:
+    with can.Bus(interface="socketcan", channel="vcan0", ignore_config=True) as other:
+        both_sides("socketcan", "vcan0", other)
+
+
 def test_both_sides_are_read_and_nothing_unwanted(channel: str, other: can.BusABC) -> None:
-    bus = CanLink("virtual", channel, masks=Decoder().wanted_masks)()
+    both_sides("virtual", channel, other)
+
+
+def both_sides(interface: str, channel: str, other: can.BusABC) -> None:
+    bus = CanLink(interface, channel, masks=Decoder().wanted_masks)()
     bus.send(ASK)
     sent = other.recv(1.0)
     assert sent is not None
