@@ -337,3 +337,62 @@ def test_a_bus_that_is_off_is_a_lost_link(bench: Make) -> None:
     with pytest.raises(LinkError, match="CANERROR 5 times in a row"):
         for _ in range(10):
             b.exchange(source, "010C")
+
+
+# ---- keeping in step with the adapter
+
+
+def test_a_stray_prompt_before_any_reply_is_no_prompt(bench: Make) -> None:
+    b = bench()
+    source = b.link()
+    b.drain(source)
+    for _ in range(5):
+        source.send(permit(b.ask("010C")))
+        b.device._out_at(b.clock.now_s(), b">")  # noise, while the answer is still to come
+        source.send(permit(b.ask("010D")))
+        assert len(b.drain(source)) == 4
+    assert source.counters["stopped"] == 0
+    assert "010D1" in b.device.heard
+
+
+def test_a_reply_of_something_else_brings_it_back_into_step(bench: Make) -> None:
+    """An adapter that lags one reply behind would answer every ask with the answer to the one before."""
+    b = bench()
+    source = b.link()
+    b.drain(source)
+    b.device._out_at(b.clock.now_s(), b"OK\r\r>")
+    source.send(permit(b.ask("010C")))  # takes the stale OK for its reply
+    source.send(permit(b.ask("010D")))
+    b.drain(source)
+    for _ in range(3):
+        asked, answered = b.exchange(source, "010D")
+        assert answered.data[2] == asked.data[2] == 0x0D
+        assert answered.time_s - asked.time_s < 0.1
+    assert source.counters["stopped"] == 0
+
+
+@pytest.mark.parametrize("wait_s", [0.0, 0.001, 0.003, 0.01, 0.015, 0.02])
+def test_opening_an_adapter_that_is_busy(bench: Make, wait_s: float) -> None:
+    """The program before was killed in the middle of an ask; half a line is still to come."""
+    b = bench(baud=38400)
+    b.device.receive(b"ATE1\rATS1\r0902\r", b.clock.now_s())
+    b.clock.sleep(wait_s)
+    source = b.link()
+    b.drain(source)
+    assert [f.can_id for f in b.exchange(source, "010C")] == [0x7DF, 0x7E8]
+    assert b.clock.now_s() < 2.0
+
+
+def test_a_lost_prompt_behind_the_last_answer_costs_little(bench: Make) -> None:
+    b = bench()
+    source = b.link()
+    for _ in range(3):
+        b.exchange(source, "010C")
+    b.device._faults.lost_prompt = 1.0
+    source.send(permit(b.ask("010C")))
+    assert [source.read(0.3).can_id for _ in range(2)] == [0x7DF, 0x7E8]
+    b.device._faults.lost_prompt = 0.0
+    started_s = b.clock.now_s()
+    source.send(permit(b.ask("010D")))
+    assert b.clock.now_s() - started_s < 0.6
+    assert source.counters["missed_prompts"] == 1
