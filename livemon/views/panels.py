@@ -15,6 +15,7 @@ from livemon.views.snapshot import Snapshot
 SLIP_WINDOW_S = 60.0
 SLIP_FLOOR_RPM, SLIP_CEILING_RPM = 3.0, 3000.0  # three decades: one a row on the smallest screen
 ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"})
+MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
 
 
@@ -134,6 +135,10 @@ def slip(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
             sums[column] = span.mean_rpm if before is None else max(before, span.mean_rpm)
     sums = _without_pinholes(sums, per_column_s)
     drawn = rise(sums, rows, SLIP_FLOOR_RPM, SLIP_CEILING_RPM, ink)
+    for marker in s.markers[-MARKS:]:
+        place = (marker.time_s - start_s) / per_column_s
+        if 0.0 <= place < columns and drawn:
+            drawn[0] = drawn[0][: int(place)] + "m" + drawn[0][int(place) + 1 :]
     decade = max(1, rows // 3)
     lines: list[Line] = []
     for i, text in enumerate(drawn):

@@ -60,7 +60,14 @@ def test_the_call_names_everything() -> None:
     text = out.getvalue()
     assert "THE CALL: The stator's one-way clutch does not hold" in text
     assert "Inside the transmission; probability 93 %." in text
-    for part in ("Because:", "Against:", "Check next:", "cannot judge:", "does not replace them"):
+    for part in (
+        "Because:",
+        "Against:",
+        "Check next:",
+        "cannot judge:",
+        "- 00:30 here it shook",
+        "does not replace them",
+    ):
         assert part in text
 
 

@@ -125,6 +125,17 @@ def test_newer_warnings_do_not_hide_older_ones() -> None:
     assert SENTENCE["gear_slip"][:40] in text and SENTENCE["lockup_slip"][:40] in text and "+1 more" in text
 
 
+def test_markers_stand_over_the_slip_they_belong_to() -> None:
+    def top_row(*markers: Marker) -> str:
+        s = replace(example.snapshot(), markers=markers)
+        return next(line for line in as_text(s, 80, 24).splitlines() if line.startswith(" >300"))[7:]
+
+    assert "m" not in top_row()
+    column = top_row(Marker(12.4, "here it shook")).index("m")
+    assert column == int((12.4 - 2.4) / 60.0 * 72)  # 60 s before 62.4 s on 72 columns
+    assert "m" not in top_row(Marker(1.0, "long ago"), Marker(nan, ""))
+
+
 def test_a_lost_link_takes_the_place_of_the_rates() -> None:
     text = as_text(replace(example.snapshot(), notice="no answer for 3 s, asking again"), 80, 24)
     assert "! link: no answer for 3 s, asking again" in text
