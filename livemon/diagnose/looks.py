@@ -34,8 +34,11 @@ _CLUTCH_MAY_CARRY: Final = 0.2
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
 _CAPACITY_FLOOR_SD: Final = 0.02
+_TORQUE_MODEL_NM_SHARE: Final = 0.015  # of peak: what gain and offset together still leave wrong of a torque
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.004
+# What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
+_FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
 _ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
 _TURBINE_INERTIA_KG_M2: Final = 0.06  # turbine, half the fluid, gears: 0.056 in [advisor-tx-auto4]
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
@@ -70,6 +73,7 @@ class Looks:
         self._drag = np.array([row.drag for row in rows])
         self._h_capacity: Array = np.zeros((len(rows), SIZE))
         self._h_force: Array = np.zeros((len(rows), SIZE))
+        self._friction_nm = _FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 
@@ -118,9 +122,10 @@ class Looks:
         slope = (log(at(c.k, min(ratio + 0.02, 0.98))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / 0.04
         if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
-        made = np.maximum(pump + self.gain * torque, 0.3 * pump)
+        indicated = torque + self._friction_nm
+        made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
         h = self._h_capacity
-        h[:, State.GAIN] = h[:, State.GAIN_WANDER] = 0.5 * torque / made
+        h[:, State.GAIN] = h[:, State.GAIN_WANDER] = 0.5 * indicated / made
         h[:, State.OFFSET] = 0.5 / made
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
@@ -132,6 +137,7 @@ class Looks:
             + (0.5 * w.pump_torque_sd_nm / pump) ** 2 / min(w.samples, 4)
             + (0.5 * w.pump_torque_unsure_nm / pump) ** 2
             + (slope * w.speed_ratio_sd) ** 2
+            + (0.5 * _TORQUE_MODEL_NM_SHARE * self._prior.torque_nm / pump) ** 2
         )
         odd = _CLUTCH_MAY_CARRY if ratio > _CLUTCH_MAY_CARRY_SR else _ODD_LOOK
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
@@ -156,8 +162,9 @@ class Looks:
         else:
             efficiency = body.efficiency.value if pump > 0.0 else 1.0 / body.efficiency.value
             through = (self._flat if tr is None else tr) * (per_m * efficiency / self._weight_n)
-            tractive = (pump + self.gain * max(w.engine_torque_nm, 0.0)) * through
-            h[:, State.GAIN] = h[:, State.GAIN_WANDER] = -through * w.engine_torque_nm
+            indicated = max(w.engine_torque_nm + self._friction_nm, 0.0)
+            tractive = (pump + self.gain * indicated) * through
+            h[:, State.GAIN] = h[:, State.GAIN_WANDER] = -through * indicated
             h[:, State.OFFSET] = -through
             h[:, State.LINE] = -tractive
             if tr is not None:

@@ -52,6 +52,9 @@ _LOAD_SD_KG: Final = 110.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
+# Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler-5.3]
+# [truck-manual], and published converters differ by as much from any curve derived for them.
+_CAR_TO_CAR_K_SD: Final = 0.045
 # What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
 # metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
 DRIFT: Final[dict[State, tuple[float, float, float]]] = {
@@ -89,7 +92,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         return at(curves.k_sd, sr) / at(curves.k, sr)
 
     # Published converters differ from any derived curve by 5-13 %: the shape is never taken as known exactly.
-    scale = max(0.03, k_relative(0.1))
+    scale = hypot(_CAR_TO_CAR_K_SD, k_relative(0.1))
     tilt = sqrt(max(0.03**2, k_relative(0.6) ** 2 - scale**2)) / 0.6
     knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
     lost_variance = (curves.k_lost_sd[0] ** 2 - curves.k_sd[0] ** 2) / curves.k_lost[0] ** 2
