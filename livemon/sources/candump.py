@@ -13,7 +13,7 @@ import gzip
 import re
 from binascii import unhexlify
 from collections import Counter
-from collections.abc import Container, Iterator
+from collections.abc import Container, Iterator, Sequence
 from datetime import UTC, datetime
 from itertools import chain
 from pathlib import Path
@@ -25,6 +25,8 @@ from livemon.records import Frame
 _PIECE_BYTES: Final = 1 << 13  # measured: larger pieces fall out of the cache
 _LONGEST_LINE: Final = 4096  # a CAN FD line in the spaced layout stays under 300
 _STEP_BACK_S: Final = 0.5  # less is two channels out of step; more is a clock set back or a file appended
+_GAP_S: Final = 5.0  # a stamp further than that from both its neighbours has a wrong digit
+_DAY_S: Final = 86400.0
 
 _HEAD: Final = rb"([\w.:-]+ +(?:[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}))"
 _COMPACT: Final = re.compile(rb"^\((\d+\.\d+)\) " + _HEAD + rb"#([0-9A-Fa-f]{0,16})(?: [RT])?\r?\n", re.M)
@@ -111,7 +113,7 @@ class Candump:
                 self._damage(line)
                 rest = b""
         if rest:
-            yield self._frames(self._cut_line(rest, line), line)
+            yield self._frames(self._cut_line(rest, line), [line])
 
     def _piece(self, piece: bytes, lines: int, line: int) -> list[Frame]:
         """The frames of whole lines, of which the first is number `line`."""
@@ -122,52 +124,63 @@ class Candump:
                 for stamp, head, length, pairs in _SPACED.findall(piece)
             ]
         if len(rows) == lines:
-            return self._frames(rows, line)
-        frames = []
+            return self._frames(rows, range(line, line + lines))
+        rows, numbers = [], []
         for number, text in enumerate(piece.split(b"\n")[:-1], line):
-            frames += self._frames(self._row(text, number), number)
-        return frames
+            if row := self._row(text, number):
+                rows += row
+                numbers.append(number)
+        return self._frames(rows, numbers)
 
-    def _frames(self, rows: list[_Row], line: int) -> list[Frame]:
-        """The wanted frames among rows that stand on lines `line`, `line` + 1 ..."""
+    def _frames(self, rows: list[_Row], lines: Sequence[int]) -> list[Frame]:
+        """The wanted frames among rows that stand on these lines."""
         if not rows:
             return []
         self.frames += len(rows)
         if self.start_s is None:
-            self.start_s = float(rows[0][0])
-            self._shift_s = -self.start_s
+            rows, lines = self._begin(rows, lines)
         heads, shift_s, last_s = self._heads, self._shift_s, self._last_s
         frames: list[Frame] = []
-        frame_of, number, add = (
-            tuple.__new__,
-            float,
-            frames.append,
-        )  # local names: these lines run for every frame
+        new, number, add = tuple.__new__, float, frames.append  # local: these lines run for every frame
         for stamp, head, digits in rows:
             drop, can_id, extended, channel = heads.get(head) or self._judge(head)
             if drop:
                 if drop != "unwanted":
-                    self._odd(drop, line + rows.index((stamp, head, digits)), float(stamp) + shift_s, digits)
+                    self._odd(drop, lines[rows.index((stamp, head, digits))], float(stamp) + shift_s, digits)
                 continue
             try:
                 data = unhexlify(digits)
             except ValueError:
-                self._damage(line + rows.index((stamp, head, digits)), counted=True)
+                self._damage(lines[rows.index((stamp, head, digits))], counted=True)
                 continue
             time_s = number(stamp) + shift_s
-            if time_s < last_s:
+            if not last_s <= time_s < last_s + _GAP_S:
+                at = rows.index((stamp, head, digits))
+                next_s = float(rows[at + 1][0]) + shift_s if at + 1 < len(rows) else time_s
+                if abs(time_s - last_s) > _STEP_BACK_S and last_s - _STEP_BACK_S <= next_s < last_s + _GAP_S:
+                    self._damage(lines[at], counted=True)  # alone in its time: a digit is wrong
+                    continue
                 if time_s < last_s - _STEP_BACK_S:
                     self.counters["clock_steps"] += 1
                     shift_s += last_s - time_s
-                time_s = last_s
+                time_s = max(time_s, last_s)
             last_s = time_s
-            add(frame_of(Frame, (time_s, can_id, extended, data, channel)))
+            add(new(Frame, (time_s, can_id, extended, data, channel)))
         self._shift_s, self._last_s = shift_s, last_s
-        self.duration_s = max(self.duration_s, last_s)
         stamp, head, _ = rows[-1]
-        if heads[head][0] == "unwanted":
-            self.duration_s = max(self.duration_s, float(stamp) + shift_s)
+        end_s = float(stamp) + shift_s if heads[head][0] == "unwanted" else last_s
+        if end_s < last_s + _DAY_S:
+            self.duration_s = max(self.duration_s, last_s, end_s)
         return frames
+
+    def _begin(self, rows: list[_Row], lines: Sequence[int]) -> tuple[list[_Row], Sequence[int]]:
+        """Find the time of the first frame, from which all others count."""
+        first_s, second_s, third_s = ([float(stamp) for stamp, _, _ in rows[:3]] * 3)[:3]
+        if len(rows) > 2 and abs(second_s - first_s) > _DAY_S > abs(third_s - second_s):
+            self._damage(lines[0], counted=True)  # alone in its time
+            rows, lines, first_s = rows[1:], lines[1:], second_s
+        self.start_s, self._shift_s = first_s, -first_s
+        return rows, lines
 
     def _judge(self, head: bytes) -> _Head:
         """What the frames of one channel and identifier are; asked once for each."""

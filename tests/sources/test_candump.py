@@ -220,6 +220,27 @@ def test_time_never_goes_back(tmp_path: Path) -> None:
     assert reader.duration_s == 2.0
 
 
+@pytest.mark.parametrize("wrong", ["1600000070.0", "1599999999.0", "1600900000.0", "0600000000.0"])
+@pytest.mark.parametrize("at", [0, 1, 5, 8])
+def test_a_stamp_with_a_wrong_digit_spoils_its_own_line_only(tmp_path: Path, wrong: str, at: int) -> None:
+    stamps = [f"{1600000010 + n / 10:.6f}" for n in range(10)]
+    stamps[at] = wrong
+    if at == 0 and abs(float(wrong) - 1600000010) < 86400:
+        pytest.skip("nobody can tell the first frame from the rest of a drive that began a minute later")
+    reader = recording(tmp_path, "".join(f"({stamp}) can0 7E8#{n:02X}\n" for n, stamp in enumerate(stamps)))
+    times = [(frame.data[0], round(frame.time_s, 3)) for frame in reader]
+    zero = 1 if at == 0 else 0
+    assert times == [(n, round((n - zero) / 10, 3)) for n in range(10) if n != at]
+    assert reader.counters == {"damaged_lines": 1}
+    assert reader.duration_s == pytest.approx(0.9 - zero / 10)
+
+
+def test_gaps_are_kept(tmp_path: Path) -> None:
+    stamps = (100.0, 100.1, 160.0, 160.1, 9000.0, 9000.5)
+    reader = recording(tmp_path, "".join(f"({stamp}) can0 7E8#00\n" for stamp in stamps))
+    assert [round(frame.time_s, 3) for frame in reader] == [round(stamp - 100.0, 3) for stamp in stamps]
+
+
 def test_random_damage_never_gives_a_frame_that_was_not_there(tmp_path: Path) -> None:
     rng = random.Random(11)
     lines = [f"({1600000000 + n / 100:.6f}) can0 7E8#{n:016X}\n" for n in range(3000)]
