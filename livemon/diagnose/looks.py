@@ -125,7 +125,8 @@ class Looks:
         indicated = torque + self._friction_nm
         made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
         h = self._h_capacity
-        h[:, State.GAIN] = h[:, State.GAIN_WANDER] = 0.5 * indicated / made
+        h[:, State.GAIN] = 0.5 * indicated / made
+        h[:, State.GAIN_WANDER] = 0.5 * indicated / pump  # noise is the same for all: no row gains by claiming less
         h[:, State.OFFSET] = 0.5 / made
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
@@ -164,7 +165,8 @@ class Looks:
             through = (self._flat if tr is None else tr) * (per_m * efficiency / self._weight_n)
             indicated = max(w.engine_torque_nm + self._friction_nm, 0.0)
             tractive = (pump + self.gain * indicated) * through
-            h[:, State.GAIN] = h[:, State.GAIN_WANDER] = -through * indicated
+            h[:, State.GAIN] = -through * indicated
+            h[:, State.GAIN_WANDER] = -float(through[0]) * indicated
             h[:, State.OFFSET] = -through
             h[:, State.LINE] = -tractive
             if tr is not None:
@@ -181,7 +183,9 @@ class Looks:
         # stays out of the regressors, where it would pull the mass down.
         lighter = np.exp(-x[:, State.MASS])
         air = self._aero * v * v * np.exp(x[:, State.AERO])
+        wander = h[:, State.GAIN_WANDER].copy()
         h *= lighter[:, None]
+        h[:, State.GAIN_WANDER] = wander
         left = lighter * (tractive - self._drag - air)
         h[:, State.MASS] = left
         h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = 1.0
