@@ -14,7 +14,8 @@ from math import exp, isfinite, sqrt
 from typing import Final
 
 from livemon.estimate.engine_speed import EngineSpeed
-from livemon.estimate.gears import Gears, Look, Tick
+from livemon.estimate.gear_evidence import Look
+from livemon.estimate.gears import Gears, Tick
 from livemon.estimate.locked import Locked
 from livemon.estimate.oscillation import Swings
 from livemon.estimate.ratios import rpm_per_kmh, usual_grip_nm
@@ -30,7 +31,7 @@ LOOK_AHEAD_S: Final = 0.45
 _TICK_LAG_S: Final = 0.25
 TICK_S: Final = 0.12
 _STALE_S: Final = 2.5
-_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+_RARE: Final = 0.025
 
 
 class Estimator:
@@ -45,7 +46,7 @@ class Estimator:
         self._standstill = Standstill()
         self._swings = Swings()
         k, scale_sd = rpm_per_kmh(vehicle)
-        self._gears = Gears(k, 0.004, usual_grip_nm(vehicle)) if k else None
+        self._gears = Gears(k, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
         self.calibration = Locked(scale_sd, 15.0 if target is None else target, 20.0)
         self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen
@@ -113,6 +114,11 @@ class Estimator:
         track.smooth(since - 0.2)
         road.track.smooth(since - 0.2)
         self._chain(t - (_TICK_LAG_S if look_ahead > 0 else -1.0))
+        if self._gears is not None:
+            start = len(self._ticks)
+            while start > 0 and self._ticks[start - 1].t > since - 0.2:
+                start -= 1
+            self._gears.smooth(self._ticks, start)
         out: list[Estimate | Oscillation] = []
         until = t - look_ahead
         times = track.t
@@ -187,7 +193,7 @@ class Estimator:
         road = self._speed_at(t)
         if road is None:
             return
-        v, v_rate, var, rate_var, zero = road
+        v, v_rate, var, slow_var, rate_var, zero = road
         if zero and v < 0.7:
             self._ticks.append(self._stand(gears, t, i, stated))
             return
@@ -198,43 +204,24 @@ class Estimator:
         if v < 0.5:
             return
         track = self._engine.track
-        before, after = track.at(t - 0.15), track.at(t + 0.15)
-        if before is None or after is None:
-            return
-        n, n_rate = track.sx[i], (after[0] - before[0]) / 0.3
+        n, n_rate = max(track.sx[i], 100.0), track.sr[i]
         per_m = gears.k[-1] * RPM_TO_RAD_S / KMH_TO_M_S
         # the road's torque at the pump depends on the gear; the ratio seen stands for it
         per_m = max(per_m, min(n / v, gears.k[0]) * RPM_TO_RAD_S / KMH_TO_M_S)
-        torque, torque_sd = self._torque.pump(
+        torque, torque_sd, told = self._torque.pump(
             t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
         )
         slip, slip_var = self.calibration.slip(t)
-        self._ticks.append(
-            gears.tick(
-                Look(
-                    t,
-                    n,
-                    v,
-                    sqrt(var),
-                    n_rate,
-                    sqrt(0.3 * track.sw[i]),
-                    v_rate,
-                    sqrt(rate_var),
-                    torque,
-                    torque_sd,
-                    stated,
-                    weight,
-                    None,
-                    slip,
-                    slip_var + 100.0,
-                )
-            )
-        )
+        look = Look(
+            t, n, v, sqrt(var), sqrt(slow_var), torque, torque_sd, told, self._standstill.idle_rpm, stated, weight,
+            None, slip, slip_var + 100.0,
+        )  # fmt: skip
+        self._ticks.append(gears.tick(look))
 
     def _stand(self, gears: Gears, t: float, i: int, stated: int | None) -> Tick:
         track, still = self._engine.track, self._road.still_since
         n, n_rate = track.sx[i], track.sr[i]
-        stalled = exp(gears.grip) * 2.2 * n * n * 1e-6
+        stalled = gears.weigher.slip.stalled_nm(n)
         torque, torque_sd = self._torque.told(t, n, n_rate)
         neutral = self._standstill.tick(
             t, n, torque, torque_sd, stalled, None if stated is None else stated + 1
@@ -255,19 +242,14 @@ class Estimator:
         road = self._speed_at(t)
         if road is None:
             return e
-        v, rate, var, rate_var, _ = road
+        v, rate, var, slow_var, rate_var, _ = road
+        var += slow_var
         e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var) * KMH_TO_M_S
         e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
-        k = self._gears.k
-        g = tick.gear
+        k, g = self._gears.k, tick.gear
         e.gear, e.gear_probability, e.locked_probability = g + 1, tick.probability, tick.locked
-        scale = self.calibration.scale
-        e.turbine_rad_per_m = k[g] * scale * RPM_TO_RAD_S / KMH_TO_M_S
-        turbine, t_var = k[g] * v, k[g] * k[g] * var
-        other = k[tick.other] * v
-        share = tick.other_share if tick.other_share > _RARE else 0.0
-        t_var += share * (1.0 - share) * (other - turbine) ** 2
-        turbine += share * (other - turbine)
+        e.turbine_rad_per_m = k[g] * self.calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
+        turbine, t_var = tick.mean_k * v, tick.mean_k**2 * var + tick.spread_k2 * v * v
         if tick.still:
             self._launching = True
             e.regime = "neutral" if tick.neutral > 0.5 else "stationary_in_gear" if v < 0.5 else "launch"
@@ -277,22 +259,22 @@ class Estimator:
                 turbine = n - 5.0
             elif free > _RARE:
                 t_var += free * (n - turbine) ** 2
-        elif tick.shifting > 0.5:
-            e.regime = "shift"
-            self._launching = False
-            t_var += (other - turbine) ** 2 / 12.0
         else:
-            p = tick.locked
+            p = tick.locked * (1.0 - tick.shifting)
             s, s_var = self.calibration.slip(t)
-            mean = p * (n - s) + (1.0 - p) * turbine
-            t_var = p * (s_var + (n - s) ** 2) + (1.0 - p) * (t_var + turbine**2) - mean * mean
+            closed = n - s
+            mean = p * closed + (1.0 - p) * turbine
+            t_var = p * (s_var + (closed - mean) ** 2) + (1.0 - p) * (t_var + (turbine - mean) ** 2)
             turbine = mean
-            if p > 0.5:
+            if tick.shifting > 0.4:
+                e.regime = "shift"
+                self._launching = False
+            elif p > 0.5:
                 e.regime = "locked"
                 self._launching = False
             elif n < turbine:
                 e.regime = "coast"
-            elif self._launching and turbine < 0.9 * n:
+            elif self._launching and g < 2 and turbine < 0.9 * n:
                 e.regime = "launch"
             else:
                 e.regime = "pull"
@@ -312,8 +294,9 @@ class Estimator:
             i -= 1
         return ticks[i] if i >= 0 and abs(ticks[i].t - t) < _STALE_S else None
 
-    def _speed_at(self, t: float) -> tuple[float, float, float, float, bool] | None:
-        """Road speed on the nominal scale [km/h], rate, variances at time t, and whether it reads zero."""
+    def _speed_at(self, t: float) -> tuple[float, float, float, float, float, bool] | None:
+        """Road speed on the nominal scale [km/h] at t, rate, its variance from readings and from calibration,
+        the rate's variance, and whether it reads zero."""
         c = self.calibration
         state = self._road.at(t + c.delay_s, c.offset_kmh)
         if state is None:
@@ -321,5 +304,5 @@ class Estimator:
         u, rate, var, rate_var, zero = state
         v, v_var = c.road(u, rate)
         if zero:
-            return max(u - c.offset_kmh, 0.0), rate, var, rate_var, True
-        return max(v, 0.0), rate, var + v_var, rate_var, False
+            return max(u - c.offset_kmh, 0.0), rate, var, 0.0, rate_var, True
+        return max(v, 0.0), rate, var, v_var, rate_var, False

@@ -1,368 +1,257 @@
-"""Which gear, and is the converter clutch closed: a small hidden Markov chain over ratio and events.
+"""Which gear, and is the converter clutch closed: a small hidden Markov chain, smoothed over the look-ahead.
 
-States per gear g: open[g], closing[g], lock[g]; between neighbours: up[g] (g to g+1 under way), down[g] (g+1 to g).
-Evidence at each tick: x = ln(engine speed / (rpm per km/h x road speed)), which is minus the log of the speed
-ratio if g is engaged; r = how much faster engine speed changes than road speed makes it change, in rpm/s;
-pump torque, however roughly known; the gear the vehicle states. The converter's own curves are never asked,
-that would make slip evidence circular: how far an open converter slips under how much torque is learned as one
-number.
+States per gear g: open, closing, lock; between neighbours up (g to g+1 under way) and down (g+1 to g). Forward
+at each tick, backward over the unsettled ticks: Rabiner, Proc. IEEE 77 (1989) 257. Only gears within reach of
+those in question are worked on.
 """
 
 from __future__ import annotations
 
-from collections import deque
-from itertools import pairwise
-from math import exp, log, sqrt
-from typing import Final, NamedTuple
+from math import exp
+from typing import Final
 
-_ROOT_2PI: Final = 2.5066282746
-# Rates per second in ordinary driving; common practice, no source.
-_LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
-_UNLOCK, _SHIFT, _FINISH, _SKIP = 0.12, 0.12, 2.2, 0.004
-_X_MEMORY_S, _R_MEMORY_S = 1.5, 0.4  # samples closer than this repeat each other
-_LEVEL_MEMORY_S: Final = 10.0
+from livemon.estimate.gear_evidence import GearEvidence, Look, Rates, Weigher
+
+_FINISH, _SHUT, _SKIP = 2.2, 1.5, 0.004  # rates per second
+_REACH: Final = 1e-6
 _FLOOR: Final = 1e-10
-_POWER: Final = 1.4
-_CHANGE_S: Final = 2.0
+_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+
+Five = tuple[list[float], list[float], list[float], list[float], list[float]]  # open, closing, lock, up, down
 
 
-class Tick(NamedTuple):
-    """What the chain says at one moment. Gears count from 0."""
+class Tick:
+    """One moment of the chain. Gears count from 0. The results are of the smoothed chain once settled."""
 
-    t: float
-    gear: int
-    probability: float
-    locked: float  # given the gear
-    shifting: float
-    other: int  # the next likely gear
-    other_share: float
-    still: bool
-    neutral: float = 0.0  # standing still with nothing holding the turbine
-    telling: bool = False  # were the converter open, this torque would make it slip visibly
+    __slots__ = (
+        "alpha", "evidence", "leaving", "first", "gear", "locked", "mean_k", "neutral", "probability", "rates", "shifting",
+        "spread_k2", "still", "t", "telling",
+    )  # fmt: skip
 
-
-class Look(NamedTuple):
-    """Evidence of one moment: engine speed [rpm], road speed [km/h], their rates, and standard deviations."""
-
-    t: float
-    n: float
-    v: float
-    v_sd: float
-    n_rate: float
-    n_rate_sd: float
-    v_rate: float
-    v_rate_sd: float
-    torque_nm: float  # at the pump
-    torque_sd_nm: float
-    stated: int | None  # gear from 0
-    stated_weight: float
-    stated_lock: float | None
-    slip: float  # of the closed clutch, as it has been [rpm]
-    slip_var: float
+    def __init__(self, t: float) -> None:
+        self.t = t
+        self.evidence: list[GearEvidence] = []  # of gears first, first + 1, ...
+        self.leaving: list[Rates] = []
+        self.first = 0
+        self.rates = (0.0, 0.0, 0.0)
+        self.alpha: Five | None = None
+        self.gear, self.probability, self.locked, self.shifting = 0, 1.0, 0.0, 0.0
+        self.mean_k = self.spread_k2 = 0.0  # rpm per km/h of the turbine while open, and its variance
+        self.still = self.telling = False
+        self.neutral = 0.0
 
 
 class Gears:
-    """`tick` with a Look at each moment. `k`: engine rpm per km/h when locked, first gear first."""
+    """`tick` with a Look at each moment, `rest` while standing; `smooth` the newest ticks before using them."""
 
-    __slots__ = (
-        "_closing",
-        "_down",
-        "_last",
-        "_lock",
-        "_open",
-        "_past",
-        "_steps",
-        "_up",
-        "grip",
-        "grip_sd",
-        "k",
-        "scale_sd",
-    )
+    __slots__ = ("_last", "_now", "k", "weigher")
 
-    def __init__(self, k: list[float], scale_sd: float, grip_nm: float | None = None) -> None:
-        """grip_nm: guess of the torque at 1000 rpm that makes the open converter slip 10 %."""
-        self.k, self.scale_sd = k, scale_sd
-        self._steps = [log(a / b) for a, b in pairwise(k)] + [0.0]
-        self._last: float | None = None
-        self._past: deque[tuple[float, float, float, float, float]] = deque()
-        # ln of the torque [N m at 1000 rpm] that makes an open converter slip 10 %: K(0) from 120 to 260
-        self.grip, self.grip_sd = (log(20.0), 0.6) if grip_nm is None else (log(grip_nm), 0.4)
+    def __init__(self, k: list[float], grip_nm: float | None) -> None:
+        """k: engine rpm per km/h when locked, first gear first."""
+        self.k = k
+        self.weigher = Weigher(k, grip_nm)
         self.lost()
 
     def lost(self) -> None:
         """A gap in the readings: any gear is possible again."""
         n = len(self.k)
-        self._open, self._lock = [0.6 / n] * n, [0.4 / n] * n
-        self._up, self._down, self._closing = [0.0] * n, [0.0] * n, [0.0] * n
-        self._last = None
-        self._past.clear()
+        self._now: Five = ([0.6 / n] * n, [0.0] * n, [0.4 / n] * n, [0.0] * n, [0.0] * n)
+        self._last: float | None = None
+        self.weigher.forget()
 
-    def rest(self, t: float, neutral: float, stated: int | None = None) -> Tick:
+    def rest(self, t: float, neutral: float, stated: int | None) -> Tick:
         """Standing still: the next start is in first gear, as good as always."""
         n = len(self.k)
-        self._open = [1e-5] * n
-        if n > 1:
-            self._open[1] = 0.03
-        self._lock, self._closing = [0.0] * n, [0.0] * n
-        self._up, self._down = [0.0] * n, [0.0] * n
         first = stated if stated is not None and 0 <= stated < n else 0
-        self._open[first] += 0.97
+        opened = [1e-5] * n
+        if n > 1:
+            opened[1] = 0.03
+        opened[first] = 0.97
+        self._now = (opened, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n)
         self._last = t
-        self._past.clear()
-        return Tick(t, first, 0.97, 0.0, 0.0, min(first + 1, n - 1), 0.03, True, neutral)
+        self.weigher.forget()
+        tick = Tick(t)
+        tick.gear, tick.probability, tick.still, tick.neutral = first, 0.97, True, neutral
+        tick.mean_k = self.k[first]
+        return tick
 
     def tick(self, look: Look) -> Tick:
-        (
-            t,
-            n,
-            v,
-            v_sd,
-            n_rate,
-            n_rate_sd,
-            v_rate,
-            v_rate_sd,
-            torque,
-            torque_sd,
-            stated,
-            stated_w,
-            says_lock,
-            slip,
-            slip_var,
-        ) = look
-        k, steps = self.k, self._steps
-        count = len(k)
-        if self._last is None:
-            dt = 0.3
-        else:
-            dt = t - self._last
-            if dt > 1.5:
-                self._forget(1.0 - exp((1.5 - dt) / 6.0))
-                dt = 1.5
+        """Move the chain to this moment."""
+        t = look.t
+        dt = 0.3 if self._last is None else t - self._last
         self._last = t
-        o, c, u, d, a = self._open, self._lock, self._up, self._down, self._closing
-        end = min(0.9, _FINISH * dt)
-        shut = min(0.6, 1.5 * dt)
-        skip, unlock = _SKIP * dt, min(0.3, _UNLOCK * dt)
-        x_weight, r_weight = min(1.0, dt / _X_MEMORY_S), min(1.0, dt / _R_MEMORY_S)
-        x_var = (v_sd / v) ** 2 + self.scale_sd**2
-        base = log(max(n, 1.0) / v)
-        m, spread, m_sd = self._slip_share(torque, torque_sd, n)
-        x_sd = sqrt(x_var)
-        own_var = x_var + m_sd * m_sd + 2.5e-5
-        size = abs(m)
-        heavy = min(0.9, max(0.08, (m - 0.1) / 0.25))
-        same_lock, same_open = self._change(t, base, m, m_sd, (v_sd / v) ** 2, n)
-        drives = 1.0 / (1.0 + exp(-1.7 * min(30.0, max(-30.0, torque / torque_sd))))
-        lock_var = x_var + slip_var / (n * n)
-        p_lock = 1.0 / (_ROOT_2PI * sqrt(lock_var))
-        # how well a state fits counts often, how narrow its promise was only seldom: level errors last
-        slow = dt / _LEVEL_MEMORY_S
-        no, nc, nu, nd, na = ([0.0] * count for _ in range(5))
+        if dt > 1.5:
+            self._forget(1.0 - exp((1.5 - dt) / 6.0))
+            dt = 1.5
+        weigher, last = self.weigher, len(self.k) - 1
+        weigher.begin(look, dt)
+        o, a, c, u, d = self._now
+        first, beyond = last, 0
+        for g in range(last + 1):
+            if o[g] + a[g] + c[g] + u[g] + d[g] > _REACH:
+                first, beyond = min(first, g), g
+        first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
+        tick = Tick(t)
+        tick.first, tick.telling = first, look.torque_told and weigher.slip.visible
+        end, shut, skip = tick.rates = (min(0.9, _FINISH * dt), min(0.6, _SHUT * dt), _SKIP * dt)
+        leaving = tick.leaving = [weigher.rates(g) for g in range(first, beyond)]
+        evidence = tick.evidence
+        n = last + 1
+        no, na, nc, nu, nd = [_FLOOR] * n, [_FLOOR] * n, [_FLOOR] * n, [0.0] * n, [0.0] * n
         total = 0.0
-        last = count - 1
-        for g in range(count):
-            near = o[g] + c[g] + a[g]
-            if g > 0:
-                near += o[g - 1] + c[g - 1] + a[g - 1] + u[g - 1]
-            if g < last:
-                near += o[g + 1] + c[g + 1] + a[g + 1] + u[g] + d[g]
-            if near < 1e-6:
-                no[g] = nc[g] = _FLOOR
-                total += 2.0 * _FLOOR
-                continue
-            kg = k[g]
-            turbine = kg * v
-            x = base - log(kg)
-            r = n_rate - kg * v_rate
-            r_var = (v_rate_sd * kg) ** 2 + n_rate_sd * n_rate_sd
-            r_sd = sqrt(r_var)
-            # clutch closed: slip near what it has been; engine follows the road
-            y = x - slip / n
-            e_lock = p_lock * exp(-0.5 * min(y * y / lock_var, 60.0)) + 1e-3
-            if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
-                e_lock += 0.1 / m
-            sl = sqrt(r_var + 1600.0)
-            z = r / sl
-            r_lock = exp(-0.5 * min(z * z, 40.0)) / (_ROOT_2PI * sl) + 1e-7
-            # open: slip goes with torque where torque is small, anywhere where it is large
-            along = x if m > 0.0 else -x
-            open_sd = sqrt(own_var + spread * spread * size * (along if along > x_sd else x_sd))
-            y = (x - m) / open_sd
-            wide = 0.4 * exp(-max(0.0, x - 2.5)) if x > 0.0 else 0.4 * exp(x / (0.04 + open_sd))
-            wide *= (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1) if x > 0.0 else 1.0 - 0.85 * drives
-            p_open = (1.0 - heavy) / (_ROOT_2PI * open_sd) + 0.4 * heavy
-            e_open = (
-                (1.0 - heavy) * exp(-0.5 * min(y * y, 60.0)) / (_ROOT_2PI * open_sd) + heavy * wide + 1e-3
-            )
-            follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
-            ro = n_rate - follow * kg * v_rate
-            ar = abs(ro)
-            near_sd, far_sd = 30.0 + r_sd, 260.0 + r_sd
-            r_open = 0.25 * exp(-ar / near_sd) / near_sd + 0.25 * exp(-ar / far_sd) / far_sd + 1e-7
-            lock = _LOCK[g if g < 2 else 2] * dt
-            away = unlock
-            if turbine < 1000.0:
-                lock *= 0.15
-                away = min(0.6, unlock * 6.0)
-            up = down = 0.0
-            if g < last:
-                up = _SHIFT * dt * (1.0 if k[g + 1] * v > 800.0 else 0.1 if k[g + 1] * v > 450.0 else 0.01)
-            if g > 0:
-                down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
-            po = o[g] * (1.0 - lock - up - down) + c[g] * away
-            pc = c[g] * (1.0 - away - 0.5 * (up + down)) + a[g] * shut
-            pa = a[g] * (1.0 - 1.3 * shut) + o[g] * lock
-            po += 0.3 * a[g] * shut
+        for i, (lock, away, up, down) in enumerate(leaving):
+            g = first + i
+            og, ag, cg = o[g], a[g], c[g]
+            po = stay_open = og * (1.0 - lock - up - down)
+            po += cg * away + 0.3 * shut * ag
+            pa = ag * (1.0 - 1.3 * shut) + og * lock
+            pc = stay_lock = cg * (1.0 - away - 0.5 * (up + down))
+            pc += ag * shut
             if g > 0:
                 po += u[g - 1] * end * 0.9 + o[g - 1] * skip
                 pc += u[g - 1] * end * 0.1 + c[g - 1] * skip
             if g < last:
                 po += d[g] * end * 0.93 + o[g + 1] * skip
                 pc += d[g] * end * 0.07 + c[g + 1] * skip
-            says = 1.0
-            if stated is not None:
-                says = 1.0 if g == stated else stated_w
-            e = (e_open / p_open) ** x_weight * p_open**slow * r_open**r_weight * says * same_open
-            w = (e_lock / p_lock) ** x_weight * p_lock**slow * r_lock**r_weight * says * same_lock
-            if says_lock is not None:
-                w *= (0.02 + 0.96 * says_lock) ** x_weight
-                e *= (0.98 - 0.96 * says_lock) ** x_weight
-            no[g] = po * e + _FLOOR
-            nc[g] = pc * w + _FLOOR
-            # closing: on the way from the open converter's slip to the closed clutch's, engine pulled down
-            reach = max(m, 0.06) * 1.5
-            outside = max(0.0, -0.01 - x, x - reach) / (x_sd + 0.01)
-            z = (r + 300.0) / sqrt(r_var + 300.0**2)
-            r_closing = 0.3 * r_open + 0.7 * exp(-0.5 * min(z * z, 40.0)) / (
-                _ROOT_2PI * sqrt(r_var + 300.0**2)
+            po, pc = po + _FLOOR, pc + _FLOOR
+            e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
+                g, 1.0 - stay_open / po, 1.0 - stay_lock / pc
             )
-            w = (exp(-0.5 * min(outside * outside, 40.0)) + 1e-3) ** x_weight / reach**slow
-            na[g] = pa * w * r_closing**r_weight * says + _FLOOR
-            total += no[g] + nc[g] + na[g]
+            evidence.append(weighed)
             if g < last:
-                step = steps[g]
-                outside = max(0.0, -step - x, x - 0.3 - max(m, 0.0))
-                inside = (1.0 / (step + 0.3 + max(m, 0.0))) * exp(
-                    -0.5 * min((outside / 0.05) ** 2, 20.0)
-                ) + 1e-3
-                pace = follow * step * turbine / 0.45
-                su = sqrt(r_var + (0.6 * pace) ** 2 + 150.0**2)
-                zu, zd = (ro + pace) / su, (ro - pace) / su
-                fu = exp(-0.5 * min(zu * zu, 20.0)) / (_ROOT_2PI * su) + 1e-7
-                fd = exp(-0.5 * min(zd * zd, 20.0)) / (_ROOT_2PI * su) + 1e-7
-                w = inside**x_weight
-                says = 1.0 if stated is None or stated in (g, g + 1) else stated_w
-                down = _SHIFT * dt * (1.0 if kg * v < 5000.0 else 0.05)
-                nu[g] = (u[g] * (1.0 - end) + (o[g] + a[g] + 0.5 * c[g]) * up) * w * fu**r_weight * says
-                nd[g] = (
-                    (d[g] * (1.0 - end) + (o[g + 1] + a[g + 1] + 0.5 * c[g + 1]) * down)
-                    * w
-                    * fd**r_weight
-                    * says
-                )
-                total += nu[g] + nd[g]
-        self._open, self._lock, self._up, self._down, self._closing = no, nc, nu, nd, na
-        return self._told(t, total, base, torque, torque_sd, n, x_var)
-
-    def _change(
-        self, t: float, base: float, m: float, m_sd: float, v_var: float, n: float
-    ) -> tuple[float, float]:
-        """Likelihoods of how x changed over the last seconds: not at all if closed, with torque if open.
-
-        Level errors (tyre, grip) cancel in a change, so lifting or pressing the pedal tells most.
-        """
-        past = self._past
-        past.append((t, base, m, m_sd, v_var))
-        while len(past) > 2 and past[1][0] < t - _CHANGE_S:
-            past.popleft()
-        t0, base0, m0, m_sd0, v_var0 = past[0]
-        if t - t0 < 0.6 * _CHANGE_S or t - t0 > 2.0 * _CHANGE_S:
-            return 1.0, 1.0
-        dx, dm = base - base0, m - m0
-        noise = v_var + v_var0 + 4e-6
-        locked_var = noise + 2.0 * (10.0 / n) ** 2
-        open_var = noise + (0.4 * dm) ** 2 + 0.3 * (m_sd * m_sd + m_sd0 * m_sd0) + (0.1 * m) ** 2 + 4e-6
-        dt = t - past[-2][0]
-        weight = min(1.0, dt / _CHANGE_S)
-        z, y = dx * dx / locked_var, (dx - dm) ** 2 / open_var
-        return (
-            (exp(-0.5 * min(z, 40.0)) + 0.01) ** weight,
-            (exp(-0.5 * min(y, 40.0)) + 0.01) ** weight,
-        )
-
-    def _slip_share(self, torque: float, torque_sd: float, n: float) -> tuple[float, float, float]:
-        """x of an open converter under this pump torque near coupling.
-
-        x = 0.1 (load / grip)^1.4: published tables lie between powers 1 and 1.8. Overrun slips
-        about twice as much under the same torque, less surely. Returns x, how far it may be off as a share of itself by shape and
-        grip, and its sd by torque.
-        """
-        scale = 1e6 / ((n * n + 1e4) * exp(self.grip))
-        load, load_sd = torque * scale, torque_sd * scale
-        size = abs(load)
-        if load < 0.0:
-            return max(-0.3, -0.17 * size**1.2), 0.9, 0.17 * min(load_sd, 0.7)
-        size = min(size, 4.0)
-        m = 0.1 * size**_POWER
-        slope = 0.14 * max(size, 0.15) ** (_POWER - 1.0)
-        shape = 0.2 + 0.2 * abs(log(max(size, 0.05)))
-        return m, sqrt((_POWER * self.grip_sd) ** 2 + shape * shape), slope * load_sd
-
-    def _told(
-        self, t: float, total: float, base: float, torque: float, torque_sd: float, n: float, x_var: float
-    ) -> Tick:
-        no, nc, nu, nd, na = self._open, self._lock, self._up, self._down, self._closing
-        count = len(no)
-        best, top, shifting = 0, -1.0, 0.0
+                from_above = leaving[i + 1].to_down if g + 1 < beyond else 0.0
+                nu[g] = pu = (u[g] * (1.0 - end) + (og + ag + 0.5 * cg) * up) * e_up
+                nd[g] = pd = (
+                    d[g] * (1.0 - end) + (o[g + 1] + a[g + 1] + 0.5 * c[g + 1]) * from_above
+                ) * e_down
+                total += pu + pd
+            no[g] = po = po * e_open
+            na[g] = pa = pa * e_closing + _FLOOR
+            nc[g] = pc = pc * e_lock
+            total += po + pa + pc
         inverse = 1.0 / total
-        belongs = [0.0] * (count + 1)
-        for g in range(count):
-            no[g] *= inverse
-            nc[g] *= inverse
-            nu[g] *= inverse
-            nd[g] *= inverse
-            na[g] *= inverse
-            between = nu[g] + nd[g]
-            shifting += between
-            belongs[g] += no[g] + nc[g] + na[g] + nu[g]
-            belongs[g + 1] += nd[g]
-        for g in range(count):
-            if belongs[g] > top:
-                best, top = g, belongs[g]
-        if shifting > 0.2:
-            self._past.clear()
-        here = no[best] + nc[best] + na[best]
-        locked = nc[best] / here if here > 0.0 else 0.0
-        low = belongs[best - 1] if best > 0 else 0.0
-        high = belongs[best + 1] if best + 1 < count else 0.0
-        between_up, between_down = nu[best], nd[best - 1] if best > 0 else 0.0
-        low += between_down
-        high += between_up
-        other, share = (best - 1, low) if low > high else (min(best + 1, count - 1), high)
-        if here > 0.97 and no[best] > 0.95:
-            self._learn(base - log(self.k[best]), torque, torque_sd, n, x_var)
-        m, spread, m_sd = self._slip_share(torque, torque_sd, n)
-        telling = (abs(m) - 2.0 * m_sd) * exp(-2.0 * spread) > 0.008
-        return Tick(t, best, top, locked, shifting, other, min(share, 1.0), False, 0.0, telling)
+        for row in (no, na, nc, nu, nd):
+            for g in range(first, beyond):
+                row[g] *= inverse
+        self._now = tick.alpha = (no, na, nc, nu, nd)
+        self._sum_up(tick, tick.alpha)
+        if no[tick.gear] > 0.95:
+            weigher.learn(tick.gear)
+        return tick
 
-    def _learn(self, x: float, torque: float, torque_sd: float, n: float, x_var: float) -> None:
-        """Grip of the open converter: one step of a Kalman filter on its logarithm."""
-        m, _, m_sd = self._slip_share(torque, torque_sd, n)
-        if not 0.04 < m < 0.25 or torque < 3.0 * torque_sd:
+    def smooth(self, ticks: list[Tick], start: int) -> None:
+        """Bring ticks[start:] up to date with all that came after them."""
+        n = len(self.k)
+        after: Tick | None = None
+        beta: Five | None = None
+        for i in range(len(ticks) - 1, start - 1, -1):
+            tick = ticks[i]
+            if tick.alpha is None:
+                after = beta = None
+                continue
+            if after is not None:
+                beta = self._back(after, beta)
+                joint = tuple(
+                    [x * y for x, y in zip(p, q, strict=True)] for p, q in zip(tick.alpha, beta, strict=True)
+                )
+                total = sum(map(sum, joint))
+                if total > 0.0:
+                    inverse = 1.0 / total
+                    self._sum_up(tick, tuple([x * inverse for x in row] for row in joint))  # type: ignore[arg-type]
+            else:
+                beta = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
+            after = tick
+
+    def _back(self, after: Tick, beta: Five | None) -> Five:
+        """Backward variable one tick earlier, scaled."""
+        n = len(self.k)
+        last = n - 1
+        first = after.first
+        end, shut, skip = after.rates
+        zero = [0.0] * (n + 1)
+        eo, ea, ec, eu, ed = zero[:], zero[:], zero[:], zero[:], zero[:]
+        for i, (e_open, e_closing, e_lock, e_up, e_down) in enumerate(after.evidence):
+            g = first + i
+            if beta is None:
+                eo[g], ea[g], ec[g], eu[g], ed[g] = e_open, e_closing, e_lock, e_up, e_down
+            else:
+                eo[g], ea[g], ec[g] = e_open * beta[0][g], e_closing * beta[1][g], e_lock * beta[2][g]
+                eu[g], ed[g] = e_up * beta[3][g], e_down * beta[4][g]
+        bo, ba, bc, bu, bd = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
+        most = 0.0
+        for i, (lock, away, up, down) in enumerate(after.leaving):
+            g = first + i
+            below = ed[g - 1] if g else 0.0
+            bo[g] = (
+                (1.0 - lock - up - down) * eo[g] + lock * ea[g] + up * eu[g] + down * below
+                + skip * (eo[g + 1] + (eo[g - 1] if g else 0.0))
+            )  # fmt: skip
+            ba[g] = (1.0 - 1.3 * shut) * ea[g] + shut * ec[g] + 0.3 * shut * eo[g] + up * eu[g] + down * below
+            bc[g] = (
+                (1.0 - away - 0.5 * (up + down)) * ec[g] + away * eo[g] + 0.5 * (up * eu[g] + down * below)
+                + skip * (ec[g + 1] + (ec[g - 1] if g else 0.0))
+            )  # fmt: skip
+            if g < last:
+                bu[g] = (1.0 - end) * eu[g] + end * (0.9 * eo[g + 1] + 0.1 * ec[g + 1])
+                bd[g] = (1.0 - end) * ed[g] + end * (0.93 * eo[g] + 0.07 * ec[g])
+            most = max(most, bo[g], ba[g], bc[g], bu[g], bd[g])
+        if most > 0.0:
+            inverse = 1.0 / most
+            for row in (bo, ba, bc, bu, bd):
+                for g in range(first, first + len(after.evidence)):
+                    row[g] *= inverse
+        return bo, ba, bc, bu, bd
+
+    def _sum_up(self, tick: Tick, five: Five) -> None:
+        """From the shares of the states to gear, clutch, shift and the turbine's rpm per km/h."""
+        o, a, c, u, d = five
+        k = self.k
+        first, beyond = tick.first, tick.first + len(tick.evidence)
+        best, top, shifting, moving, at = first, -1.0, 0.0, 0.0, first
+        for g in range(first, beyond):
+            between = u[g] + d[g]
+            shifting += between
+            if between > moving:
+                at, moving = g, between
+            here = o[g] + a[g] + c[g] + u[g] + (d[g - 1] if g else 0.0)
+            if here > top:
+                best, top = g, here
+        engaged = o[best] + a[best] + c[best]
+        tick.gear, tick.probability, tick.shifting = best, top, shifting
+        tick.locked = c[best] / engaged if engaged > 0.0 else 0.0
+        kb = k[best]
+        weight = o[best] + a[best] if tick.locked < 0.999 else engaged
+        mean, square = weight * kb, weight * kb * kb
+        if moving > _RARE:  # one gear, the next, and the way between
+            low, high = k[at + 1], k[at]
+            middle = 0.5 * (low + high)
+            mean += moving * middle
+            square += moving * (middle * middle + (high - low) ** 2 / 12.0)
+            weight += moving
+            other = at + 1 if best == at else at
+            share = o[other] + a[other] + c[other]
+            mean += share * k[other]
+            square += share * k[other] ** 2
+            weight += share
+        if weight < 1e-9:
+            tick.mean_k, tick.spread_k2 = kb, 0.0
             return
-        h = -_POWER * m
-        p = self.grip_sd**2
-        rest = m_sd * m_sd + (0.25 * m) ** 2
-        gain = p * h / (p * h * h + 30.0 * (rest + x_var))
-        self.grip = min(5.0, max(1.3, self.grip + gain * min(0.1, max(-0.1, x - m))))
-        self.grip_sd = max(0.12, sqrt(p * (1.0 - gain * h)))
+        mean /= weight
+        spread = max(square / weight - mean * mean, 0.0)
+        for g in range(first, beyond):
+            if (
+                g != best
+                and (share := o[g] + a[g] + c[g]) > _RARE
+                and not (moving > _RARE and g in (at, at + 1))
+            ):
+                spread += share * (k[g] - mean) ** 2
+        tick.mean_k, tick.spread_k2 = mean, spread
 
     def _forget(self, share: float) -> None:
         n = len(self.k)
         keep = 1.0 - share
-        for g in range(n):
-            self._open[g] = keep * self._open[g] + share * 0.6 / n
-            self._lock[g] = keep * self._lock[g] + share * 0.4 / n
-            self._closing[g] *= keep
-            self._up[g] *= keep
-            self._down[g] *= keep
+        o, a, c, u, d = self._now
+        self._now = (
+            [keep * x + share * 0.6 / n for x in o], [keep * x for x in a], [keep * x + share * 0.4 / n for x in c],
+            [keep * x for x in u], [keep * x for x in d],
+        )  # fmt: skip

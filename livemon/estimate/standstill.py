@@ -26,6 +26,11 @@ class Standstill:
         self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float]] = deque()
 
+    @property
+    def idle_rpm(self) -> float:
+        """Engine speed it settles at when left alone; 800 until seen."""
+        return 800.0 if self._idle is None else self._idle
+
     def moved(self) -> None:
         """The vehicle moved: it was in gear, and stops in gear next time."""
         self.neutral = 0.04

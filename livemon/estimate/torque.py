@@ -156,19 +156,19 @@ class Torque:
 
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float
-    ) -> tuple[float, float]:
-        """Pump torque [N m] and sd for the gear chain: from the engine if it tells, else from the road.
+    ) -> tuple[float, float, bool]:
+        """Pump torque [N m], sd and whether the engine told it (else the road) for the gear chain.
 
         per_m: turbine rad per metre in a middling gear.
         """
         pump, sd = self.told(t, n, n_rate)
         if pump is not None:
-            return pump, sd
+            return pump, sd, True
         force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
         sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
         if a < -0.7:  # brakes may be on: the engine need not hold the car back
             sd = hypot(sd, 0.5 * self._mass * a)
-        return force / per_m, sd / per_m + 8.0
+        return force / per_m, sd / per_m + 8.0, False
 
     def into(self, e: Estimate) -> None:
         t, n = e.time_s, e.engine_rpm
