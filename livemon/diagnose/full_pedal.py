@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from math import exp, log, pi, sqrt
+from dataclasses import dataclass
+from math import erf, exp, hypot, log, pi, sqrt
 from typing import Final
 
 from livemon.diagnose.windows import Window
@@ -10,17 +11,32 @@ from livemon.vehicle import Vehicle, engine_torque_limit
 
 # A relative pedal reading runs from 0 to about 100; an absolute one is a sensor's voltage and runs from about
 # 10-20 to 70-90. Which of the two it is shows at rest. Common practice, no source.
-FULL_RELATIVE_PCT: Final = 90.0
-FULL_ABSOLUTE_PCT: Final = 72.0
+_RELATIVE_SPAN_PCT: Final = 96.0
+_ABSOLUTE_SPAN_PCT: Final = 63.0
 _REST_ABSOLUTE_PCT: Final = 8.0
 _REST_NOISE_PCT: Final = 2.0
+# How much of its rating a sound engine gives at least at a share of pedal travel, and how far pedal maps
+# differ there: (share of travel, share of rating, standard deviation). Common practice, no source.
+_STEPS: Final = ((0.92, 0.97, 0.07), (0.78, 0.92, 0.12), (0.64, 0.82, 0.17))
 _LEAST_S: Final = 1.5
 _SETTLED_RPM_S: Final = 4000.0
+_LEAST_RPM: Final = 1300.0
 SEA_LEVEL_KPA: Final = 101.3
-_SOUND: Final = 0.97
-_SIGNAL_SD: Final = 0.07
 _ALTITUDE_SD: Final = 0.05  # nobody told the altitude: 500 m is 6 % of a naturally aspirated engine
-_FAULT_LOW, _FAULT_HIGH = 0.30, 0.88
+_FAULT_LOW, _FAULT_HIGH = 0.25, 0.85
+
+
+@dataclass(slots=True)
+class Step:
+    """The best the engine gave at one share of pedal travel or more."""
+
+    seconds_s: float = 0.0
+    share: float = 0.0
+    rpm: float = 0.0
+    torque_nm: float = 0.0
+    rated_sd: float = 0.0
+    first_s: float = 0.0
+    last_s: float = 0.0
 
 
 class FullPedal:
@@ -29,19 +45,15 @@ class FullPedal:
     def __init__(self, vehicle: Vehicle) -> None:
         self._vehicle = vehicle
         self._baro_kpa: float | None = None
-        self.seconds_s = 0.0
-        self.best_share: float | None = None
-        self.best_rpm = self.best_nm = 0.0
-        self.rated_sd_share = 0.0
-        self.last_s = self.first_s = 0.0
-        self._since_s: float | None = None
+        self._since_s: list[float | None] = [None] * len(_STEPS)
+        self.steps = [Step() for _ in _STEPS]
         self.rest_pct: float | None = None
 
-    @property
-    def full_pct(self) -> float:
-        """Pedal reading that counts as full."""
-        absolute = self.rest_pct is not None and self.rest_pct > _REST_ABSOLUTE_PCT
-        return FULL_ABSOLUTE_PCT if absolute else FULL_RELATIVE_PCT
+    def travel(self, pedal_pct: float) -> float:
+        """Share of pedal travel."""
+        rest = self.rest_pct or 0.0
+        absolute = rest > _REST_ABSOLUTE_PCT
+        return (pedal_pct - rest) / (_ABSOLUTE_SPAN_PCT if absolute else _RELATIVE_SPAN_PCT)
 
     def released(self, pedal_pct: float | None) -> bool:
         """Whether the foot is off, as far as the pedal reading tells."""
@@ -54,50 +66,60 @@ class FullPedal:
 
     def feed(self, w: Window) -> None:
         """Take one window."""
-        pedal = w.pedal_pct
-        if pedal is not None:
-            self.rest_pct = pedal if self.rest_pct is None else min(self.rest_pct, pedal)
-        if pedal is None or w.engine_torque_nm is None or pedal < self.full_pct:
-            self._since_s = None
+        if w.pedal_pct is None:
+            self._since_s = [None] * len(_STEPS)
             return
-        if self._since_s is None:
-            self._since_s = w.end_s  # the window in which the pedal went down does not count
-            return
-        rated = engine_torque_limit(self._vehicle, w.engine_rpm)
-        if rated is None or abs(w.engine_accel_rpm_s) > _SETTLED_RPM_S or w.regime in ("shift", "unknown"):
-            return
-        if not self.seconds_s:
-            self.first_s = w.start_s
-        self.seconds_s += w.end_s - w.start_s
-        self.last_s = w.end_s
-        share = w.engine_torque_nm / rated.value
-        if self.best_share is None or share > self.best_share:
-            self.best_share, self.best_rpm, self.best_nm = share, w.engine_rpm, w.engine_torque_nm
-            self.rated_sd_share = rated.sd / rated.value
+        self.rest_pct = w.pedal_pct if self.rest_pct is None else min(self.rest_pct, w.pedal_pct)
+        travel = self.travel(w.pedal_pct)
+        rated = engine_torque_limit(self._vehicle, w.engine_rpm) if travel >= _STEPS[-1][0] else None
+        settled = abs(w.engine_accel_rpm_s) < _SETTLED_RPM_S and w.regime not in ("shift", "unknown")
+        for i, (least, _, _) in enumerate(_STEPS):
+            if travel < least:
+                self._since_s[i] = None
+                continue
+            if self._since_s[i] is None:
+                self._since_s[i] = w.end_s  # the window in which the pedal went down does not count
+                continue
+            if rated is None or w.engine_torque_nm is None or not settled or w.engine_rpm < _LEAST_RPM:
+                continue
+            step = self.steps[i]
+            step.first_s = step.first_s or w.start_s
+            step.last_s = w.end_s
+            step.seconds_s += w.end_s - w.start_s
+            share = w.engine_torque_nm / rated.value
+            if share > step.share:
+                step.share, step.rpm, step.torque_nm = share, w.engine_rpm, w.engine_torque_nm
+                step.rated_sd = rated.sd / rated.value
 
     @property
-    def enough(self) -> bool:
-        return self.best_share is not None and self.seconds_s >= _LEAST_S
-
-    def expected_share(self) -> tuple[float, float]:
-        """(share of rating a sound engine gives here, its standard deviation)."""
-        sd = sqrt(_SIGNAL_SD**2 + self.rated_sd_share**2)
-        if self._baro_kpa is None:
-            return _SOUND, sqrt(sd**2 + _ALTITUDE_SD**2)
-        # A turbocharger makes up for some of it: half, give or take half.
-        loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
-        return _SOUND - 0.5 * loss, sqrt(sd**2 + (0.5 * loss) ** 2)
+    def best(self) -> tuple[Step, float, float] | None:
+        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its sd)."""
+        for step, (_, sound, spread) in zip(self.steps, _STEPS, strict=True):
+            if step.seconds_s >= _LEAST_S:
+                sd = hypot(spread, step.rated_sd)
+                if self._baro_kpa is None:
+                    return step, sound, hypot(sd, _ALTITUDE_SD)
+                # A turbocharger makes up for some of it: half, give or take half.
+                loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
+                return step, sound * (1.0 - 0.5 * loss), hypot(sd, 0.5 * loss)
+        return None
 
     @property
     def log_evidence(self) -> float:
         """ln evidence of an engine that reports what it lacks, relative to a sound one."""
-        if not self.enough:
+        best = self.best
+        if best is None:
             return 0.0
-        assert self.best_share is not None
-        mean, sd = self.expected_share()
-        z = (self.best_share - mean) / sd
-        sound = 0.97 * exp(-0.5 * min(z * z, 1400.0)) / (sd * sqrt(2.0 * pi)) + 0.03
-        if z > 0.0:
-            sound = max(sound, 0.97 / (sd * sqrt(2.0 * pi)))  # more than rated is never a fault
-        inside = _FAULT_LOW < self.best_share < _FAULT_HIGH
-        return log((1.0 / (_FAULT_HIGH - _FAULT_LOW) if inside else 0.03) / sound)
+        step, mean, sd = best
+        z = max((mean - step.share) / sd, 0.0)  # more than expected is never a fault
+        peak = 1.0 / (sd * sqrt(2.0 * pi))
+        sound = 0.97 * peak * exp(-0.5 * min(z * z, 1400.0)) + 0.03
+        # A weak engine gives its share of what a sound one would give here, anywhere between the two limits.
+        lower, upper = _FAULT_LOW * mean, _FAULT_HIGH * mean
+        inside = _phi((step.share - lower) / sd) - _phi((step.share - upper) / sd)
+        return log((max(inside, 1e-3) / (upper - lower)) / sound)
+
+
+def _phi(x: float) -> float:
+    """Standard normal distribution function."""
+    return 0.5 * (1.0 + erf(x / sqrt(2.0)))

@@ -50,8 +50,9 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             gain, sd = d.bank.state(index, State.GAIN)
             out["torque_made_of_seen_pct"] = round(100.0 * exp(row.torque_ln + gain))
             out["torque_made_of_seen_sd_pct"] = round(100.0 * sd)
-            if d.full_pedal.best_share is not None:
-                out["full_pedal_torque_of_rated_pct"] = round(100.0 * d.full_pedal.best_share)
+            best = d.full_pedal.best
+            if best is not None:
+                out["full_pedal_torque_of_rated_pct"] = round(100.0 * best[0].share)
         elif name == "driveline_drag":
             rolling, sd = d.bank.state(index, State.ROLLING)
             weight_n = d.vehicle.mass_kg.value * 9.80665
@@ -82,7 +83,9 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     if name == "lockup_never_applied" and d.lockup_watch.cruise_first_s is not None:
         return d.lockup_watch.cruise_first_s, d.lockup_watch.cruise_last_s
     if name == "engine_low_output" and d.full_pedal.log_evidence > log(3.0):
-        return d.full_pedal.first_s, d.full_pedal.last_s
+        best = d.full_pedal.best
+        if best is not None:
+            return best[0].first_s, best[0].last_s
     wanted = {"stator_not_holding": ("launch",), "stator_seized": ("pull",)}.get(
         name, ("launch", "pull", "locked", "coast")
     )
@@ -149,7 +152,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
         )
     if d.lockup_watch.applied_s < 4.0 and d.lockup_watch.open_cruise_s < 15.0:
         lines.append("the converter clutch: it was never on, and no steady cruise called for it")
-    if not d.full_pedal.enough:
+    if d.full_pedal.best is None:
         lines.append(
             "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
         )

@@ -193,13 +193,14 @@ def _coast(d: Diagnoser) -> str | None:
 
 
 def _full_pedal(d: Diagnoser) -> str | None:
-    f = d.full_pedal
-    if not f.enough or f.best_share is None:
+    best = d.full_pedal.best
+    if best is None:
         return None
-    expected, sd = f.expected_share()
+    step, expected, sd = best
     return (
-        f"At full pedal the engine reported at most {f.best_nm:.0f} N m ({100 * f.best_share:.0f} % of its rating) at "
-        f"{f.best_rpm:.0f} rpm; a sound engine gives {100 * expected:.0f} ± {100 * sd:.0f} %."
+        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most {step.torque_nm:.0f} N m "
+        f"({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound engine gives {100 * expected:.0f} "
+        f"± {100 * sd:.0f} %."
     )
 
 
