@@ -76,6 +76,11 @@ class AskedUnit:
         self.ask, self._sent_s, self.deadline_s = ask, now_s, now_s + self._timeout_s
         self.asks += 1
 
+    def left(self, now_s: float) -> None:
+        """The ask is on the wire only now: a serial adapter was not ready for it before."""
+        self.deadline_s += now_s - self._sent_s
+        self._sent_s = now_s
+
     def forget_ask(self, now_s: float) -> None:
         """The link was lost: nothing is in flight any more."""
         self.ask, self.misses, self.next_s, self._timeout_s = b"", 0, now_s, _FIRST_TIMEOUT_S

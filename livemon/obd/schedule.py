@@ -99,9 +99,12 @@ class Schedule:
         return min(max(min(waiting, default=now_s) - now_s, 0.001), 0.25)
 
     def feed(self, frame: Frame, now_s: float) -> None:
-        """Take a received frame; others than answers are ignored."""
+        """Take a frame as the source gives it: an ask as it left, or an answer. Others are ignored."""
         _, can_id, extended, data, _ = frame
         if not (can_id & 0x1FFFFF00 == 0x18DAF100 if extended else 0x7E8 <= can_id <= 0x7EF):
+            for unit in self.units.values():
+                if unit.ask and unit.ask == data[1 : 1 + len(unit.ask)] and can_id == self._target(unit):
+                    unit.left(now_s)
             return
         unit = self.units.get(can_id)
         if unit is None or unit.extended != extended:
@@ -187,8 +190,10 @@ class Schedule:
     def _sent(self, unit: AskedUnit, ask: bytes, now_s: float) -> Frame:
         unit.sent(ask, now_s)
         self.counters["asks"] += 1
-        target = FUNCTIONAL[unit.extended] if unit.functional else tester_id(unit.can_id, unit.extended)
-        return ask_frame(now_s, target, unit.extended, ask, self._channel)
+        return ask_frame(now_s, self._target(unit), unit.extended, ask, self._channel)
+
+    def _target(self, unit: AskedUnit) -> int:
+        return FUNCTIONAL[unit.extended] if unit.functional else tester_id(unit.can_id, unit.extended)
 
     def _make_plans(self, now_s: float) -> None:
         """Everybody has said what it answers: share the quantities out, the engine's unit first."""
