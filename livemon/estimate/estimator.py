@@ -48,7 +48,7 @@ class Estimator:
         k, scale_sd = rpm_per_kmh(vehicle)
         self._gears = Gears(k, usual_grip_nm(vehicle)) if k else None
         target = vehicle.lockup_slip_target_rpm
-        self.calibration = Locked(scale_sd, 15.0 if target is None else target, 20.0)
+        self.calibration = Locked(scale_sd, 15.0 if target is None else target, 25.0)
         self._speeds: list[tuple[float, float, float]] = []  # readings the gear chain has not seen
         self._ticks: list[Tick] = []
         self._newest = -1e9

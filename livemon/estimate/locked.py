@@ -15,24 +15,25 @@ from typing import Final
 
 from livemon.estimate.interval import truncated
 
-_SLIP_SD: Final = 12.0  # rpm, how far controlled slip wanders about its mean
+
 _SLIP_TIME_S: Final = 4.0
 _NOISE_KMH2: Final = 0.1**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
 _REFUSED: Final = 1e-3  # a reading so unlikely is not taken in
 _ENOUGH: Final = 6  # but so many in a row are
-_LEAST_WEIGHT: Final = 0.004
+_LEAST_WEIGHT: Final = 0.02
 
 
 class _Hypothesis:
     """(e, d, s, m) and covariance for one rounding."""
 
-    __slots__ = ("cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
+    __slots__ = ("_prior", "cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
 
     def __init__(
         self, offset: float, scale_sd: float, slip: float, slip_sd: float, wander: float, weight: float
     ) -> None:
         self.offset, self.wander_var, self.weight = offset, wander * wander, weight
+        self._prior = (scale_sd, slip, slip_sd, wander)
         self.x = [0.0, 0.08, slip, slip]
         v = slip_sd * slip_sd
         self.cov = [
@@ -86,10 +87,10 @@ class _Hypothesis:
         return mass
 
     def _loosen(self) -> None:
-        """The calibration no longer fits: keep it as a guess only."""
-        self.dropped += 1
-        for i, v in enumerate((0.008**2, 0.04**2, 20.0**2, 15.0**2)):
-            self.cov[i][i] += v
+        """The calibration no longer fits: begin anew."""
+        dropped = self.dropped + 1
+        self.__init__(self.offset, *self._prior, self.weight)  # type: ignore[misc]
+        self.dropped = dropped
 
 
 class Locked:
@@ -110,7 +111,7 @@ class Locked:
         self._h = [
             _Hypothesis(offset, scale_sd, *kind)
             for offset in (0.0, 0.5 * width)
-            for kind in ((0.0, 1.5, 2.0, 0.3), (slip, slip_sd, _SLIP_SD, 0.2))
+            for kind in ((0.0, 1.5, 2.5, 0.25), (slip, slip_sd, 5.0, 0.25))
         ]
         self._t = -1e9
         self._z = -1.0
@@ -132,7 +133,7 @@ class Locked:
             h.advance(min(dt, 30.0))
             noise = _NOISE_KMH2 + var / (k * k)
             mass = h.look(n / k, rate / k, noise, k, z, width, changed)
-            h.weight *= max(mass, 0.03) ** 0.6  # readings near each other share their errors
+            h.weight *= max(mass, 0.01) ** 0.6  # readings near each other share their errors
             total += h.weight
         for h in self._h:
             h.weight = max(h.weight / total, _LEAST_WEIGHT)
