@@ -102,9 +102,9 @@ class Schedule:
         """Take a frame as the source gives it: an ask as it left, or an answer. Others are ignored."""
         _, can_id, extended, data, _ = frame
         if not (can_id & 0x1FFFFF00 == 0x18DAF100 if extended else 0x7E8 <= can_id <= 0x7EF):
-            for unit in self.units.values():
-                if unit.ask and unit.ask == data[1 : 1 + len(unit.ask)] and can_id == self._target(unit):
-                    unit.left(now_s)
+            for each in self.units.values():
+                if each.ask and each.ask == data[1 : 1 + len(each.ask)] and can_id == self._target(each):
+                    each.left(now_s)
             return
         unit = self.units.get(can_id)
         if unit is None or unit.extended != extended:
