@@ -48,10 +48,10 @@ def _ask_ids() -> list[int]:
 class _Unit:
     """What is known of one answering control unit."""
 
-    __slots__ = ("asked", "assembler", "can_id", "first_s", "heard_s", "plain")
+    __slots__ = ("asked", "assembler", "can_id", "channel", "first_s", "heard_s", "plain")
 
-    def __init__(self, can_id: int, errors: Counter[str]) -> None:
-        self.can_id = can_id
+    def __init__(self, can_id: int, channel: str, errors: Counter[str]) -> None:
+        self.can_id, self.channel = can_id, channel
         self.assembler = Assembler(errors)
         self.asked: dict[int, float] = {}  # PID -> when it was last asked of this unit alone
         self.plain: dict[int, Plain] = {}  # the one- and two-byte PIDs this unit supplies: the fast way
@@ -99,7 +99,7 @@ class Decoder:
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings this frame completes; often none, with packed answers several."""
-        time_s, can_id, extended, data, _ = frame
+        time_s, can_id, extended, data, channel = frame
         self.flow_control = None
         key = can_id | _EXTENDED if extended else can_id
         unit = self._answers.get(key)
@@ -109,7 +109,12 @@ class Decoder:
                 return ()
             if key not in self._answer_ids:
                 return ()
-            unit = self._meet(key, can_id)
+            unit = self._meet(key, can_id, channel)
+        elif channel != unit.channel:  # a log of two buses with a gateway between holds every answer twice
+            if time_s - unit.heard_s < SILENT_S:
+                self.counters["second_channel"] += 1
+                return ()
+            unit.channel = channel
         unit.heard_s = time_s
         # The fast way: one plain PID in a single frame. Everything else takes the long way below.
         if len(data) > 4 and data[1] == 0x41 and (plain := unit.plain.get(data[2])) is not None:
@@ -131,8 +136,8 @@ class Decoder:
         for unit in self._answers.values():
             unit.assembler.end()
 
-    def _meet(self, key: int, can_id: int) -> _Unit:
-        unit = self._answers[key] = _Unit(can_id, self.counters)
+    def _meet(self, key: int, can_id: int, channel: str) -> _Unit:
+        unit = self._answers[key] = _Unit(can_id, channel, self.counters)
         ask_key = 0x18DA00F1 | (can_id & 0xFF) << 8 | _EXTENDED if key >= _EXTENDED else can_id - 8
         unit.asked = self._asks[ask_key]
         return unit

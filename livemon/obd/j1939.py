@@ -77,7 +77,7 @@ _PARK: Final = 0xFB  # SPN 523 and 524 only
 # Sent up to a hundred times a second, of use ten times a second.
 _COARSE: Final = frozenset({"demand_torque_pct", "friction_torque_pct", "pedal_pct", "calculated_load_pct"})
 _COARSE_S: Final = 0.095  # leaves every tenth of a 10 ms and every fifth of a 20 ms message
-_Source = tuple[tuple[Signal, ...], int]
+_Source = tuple[tuple[Signal, ...], int, str]  # signals, address, the channel it is heard on
 
 
 def group_number(can_id: int) -> int:
@@ -128,22 +128,27 @@ class J1939Decoder:
         self._owner: dict[str, int] = {}
         self._heard_s: dict[str, float] = {}
         self._told: dict[str, tuple[float, float]] = {}  # quantity -> value and time of its last reading
-        self._long: dict[tuple[int, int], _Long] = {}
+        self._long: dict[tuple[int, str], _Long] = {}
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings in this frame, or in the long message that it completes."""
-        time_s, can_id, extended, data, _ = frame
+        time_s, can_id, extended, data, channel = frame
         if not extended:
             return ()
         try:
             known = self._known[can_id]
         except KeyError:
-            known = self._known[can_id] = self._look_up(can_id)
+            known = self._known[can_id] = self._look_up(can_id, channel)
         if known is None:
             return ()
-        signals, source = known
+        signals, source, first_channel = known
         if not signals:
-            return self._packet(time_s, can_id, data)
+            return self._packet(frame)
+        if channel != first_channel:  # a log of two buses with a gateway between holds every frame twice
+            if any(time_s - self._heard_s.get(signal.quantity, -SILENT_S) < SILENT_S for signal in signals):
+                self.counters["second_channel"] += 1
+                return ()
+            self._known[can_id] = signals, source, channel
         return self._read(signals, source, time_s, data)
 
     def end(self) -> None:
@@ -151,12 +156,12 @@ class J1939Decoder:
         self.counters["bam_unfinished"] += len(self._long)
         self._long.clear()
 
-    def _look_up(self, can_id: int) -> _Source | None:
+    def _look_up(self, can_id: int, channel: str) -> _Source | None:
         group = group_number(can_id)
         if group in (_ANNOUNCE_PGN, _TRANSFER_PGN):
-            return (), can_id & 0xFF
+            return (), can_id & 0xFF, channel
         signals = MESSAGES.get(group)
-        return (signals, can_id & 0xFF) if signals else None
+        return (signals, can_id & 0xFF, channel) if signals else None
 
     def _read(self, signals: Sequence[Signal], source: int, time_s: float, data: bytes) -> Sequence[Reading]:
         readings = []
@@ -202,31 +207,33 @@ class J1939Decoder:
         self.counters["second_source"] += 1
         return False
 
-    def _packet(self, time_s: float, can_id: int, data: bytes) -> Sequence[Reading]:
+    def _packet(self, frame: Frame) -> Sequence[Reading]:
         """One frame of the transport protocol (SAE J1939-21): an announcement or a packet."""
-        source, to = can_id & 0xFF, can_id >> 8 & 0xFF
+        time_s, can_id, _, data, channel = frame
+        source = can_id & 0xFF
+        session = (can_id & 0xFFFF, channel)  # from whom to whom
         if len(data) != 8:
             self.counters["short_frame"] += 1
             return ()
         if group_number(can_id) == _ANNOUNCE_PGN:
             if data[0] in _ANNOUNCEMENTS:
                 group = int.from_bytes(data[5:8], "little")
-                if self._long.pop((source, to), None):
+                if self._long.pop(session, None):
                     self.counters["bam_interrupted"] += 1
                 if group in MESSAGES:
-                    self._long[source, to] = _Long(group, int.from_bytes(data[1:3], "little"), time_s)
+                    self._long[session] = _Long(group, int.from_bytes(data[1:3], "little"), time_s)
             return ()
-        long = self._long.get((source, to))
+        long = self._long.get(session)
         if long is None:
             return ()
         late = time_s - long.heard_s > MESSAGE_TIMEOUT_S
         if late or data[0] != long.packets + 1:
             self.counters["bam_timeout" if late else "bam_wrong_sequence"] += 1
-            del self._long[source, to]
+            del self._long[session]
             return ()
         long.packets, long.heard_s = data[0], time_s
         long.data += data[1:]
         if len(long.data) < long.length:
             return ()
-        del self._long[source, to]
+        del self._long[session]
         return self._read(MESSAGES[long.group], source, time_s, bytes(long.data[: long.length]))

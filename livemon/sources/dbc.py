@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 _GROUP_MASK: Final = 0x03FFFF00
 _REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
+_SILENT_S: Final = 2.0  # a channel that has said nothing for so long gives its frames up to another
 
 # What a signal's unit, as written in the DBC, is worth in ours: (our unit, factor).
 _UNITS: Final[dict[str, tuple[str, float]]] = {
@@ -98,6 +99,7 @@ class DbcDecoder:
         database = _load(Path(path))
         chosen = _choose(database, broadcast or {}, str(path))
         self.quantities = frozenset(quantity for _, signals in chosen.values() for quantity, _ in signals)
+        self._heard: dict[int, tuple[str, float]] = {}  # identifier -> channel and time of its last frame
         self._told: dict[str, tuple[float, float]] = {}  # state -> value and time of its last reading
         self._layouts: dict[tuple[int, bool], _Layout | None] = {}
         self._groups: dict[int, _Layout] = {}  # of J1939 messages, by identifier without priority and address
@@ -117,13 +119,18 @@ class DbcDecoder:
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings in this frame."""
-        time_s, can_id, extended, data, _ = frame
+        time_s, can_id, extended, data, channel = frame
         try:
             layout = self._layouts[can_id, extended]
         except KeyError:
             layout = self._layouts[can_id, extended] = self._claim(can_id, extended)
         if layout is None:
             return ()
+        heard_on, heard_s = self._heard.get(can_id, (channel, time_s))
+        if channel != heard_on and time_s - heard_s < _SILENT_S:
+            self.counters["second_channel"] += 1  # a log of two buses with a gateway between
+            return ()
+        self._heard[can_id] = (channel, time_s)
         readings = []
         size = len(data)
         for (

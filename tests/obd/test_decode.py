@@ -176,6 +176,18 @@ def test_several_units_answer_one_supplies() -> None:
     assert [r.source for r in feed(decoder, *answer(4.2, "41 0C 1A F0", 0x7E9))] == [0x7E9]
 
 
+def test_a_log_of_two_buses_holds_each_answer_once() -> None:
+    vin = answer(1.0, "490201" + b"1G1JC5444R7252367".hex())
+    answers = [*vin, *answer(1.1, "41 0C 1A F8"), *answer(1.2, "41 0C 1A F0")]
+    decoder = Decoder()
+    readings = feed(decoder, *(each._replace(channel=bus) for each in answers for bus in ("can0", "can1")))
+    assert [r.value for r in readings] == [1726.0, 1724.0]
+    assert decoder.vin == "1G1JC5444R7252367"
+    assert decoder.counters == {"second_channel": len(answers)}
+    later = [each._replace(channel="can1") for each in answer(9.0, "41 0C 1A F8")]
+    assert len(feed(decoder, *later)) == 1, "the recording went on over another interface"
+
+
 def test_negative_answers_are_counted_and_pending_is_waited_for() -> None:
     decoder = Decoder()
     assert feed(decoder, *answer(1.0, "7F 01 12"), *answer(1.0, "7F 01 21"), *answer(1.0, "7F 0A")) == []

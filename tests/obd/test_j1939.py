@@ -135,6 +135,20 @@ def test_one_address_supplies_until_it_is_silent() -> None:
     assert other.feed(frame(0.1, 65265, data, 0x00))[0].source == 0x00
 
 
+def test_a_log_of_two_buses_holds_each_frame_once() -> None:
+    decoder = J1939Decoder()
+    frames = packets(engine_configuration(1109), 65251, 0x00)
+    frames += [frame(1.0 + 0.1 * n, 61444, "0B 7D 7D 64 00 16 00 7D", 0x00) for n in range(5)]
+    readings = feed(decoder, [each._replace(channel=bus) for each in frames for bus in ("can0", "can1")])
+    assert sum(r.quantity == "engine_rpm" for r in readings) == 5
+    assert sum(r.quantity == "reference_torque_nm" for r in readings) >= 1
+    assert decoder.counters["second_channel"] == 5
+    assert not decoder.counters["bam_wrong_sequence"]
+    later = frames[-1]._replace(time_s=9.0, channel="can1")
+    assert feed(decoder, [later, later._replace(time_s=9.1)])[0].quantity == "engine_rpm"
+    assert decoder.counters["second_channel"] == 5
+
+
 def test_states_are_told_on_change_and_twice_a_second() -> None:
     decoder = J1939Decoder()
     told = []

@@ -143,6 +143,14 @@ def test_states_are_told_on_change_and_twice_a_second(dbc: Path) -> None:
     assert told == [(0.0, 0.0), (0.5, 0.0), (0.81, 1.0), (1.31, 0.0), (1.81, 0.0)]
 
 
+def test_a_log_of_two_buses_holds_each_frame_once(dbc: Path) -> None:
+    decoder = DbcDecoder(dbc, {"engine_rpm": "Engine.Speed"})
+    frames = [Frame(0.1 * n, 790, False, bytes(8), bus) for n in range(5) for bus in ("can0", "can1")]
+    assert sum(len(decoder.feed(frame)) for frame in frames) == 5
+    assert decoder.counters == {"second_channel": 5}
+    assert len(decoder.feed(Frame(9.0, 790, False, bytes(8), "can1"))) == 1
+
+
 def test_short_frames_give_what_they_hold(dbc: Path) -> None:
     decoder = DbcDecoder(dbc, BROADCAST)
     readings = decoder.feed(Frame(0.0, 790, False, bytes.fromhex("0FA0A00F")))
