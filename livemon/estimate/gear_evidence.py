@@ -85,7 +85,7 @@ class Weigher:
     def begin(self, look: Look, dt: float) -> None:
         """Work out what all gears share."""
         self._look, self._dt = look, dt
-        self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 3.0 * _LEVEL_S))
+        self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 6.0 * _LEVEL_S))
         self._width_weight = dt / _WIDTH_S
         n, v, slip = look.n, look.v, self.slip
         base = log(n / v)

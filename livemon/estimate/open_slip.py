@@ -35,7 +35,7 @@ class OpenSlip:
             return
         size = min(size, 4.0)
         self.m = 0.1 * size**_POWER
-        self.m_sd = 0.14 * max(size, 0.15) ** (_POWER - 1.0) * load_sd
+        self.m_sd = 0.1 * (size + min(load_sd, 3.0)) ** _POWER - self.m
         shape = 0.2 + 0.2 * abs(log(max(size, 0.05)))
         self.spread = sqrt((_POWER * self.grip_sd) ** 2 + shape * shape)
 
