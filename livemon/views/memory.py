@@ -99,7 +99,9 @@ class Memory:
             self._n += 1
 
     def swing(self, oscillation: Oscillation) -> None:
-        """Remember one look at the spectrum."""
+        """Remember one look at the spectrum. Open, slip swings by itself: only the locked clutch tells."""
+        if not oscillation.locked:
+            return
         self.shake = oscillation
         self.shakes.append(oscillation)
         if len(self.shakes) > WHOLE:

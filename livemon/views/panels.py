@@ -153,7 +153,7 @@ def shake_note(s: Snapshot) -> str:
     """What the swing of slip shows now, and up to which frequency the readings could show one."""
     shake = s.shake
     if shake is None or not isfinite(shake.highest_visible_hz) or s.time_s - shake.time_s > 3.0:
-        return "shake: not looked for now"
+        return "shake: looked for when locked"
     if shake.highest_visible_hz < 4.0:
         return "shake: readings too slow to see one"
     sees = f"sees up to {number(shake.highest_visible_hz, 2)} Hz"

@@ -25,6 +25,10 @@ _UNITS = {
     "rpm": "rpm", "nm": "N m", "kmh": "km/h", "pct": "%", "hz": "Hz", "kw": "kW", "kj": "kJ",
     "kg": "kg", "km": "km", "m": "m", "s": "s", "n": "N", "c": "°C",
 }  # fmt: skip
+_LABELS = {
+    "ln_evidence_against_sound": "weight of the evidence against a sound vehicle (natural logarithm)",
+    "smallest_false_alarm_probability": "chance that noise alone swings like that",
+}
 
 
 def check() -> None:
@@ -98,13 +102,17 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
 
 def launch_row(launch: Launch) -> dict[str, Any]:
     """One launch as shares of what a sound converter shows: exp of the log residuals, 95 % bands."""
+    details = dict(launch.details)
+    lost = [details.pop(key, None) for key in ("r_k_if_reaction_lost", "r_t_if_reaction_lost")]
+    details.pop("regime", None)
     return {
         "start_s": launch.start_s,
         "lasted_s": launch.end_s - launch.start_s,
         "samples": launch.samples,
         "k": _share(launch.r_k, launch.r_k_sd),
         "torque": _share(launch.r_t, launch.r_t_sd),
-        "details": ", ".join(f"{label(k)}: {number(v)}" for k, v in launch.details.items() if v is not None),
+        "lost": [_share(r if isinstance(r, float | int) else None, None) for r in lost],
+        "details": ", ".join(f"{label(k)} {number(v)}" for k, v in details.items() if v is not None),
     }
 
 
@@ -130,6 +138,8 @@ def number(value: object, digits: int | None = None) -> str:
 
 def label(key: str) -> str:
     """A key as words with its unit: slip_sd_rpm is "slip sd, rpm"."""
+    if key in _LABELS:
+        return _LABELS[key]
     for suffix, unit in _UNITS.items():
         if key.endswith(f"_{suffix}"):
             return f"{key.removesuffix(f'_{suffix}').replace('_', ' ')}, {unit}"

@@ -22,7 +22,7 @@ SETTINGS: Final[Any] = {
     "font.size": 9.0,
 }
 MARKS: Final = 60  # warnings and markers drawn; the tables have all
-POINTS: Final = 400  # drawn at most, so that the page stays small
+POINTS: Final = 200  # drawn at most, so that the page stays small
 _GRID: Final = tuple(i / GRID_STEPS for i in range(GRID_STEPS + 1))
 
 
@@ -34,7 +34,7 @@ def all_figures(drive: Drive) -> dict[str, str]:
         figures["torque_ratio"] = _svg(lambda axes: _torque_ratio(axes, drive.curves, drive.points), 5.2, 3.4)
     if drive.slip:
         figures["slip"] = _svg(lambda axes: _slip(axes, drive), 10.6, 3.2)
-    shakes = [o for o in drive.shakes if isfinite(o.frequency_hz + o.amplitude_rpm)]
+    shakes = [o for o in drive.shakes if isfinite(o.amplitude_rpm) and 0.0 < o.frequency_hz < 1e3]
     if shakes:
         figures["shake_spectrum"] = _svg(lambda axes: _spectrum(axes, shakes), 5.2, 3.0)
         figures["shake_time"] = _svg(lambda axes: _shake_time(axes, shakes), 5.2, 3.0)
@@ -84,7 +84,7 @@ def _seen(axes: Any, points: Sequence[Point], values: Sequence[float | None], sd
         fmt="o",
         markersize=2.5,
         color=SEEN,
-        elinewidth=0.4,
+        elinewidth=0.3,
         alpha=0.6,
         label="seen",
     )
@@ -159,7 +159,7 @@ def _locked(spans: Sequence[SlipSpan]) -> list[tuple[float, float]]:
 
 def _spectrum(axes: Any, shakes: Sequence[Oscillation]) -> None:
     for certain, marker, label in ((False, "o", "may be chance"), (True, "s", "not chance (below 1 in 100)")):
-        chosen = [o for o in shakes if (o.false_alarm_probability < 0.01) is certain]
+        chosen = [o for o in shakes if (o.false_alarm_probability < 0.01) == certain]
         if chosen:
             axes.plot(
                 [o.frequency_hz for o in chosen], [o.amplitude_rpm for o in chosen], marker, markersize=3.5,

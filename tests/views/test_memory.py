@@ -34,6 +34,8 @@ def test_the_strongest_swing_survives() -> None:
         memory.swing(Oscillation(float(i), 9.0, 80.0 if i == 5 else 3.0, 0.1, 15.0, 4.0, True))
     assert len(memory.shakes) <= WHOLE
     assert max(s.amplitude_rpm for s in memory.shakes) == 80.0
+    memory.swing(Oscillation(1e9, 9.0, 500.0, 0.0, 15.0, 4.0, False))  # open: a launch, no shudder
+    assert max(s.amplitude_rpm for s in memory.shakes) == 80.0
     assert memory.shake is not None and memory.shake.time_s == 3 * WHOLE - 1
 
 

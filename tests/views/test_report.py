@@ -72,7 +72,7 @@ def test_everything_asked_for_is_in_the_report() -> None:
         "The stator's one-way clutch does not hold", "Inside the transmission; probability 93 %.",
         "At launch the torque ratio was 1.04", "No launch above half pedal", "Check the fluid's level",
         "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 ± 7 %", "58 ± 9 %", 
-        "pedal, %: 31",
+        "pedal, % 31",
         "P0741", "late answers", "body.drag_area_m2", "here it shook", "warned", 
         "16.9 kW", "engine speed 18.2",
         "the last line of the recording is cut",
