@@ -72,12 +72,16 @@ MESSAGES: Final[dict[int, tuple[Signal, ...]]] = {
     65271: (Signal(168, "module_voltage_v", 5, 2, 0.05, 0.0),),  # VEP1 *
 }
 
-_HIGHEST: Final = {1: 0xFA, 2: 0xFAFF}  # above: error, not available, reserved (SAE J1939-71)
+_HIGHEST_BYTE: Final = 0xFA  # above: error, not available, reserved (SAE J1939-71)
+_HIGHEST_WORD: Final = 0xFAFF
 _PARK: Final = 0xFB  # SPN 523 and 524 only
-# Sent up to a hundred times a second, of use ten times a second.
-_COARSE: Final = frozenset({"demand_torque_pct", "friction_torque_pct", "pedal_pct", "calculated_load_pct"})
-_COARSE_S: Final = 0.095  # leaves every tenth of a 10 ms and every fifth of a 20 ms message
-_Source = tuple[tuple[Signal, ...], int, str]  # signals, address, the channel it is heard on
+# What is not passed on at the rate it is sent: quantity -> shortest time between two different values.
+# Pedal, load and the like come up to a hundred times a second and are of use ten times a second; 95 ms leaves
+# every tenth of a 10 ms and every fifth of a 20 ms message.
+_SELDOM: Final = {
+    **dict.fromkeys(STATES, 0.0),
+    **dict.fromkeys(("demand_torque_pct", "friction_torque_pct", "pedal_pct", "calculated_load_pct"), 0.095),
+}
 
 
 def group_number(can_id: int) -> int:
@@ -96,6 +100,20 @@ class _WantedIds:
         return group in MESSAGES or group in (_ANNOUNCE_PGN, _TRANSFER_PGN)
 
 
+class _Supply:
+    """Who supplies a quantity, and what was told of it last."""
+
+    __slots__ = ("heard_s", "source", "told", "told_s")
+
+    def __init__(self) -> None:
+        self.source = -1
+        self.heard_s = self.told_s = -1e9
+        self.told = float("nan")
+
+
+_Known = tuple[tuple[tuple[Signal, _Supply], ...], int, str]  # signals, address, the channel it is heard on
+
+
 class _Long:
     """A message on its way in packets of seven bytes."""
 
@@ -111,8 +129,8 @@ class J1939Decoder:
     """Turns J1939 frames into readings. Sends nothing, needs nothing, never raises.
 
     "Not available" and "error" values become no reading. States (lockup, shift, gear, brake) are told when
-    they change and every REPEAT_S; pedal, load and the like ten times a second. Where several addresses send
-    the same quantity the first one heard supplies it until it has been silent for SILENT_S.
+    they change and every REPEAT_S; pedal, load and the like at most ten times a second. Where several
+    addresses send the same quantity the first one heard supplies it until it has been silent for SILENT_S.
     `Reading.source` is the source address.
     """
 
@@ -124,10 +142,8 @@ class J1939Decoder:
 
     def __init__(self) -> None:
         self.counters: Counter[str] = Counter()
-        self._known: dict[int, _Source | None] = {}
-        self._owner: dict[str, int] = {}
-        self._heard_s: dict[str, float] = {}
-        self._told: dict[str, tuple[float, float]] = {}  # quantity -> value and time of its last reading
+        self._known: dict[int, _Known | None] = {}
+        self._supplies: dict[str, _Supply] = {}
         self._long: dict[tuple[int, str], _Long] = {}
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
@@ -145,7 +161,7 @@ class J1939Decoder:
         if not signals:
             return self._packet(frame)
         if channel != first_channel:  # a log of two buses with a gateway between holds every frame twice
-            if any(time_s - self._heard_s.get(signal.quantity, -SILENT_S) < SILENT_S for signal in signals):
+            if any(time_s - supply.heard_s < SILENT_S for _, supply in signals):
                 self.counters["second_channel"] += 1
                 return ()
             self._known[can_id] = signals, source, channel
@@ -156,56 +172,52 @@ class J1939Decoder:
         self.counters["bam_unfinished"] += len(self._long)
         self._long.clear()
 
-    def _look_up(self, can_id: int, channel: str) -> _Source | None:
+    def _look_up(self, can_id: int, channel: str) -> _Known | None:
         group = group_number(can_id)
         if group in (_ANNOUNCE_PGN, _TRANSFER_PGN):
             return (), can_id & 0xFF, channel
-        signals = MESSAGES.get(group)
-        return (signals, can_id & 0xFF, channel) if signals else None
+        return (self._signals(group), can_id & 0xFF, channel) if group in MESSAGES else None
 
-    def _read(self, signals: Sequence[Signal], source: int, time_s: float, data: bytes) -> Sequence[Reading]:
+    def _signals(self, group: int) -> tuple[tuple[Signal, _Supply], ...]:
+        supplies = self._supplies
+        return tuple((each, supplies.setdefault(each.quantity, _Supply())) for each in MESSAGES[group])
+
+    def _read(
+        self, signals: Sequence[tuple[Signal, _Supply]], source: int, time_s: float, data: bytes
+    ) -> Sequence[Reading]:
         readings = []
         size = len(data)
-        for _, quantity, byte, width, scale, offset, bit in signals:
-            if byte + (width or 1) - 1 > size:
+        for (_, quantity, byte, width, scale, offset, bit), supply in signals:
+            if byte + width - (width > 0) > size:
                 self.counters["short_frame"] += 1
                 continue
             raw = data[byte - 1]
             if width == 2:
                 raw |= data[byte] << 8
-                if raw > 0xFAFF:
+                if raw > _HIGHEST_WORD:
                     continue
             elif width == 0:
                 raw = raw >> bit - 1 & 3
                 if raw > 1:
                     continue
-            elif raw > 0xFA:
+            elif raw > _HIGHEST_BYTE:
                 if not (raw == _PARK and quantity == "gear"):
                     continue
                 raw = 125
-            if self._owner.get(quantity, source) != source and not self._take_over(quantity, time_s):
-                continue
-            self._owner[quantity] = source
-            self._heard_s[quantity] = time_s
+            if supply.source != source:
+                if time_s - supply.heard_s <= SILENT_S:
+                    self.counters["second_source"] += 1
+                    continue
+                supply.source = source
+            supply.heard_s = time_s
             value = raw * scale + offset
-            if quantity in STATES:
-                told, told_s = self._told.get(quantity, (None, 0.0))
-                if value == told and time_s - told_s < REPEAT_S:
+            if quantity in _SELDOM:
+                since_s = time_s - supply.told_s
+                if 0.0 <= since_s < REPEAT_S and (value == supply.told or since_s < _SELDOM[quantity]):
                     continue
-                self._told[quantity] = (value, time_s)
-            elif quantity in _COARSE:
-                told_s = self._told.get(quantity, (0.0, -1.0))[1]
-                if 0.0 <= time_s - told_s < _COARSE_S:
-                    continue
-                self._told[quantity] = (value, time_s)
+                supply.told, supply.told_s = value, time_s
             readings.append(tuple.__new__(Reading, (time_s, quantity, value, scale, source)))
         return readings
-
-    def _take_over(self, quantity: str, time_s: float) -> bool:
-        if time_s - self._heard_s[quantity] > SILENT_S:
-            return True
-        self.counters["second_source"] += 1
-        return False
 
     def _packet(self, frame: Frame) -> Sequence[Reading]:
         """One frame of the transport protocol (SAE J1939-21): an announcement or a packet."""
@@ -236,4 +248,4 @@ class J1939Decoder:
         if len(long.data) < long.length:
             return ()
         del self._long[session]
-        return self._read(MESSAGES[long.group], source, time_s, bytes(long.data[: long.length]))
+        return self._read(self._signals(long.group), source, time_s, bytes(long.data[: long.length]))
