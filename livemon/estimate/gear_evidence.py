@@ -124,7 +124,7 @@ class Weigher:
         n, m = look.n, self.slip.m
         x = self._base - self._ln_k[g]
         # open: m and a level; the further from coupling, the faster x moves by itself
-        along = x if m > 0.0 else -x
+        along = x if m > 0.0 else min(0.15, -x)
         x_sd = sqrt(fast)
         # steadiness alone must not favour the state that promises it more narrowly
         calm = fast + 1e-4
@@ -158,6 +158,8 @@ class Weigher:
         top = peak + 0.4 * heavy
         e0 = x - m
         shape = (peak * exp(-0.5 * min(e0 * e0 / own, 60.0)) + heavy * wide + 1e-3) / top
+        if x < -0.25:  # no engine holds back so much
+            shape *= exp(-30.0 * (-0.25 - x))
         opened *= shape**self._level_weight * top**self._width_weight
         gain = var / s
         reach = 3.0 * sqrt(s)
