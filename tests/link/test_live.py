@@ -108,3 +108,24 @@ def test_live_over_slcan_on_a_pseudo_terminal(tmp_path: Path) -> None:
     assert drive.readings > 100
     assert judge(str(log))["recording"]["readings"] == drive.readings
     assert {f.data[1] for f in core.sent if f.data[0] >> 4 == 0} <= {0x01, 0x03, 0x07, 0x09, 0x0A}
+
+
+def test_the_link_is_kept_busy(bench: Any) -> None:
+    """At least 90 % of the answers that control unit and line could give, one PID an ask or several."""
+    for packs in (True, False):
+        table = {
+            b"\x01\x00": bytes.fromhex("410000180000"),
+            b"\x01\x0c": bytes.fromhex("410C1AF8"),
+            b"\x01\x0d": bytes.fromhex("410D32"),
+        }
+        b = bench(TableUnit(table, delay_s=0.01, packs=packs), baud=38400)
+        source, schedule = b.link(), Schedule(parallel=False)
+        while b.clock.now_s() < 20.0:
+            if b.clock.now_s() < 10.0:
+                before = schedule.counters["answers"]
+            while (ask := schedule.next(b.clock.now_s())) is not None:
+                source.send(permit(ask))
+            if (frame := source.read(schedule.wait_s(b.clock.now_s()))) is not None:
+                schedule.feed(frame, b.clock.now_s())
+        line_s = 10.0 * len("7E8064100BE3FA81355\r\r>") / 38400
+        assert schedule.counters["answers"] - before >= 0.9 * 10.0 / (0.01 + line_s)
