@@ -19,6 +19,7 @@ SPAN_S: Final = 0.25
 RECENT: Final = 720  # spans the screen can look back on: 3 minutes
 RECENT_POINTS: Final = 240
 WHOLE: Final = 2048  # spans, points and swings kept of a whole drive; then every two become one
+HEAT_SPANS: Final = 4  # the peak is what lasted a second, not one odd reading
 RATE_WINDOW_S: Final = 5.0
 VAGUE: Final = 0.25  # a point known no better than this share of itself is not worth a place
 OPEN_REGIMES: Final = frozenset({"stationary_in_gear", "launch", "pull"})
@@ -28,10 +29,13 @@ def heat_kw(estimate: Estimate) -> float | None:
     """Power that ends as heat in the converter, at most [kW]: pump torque x slip speed.
 
     Exact with the clutch applied and at stall; between them a multiplying converter wastes less.
+    None where slip is too uncertain for the figure to mean anything.
     """
     if estimate.pump_torque_nm is None or estimate.slip_rpm is None:
         return None
-    return max(0.0, estimate.pump_torque_nm * estimate.slip_rpm * RPM_TO_RAD_S / 1000.0)
+    per_rpm = estimate.pump_torque_nm * RPM_TO_RAD_S / 1000.0
+    heat, sd = max(0.0, per_rpm * estimate.slip_rpm), abs(per_rpm) * estimate.slip_sd_rpm
+    return heat if sd <= max(1.0, 0.5 * heat) else None
 
 
 def capacity_sd(estimate: Estimate) -> float:
@@ -69,6 +73,7 @@ class Memory:
         self.regime_s: dict[Regime, float] = {}
         self.heat_peak_kw: float | None = None
         self.heat_kj: float | None = None
+        self._heats: deque[float] = deque(maxlen=HEAT_SPANS)
         self.counts: dict[str, int] = {}
         self._seen_s: dict[str, float] = {}
         self._first_s: float | None = None
@@ -156,7 +161,9 @@ class Memory:
             self._point(last)
             heat = heat_kw(last)
             if heat is not None:
-                self.heat_peak_kw = max(heat, self.heat_peak_kw or 0.0)
+                self._heats.append(heat)
+                if len(self._heats) == HEAT_SPANS:
+                    self.heat_peak_kw = max(min(self._heats), self.heat_peak_kw or 0.0)
                 self.heat_kj = (self.heat_kj or 0.0) + heat * lasted_s
         self._open(now_s)
 

@@ -48,7 +48,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
 
     with matplotlib.rc_context(SETTINGS):
         figure = Figure(figsize=(width_in, height_in))
-        left, foot = 0.65 / width_in, 0.5 / height_in
+        left, foot = 0.8 / width_in, 0.5 / height_in
         axes = figure.add_axes((left, foot, 1.0 - left - 0.1 / width_in, 1.0 - foot - 0.1 / height_in))
         axes.grid(True, linewidth=0.4, color="#cccccc")
         axes.spines[["top", "right"]].set_visible(False)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from livemon.quantities import RPM_TO_RAD_S
@@ -61,6 +63,17 @@ def test_heat_is_torque_times_slip_speed() -> None:
     expected = example.ESTIMATE.pump_torque_nm * example.ESTIMATE.slip_rpm * RPM_TO_RAD_S / 1000.0
     assert heat_kw(example.ESTIMATE) == pytest.approx(expected)
     assert heat_kw(Estimate(0.0, 800.0)) is None
+    assert heat_kw(replace(example.ESTIMATE, slip_sd_rpm=900.0)) is None  # a figure that means nothing
+
+
+def test_the_peak_heat_lasts_a_second() -> None:
+    memory = Memory()
+    for i in range(200):
+        slip = 3000.0 if i == 50 else 500.0 if i >= 100 else 10.0
+        memory.add(_estimate(i * 0.1, slip))
+    memory.end()
+    assert memory.heat_peak_kw == pytest.approx(100.0 * 500.0 * RPM_TO_RAD_S / 1000.0, rel=0.01)
+    assert memory.heat_kj == pytest.approx(52.4, rel=0.2)  # 10 s of 5.24 kW
 
 
 def test_a_gap_is_not_time_in_a_regime() -> None:
