@@ -180,7 +180,7 @@ def test_random_bytes_never_raise() -> None:
     rng = random.Random(2)
     decoder = J1939Decoder()
     groups = [*MESSAGES, 60416, 60160]
-    for n in range(40000):
+    for n in range(15000):
         can_id = rng.randrange(8) << 26 | rng.choice(groups) << 8 | rng.choice((0, 3, 0x31))
         start = rng.choice(
             (b"", b"\x20\x27\x00\x06\xff\xe3\xfe\x00", b"\x01", b"\x02", b"\x10\x00\x00\x00\xff\xe3\xfe")

@@ -27,6 +27,8 @@ from livemon.permit import Permitted, permit
 from livemon.records import Frame, Reading
 from livemon.sources.can_bus import CanBus
 from livemon.sources.can_open import CanLink
+from livemon.sources.candump import Candump
+from livemon.store.recorder import Recorder
 
 ASK = permit(Frame(0.0, 0x7DF, False, bytes.fromhex("02010C0000000000")))
 
@@ -178,12 +180,16 @@ class Vehicle(threading.Thread):
 
 
 @pytest.mark.parametrize("extended", [False, True])
-def test_live_against_an_independent_isotp_stack(channel: str, other: can.BusABC, extended: bool) -> None:
+def test_live_against_an_independent_isotp_stack(
+    tmp_path: Path, channel: str, other: can.BusABC, extended: bool
+) -> None:
     vehicle = Vehicle(other, extended)
     vehicle.start()
     clock = MonotonicClock()
     decoder, schedule = Decoder(), Schedule()
     bus = CanLink("virtual", channel, masks=decoder.wanted_masks)()
+    recorder = Recorder(tmp_path / "live.log", keep_vin=True)
+    zero_s: float | None = None
     readings: list[Reading] = []
     until_s = clock.now_s() + 4.0
     try:
@@ -192,8 +198,10 @@ def test_live_against_an_independent_isotp_stack(channel: str, other: can.BusABC
                 bus.send(permit(ask))
             frame = bus.read(schedule.wait_s(clock.now_s()))
             if frame is not None:
+                recorder.write(frame)
+                zero_s = frame.time_s if zero_s is None else zero_s
                 schedule.feed(frame, clock.now_s())
-                readings += decoder.feed(frame)
+                readings += decoder.feed(frame._replace(time_s=frame.time_s - zero_s))
                 if decoder.flow_control is not None:
                     bus.send(permit(decoder.flow_control))
     finally:
@@ -205,6 +213,13 @@ def test_live_against_an_independent_isotp_stack(channel: str, other: can.BusABC
     assert {r.quantity for r in readings} >= {"engine_rpm", "vehicle_kmh", "engine_torque_pct", "pedal_pct"}
     assert not any(name.startswith("isotp") for name in decoder.counters)
     assert schedule.counters["unanswered"] <= 2
+    # What was recorded tells the same story as what was seen live.
+    recorder.close()
+    replayed = Decoder()
+    again = [reading for frame in Candump(recorder.path) for reading in replayed.feed(frame)]
+    assert [reading[1:] for reading in again] == [reading[1:] for reading in readings]
+    assert max(abs(a.time_s - b.time_s) for a, b in zip(again, readings, strict=True)) < 3e-6
+    assert (replayed.vin, replayed.codes, replayed.counters) == (decoder.vin, decoder.codes, decoder.counters)
 
 
 class Scripted:
