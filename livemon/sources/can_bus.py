@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
-from livemon.permit import Permitted
+from livemon.permit import Permitted, permit
 from livemon.records import Frame
 
 if TYPE_CHECKING:
@@ -110,7 +110,7 @@ class CanBus:
             )
         import can
 
-        frame = ask.frame
+        frame = permit(ask.frame).frame  # again, in case a caller has put another frame into it
         message = can.Message(
             arbitration_id=frame.can_id, is_extended_id=frame.extended, data=frame.data, check=True
         )

@@ -111,6 +111,10 @@ def test_nothing_but_permitted_frames_leaves(channel: str, other: can.BusABC) ->
             bus.send(wrong)  # type: ignore[arg-type]
     with pytest.raises(RefusedError):
         Permitted(Fake.frame)
+    swapped = permit(ASK.frame)
+    swapped.frame = Fake.frame
+    with pytest.raises(RefusedError):
+        bus.send(swapped)
     assert other.recv(0.05) is None
     listener.close()
     bus.close()
