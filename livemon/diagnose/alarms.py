@@ -9,7 +9,7 @@ from livemon.records import FindingName, Warning
 
 RAISE: Final = 0.75
 WITHDRAW: Final = 0.35
-# The stator shows within one launch, where engine output cannot yet be told apart from it by a locked stretch.
+# The stator shows within one launch, before a locked stretch can tell engine output apart from it.
 RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": 0.6}
 _SLOW: Final[frozenset[FindingName]] = frozenset(
     ("engine_low_output", "driveline_drag", "stator_seized", "gear_slip")

@@ -5,7 +5,10 @@ from __future__ import annotations
 from typing import Final
 
 LAUNCH: Final = "a launch from rest at half pedal or more on level road"
-LOCKED_PULL: Final = "a pull from about 60 km/h with the converter clutch locked (steady cruise first, then more pedal, no kick-down)"
+LOCKED_PULL: Final = (
+    "a pull from about 60 km/h with the converter clutch locked (steady cruise first, then more pedal, "
+    "no kick-down)"
+)
 OPEN_PULL: Final = "a firm pull in second or third gear up to the next upshift, converter clutch open"
 COAST: Final = "a coast-down in drive from 60 to 20 km/h on level road, no brakes"
 CRUISE: Final = "two minutes of level cruise at 80-100 km/h, fully warm, light pedal"
@@ -38,7 +41,8 @@ _SHOWS: Final[dict[str, str]] = {
 
 
 def separating(first: str, second: str) -> str:
-    """The manoeuvre that would tell two findings apart; with none as one of them, the one that shows the other."""
+    """The manoeuvre that would tell two findings apart; with none as one of them, the one that shows the "
+    "other."""
     if "none" in (first, second):
         return _SHOWS[second if first == "none" else first]
     return _SEPARATES.get(frozenset((first, second)), _SHOWS[first])

@@ -6,7 +6,7 @@ probability and otherwise weighs nothing, and so is a whole stretch, so no singl
 
 from __future__ import annotations
 
-from math import exp, log, pi
+from math import exp, log, pi, sqrt
 from typing import Final
 
 import numpy as np
@@ -29,9 +29,7 @@ _UNKNOWN_SOURCE_SD: Final = 0.13
 class Bank:
     """Feed windows; read `log_evidence`. One instance per drive."""
 
-    def __init__(
-        self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]
-    ) -> None:
+    def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]) -> None:
         count = len(rows)
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
@@ -40,6 +38,7 @@ class Bank:
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
+        self._sound = self._of_finding["none"][0]
         self._share = np.array([row.share for row in rows])
         self._x: Array = np.tile(prior.mean, (count, 1))
         self._x[:, State.MASS] += [row.mass_ln for row in rows]
@@ -74,11 +73,25 @@ class Bank:
     def best_row(self, finding: str) -> int:
         """Index of the likeliest row of one finding."""
         evidence = self.log_evidence
-        return max((i for i, row in enumerate(self.rows) if row.finding == finding), key=lambda i: evidence[i])
+        return max(
+            (i for i, row in enumerate(self.rows) if row.finding == finding), key=lambda i: evidence[i]
+        )
 
     def state(self, row: int, state: State) -> tuple[float, float]:
         """(mean, standard deviation) of one nuisance under one row."""
         return float(self._x[row, state]), float(np.sqrt(max(self._p[row, state, state], 0.0)))
+
+    def k_look(self, w: Window) -> tuple[float, float] | None:
+        """(ln K seen - ln K of the open clutch, its sd) of a window, with what this drive has taught of K.
+
+        None where torque or speed ratio are missing. Nothing is learnt from it.
+        """
+        look = self._looks.capacity(w, steep=True)
+        if look is None:
+            return None
+        i = self._sound
+        h, p = look.h[i], self._p[i]
+        return float(look.seen[i] - h @ self._x[i]), sqrt(float(h @ p @ h) + look.variance)
 
     # -- taking in -----------------------------------------------------------------------------------
 
@@ -105,7 +118,8 @@ class Bank:
             self._update(force)
 
     def _close_stretch(self) -> None:
-        """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns nothing."""
+        """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns "
+        "nothing."""
         settled = _soften(self._stretch)
         self._settled += settled
         self._stretch[:] = 0.0

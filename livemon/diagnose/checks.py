@@ -1,4 +1,4 @@
-"""What to check next: cheapest and least invasive first. Common shop practice, no source, unless a row says so.
+"""What to check next: cheapest and least invasive first. Common practice, no source.
 
 The order is the order of work: look and read, then drive, then gauges, then hands, and only then tools.
 """
@@ -8,8 +8,10 @@ from __future__ import annotations
 from typing import Final
 
 STALL_CAUTION: Final = (
-    "stall check only if the vehicle maker's procedure allows it and as it says: wheels chocked, parking and service "
-    "brakes hard on, nobody in front or behind, five seconds at most, a minute in neutral between tries, stop at "
+    "stall check only if the vehicle maker's procedure allows it and as it says: wheels chocked, parking "
+    "and service "
+    "brakes hard on, nobody in front or behind, five seconds at most, a minute in neutral between tries, "
+    "stop at "
     "once if a wheel turns"
 )
 _FLUID: Final = (
@@ -24,13 +26,15 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         "fuel pressure and exhaust back-pressure, to rule out an engine that only looks like it",
         STALL_CAUTION + "; compare with `livemon stall` for this vehicle",
         "line pressure at idle and at stall by the maker's procedure",
-        "before anything comes out: repeat the launches on level road, two people aboard, at half pedal or more",
+        "before anything comes out: repeat the launches on level road, two people aboard, at half pedal or "
+        "more",
         "converter out: stator one-way clutch must hold one way and turn freely the other",
     ),
     "stator_seized": (
         _FLUID,
         _CODES,
-        "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by light "
+        "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by "
+        "light "
         "throttle changes",
         "exhaust back-pressure and air intake: they also cost top-end pull",
         "repeat a full-pedal pull from 40 to 90 km/h with the clutch open, both ways on the same road",
@@ -47,7 +51,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     "lockup_slip": (
         _FLUID,
         _CODES,
-        "clutch command or solenoid duty on a scan tool while it slips: full command with slip means it cannot hold",
+        "clutch command or solenoid duty on a scan tool while it slips: full command with slip means it "
+        "cannot hold",
         "clutch apply pressure by the maker's procedure",
         "valve body and apply circuit leakage before the converter comes out",
         "converter out: clutch lining and piston seal",
@@ -78,7 +83,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         "leave the transmission alone until the engine makes its torque",
     ),
     "driveline_drag": (
-        "after a drive without hard braking, compare the four wheels by hand for heat, without touching the discs",
+        "after a drive without hard braking, compare the four wheels by hand for heat, without touching "
+        "the discs",
         "tyre pressures; roof load, trailer, load in the vehicle",
         "wheels off the ground: turn each by hand with the brakes released; parking brake cables",
         "wheel bearings, drive shafts and axle oil level",

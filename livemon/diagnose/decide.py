@@ -17,33 +17,31 @@ SOUND_FROM: Final = 0.6
 _TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 _SECOND_FAULT: Final = log(100.0)
 _CLUTCH: Final[tuple[FindingName, ...]] = ("lockup_slip", "lockup_shudder")
+_ROAD: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output", "driveline_drag")
+_NEVER: Final[FindingName] = "lockup_never_applied"
 # What a sound drive must have spoken against before it is called sound.
 _MUST_TEST: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output")
 
 
 def untested(d: Diagnoser) -> list[FindingName]:
     """Faults the drive did not speak against: it did not contain what would show them."""
-    evidence = d.evidence()
-    return [
-        name
-        for name, value in evidence.items()
-        if name != "none" and value > _TESTED and name != "lockup_never_applied"
-    ] + (["lockup_never_applied"] if d.lockup_watch.applied_s < 4.0 else [])
+    names = [n for n, value in d.evidence().items() if value > _TESTED and n not in ("none", _NEVER)]
+    return [*names, _NEVER] if d.lockup_watch.totals.applied_s < 4.0 else names
 
 
 def findings(d: Diagnoser) -> list[Finding]:
-    """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may join."""
+    """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may "
+    "join."""
     probabilities = d.standing()
     names: list[FindingName] = [n for n, p in probabilities.items() if n != "none" and p >= CALL_FROM]
     if d.presence.seen:
         evidence = d.evidence()
         leading = max(evidence, key=lambda n: evidence[n])
         names += [n for n in _CLUTCH if n not in names and evidence[n] > _SECOND_FAULT]
-        road = [n for n in ("stator_not_holding", "engine_low_output", "driveline_drag") if n not in names]
-        if leading in _CLUTCH and names and road:
-            second: FindingName = max(road, key=lambda n: evidence[n])  # type: ignore[arg-type,return-value,assignment]
-            others = [evidence[n] for n in road if n != second]
-            if evidence[second] > _SECOND_FAULT and evidence[second] > max(others, default=0.0) + log(5.0):
+        road = sorted((n for n in _ROAD if n not in names), key=lambda n: -evidence[n])
+        if leading in _CLUTCH and names and len(road) == len(_ROAD):
+            second, third = road[0], road[1]
+            if evidence[second] > max(_SECOND_FAULT, evidence[third] + log(5.0)):
                 names.append(second)
     names.sort(key=lambda n: -probabilities[n])
     return [report_evidence.finding(d, name, probabilities[name]) for name in names]

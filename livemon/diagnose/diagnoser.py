@@ -14,6 +14,7 @@ from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import hypotheses
 from livemon.diagnose.lockup import LockupWatch
+from livemon.diagnose.lockup_sums import one_gear_only
 from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shudder import ShudderWatch
@@ -39,7 +40,7 @@ class Diagnoser:
         self.torque_nm = known.torque_nm
         self.bank = Bank(vehicle, self.curves, known, hypotheses())
         self.stretches = Stretches(vehicle, self.curves, known)
-        self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
+        self.lockup_watch = LockupWatch(vehicle, known.torque_nm)
         self.shudder = ShudderWatch()
         self.full_pedal = FullPedal(vehicle)
         self.codes = Codes()
@@ -103,7 +104,7 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
-        self.lockup_watch.feed(w)
+        self.lockup_watch.feed(w, self.bank.k_look(w) if w.regime == "pull" else None)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -111,8 +112,8 @@ class Diagnoser:
         elif self._was_locked:
             self.shudder.released(w.start_s)
         self._was_locked = locked
-        slipping = self.lockup_watch.slip_now
-        urgent = w.regime == "launch" or (slipping is not None and w.end_s - slipping[0] > _SLIP_WARNING_S)
+        since_s = self.lockup_watch.slipping_since_s
+        urgent = w.regime == "launch" or (since_s is not None and w.end_s - since_s > _SLIP_WARNING_S)
         if urgent or w.end_s - self._judged_s > _JUDGE_EVERY_S:
             return self._judge(w.end_s)
         return ()
@@ -150,7 +151,7 @@ class Diagnoser:
     def evidence(self) -> dict[FindingName, float]:
         """ln likelihood ratio of each finding against none, all evidence together."""
         road = self.bank.log_finding()
-        gear, others_hold = self.lockup_watch.one_gear_only()
+        gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
         slip = self.lockup_watch.log_slip
         # Slip in one gear with the clutch holding in another is the gear; with nothing to compare it is open.
         slip_gear = slip if gear is not None else min(slip, 0.0)
@@ -167,7 +168,7 @@ class Diagnoser:
             "lockup_never_applied": self.lockup_watch.log_never_applied,
         }
         for name, value in self.codes.log_evidence().items():
-            result[name] = result.get(name, 0.0) + value  # type: ignore[index]
+            result[name] = result.get(name, 0.0) + value
         return result
 
     def standing(self) -> dict[FindingName, float]:

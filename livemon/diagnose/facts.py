@@ -14,14 +14,14 @@ class Fact(NamedTuple):
 
     mean: float
     sd: float
-    count: int
+    stretches: int
     seconds_s: float
 
 
 def mean_of(records: Iterable[Launch], field: str, regime: str) -> Fact | None:
     """Mean of r_k or r_t over the stretches of one regime; None when none has it.
 
-    Curve, mass and torque bias are common to all stretches, so the sd never falls below half of one stretch's.
+    Curve, mass and torque bias are common to all: the sd never falls below half of one stretch's.
     """
     total = weight = seconds = 0.0
     least, count = 1e9, 0

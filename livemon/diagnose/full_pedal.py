@@ -57,7 +57,11 @@ class FullPedal:
 
     def released(self, pedal_pct: float | None) -> bool:
         """Whether the foot is off, as far as the pedal reading tells."""
-        return pedal_pct is not None and self.rest_pct is not None and pedal_pct < self.rest_pct + _REST_NOISE_PCT
+        return (
+            pedal_pct is not None
+            and self.rest_pct is not None
+            and pedal_pct < self.rest_pct + _REST_NOISE_PCT
+        )
 
     def barometer(self, kpa: float) -> None:
         """Barometric pressure as the vehicle reports it [kPa]."""
@@ -93,7 +97,8 @@ class FullPedal:
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
-        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its sd)."""
+        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its "
+        "sd)."""
         for step, (_, sound, spread) in zip(self.steps, _STEPS, strict=True):
             if step.seconds_s >= _LEAST_S:
                 sd = hypot(spread, step.rated_sd)

@@ -1,7 +1,7 @@
 """What one window says: up to two scalar looks, zero for a sound vehicle of exactly the file's numbers.
 
     capacity  ln K seen - ln K model(SR)                         clutch open, engine driving
-    force     (acceleration that torque, air and tyres should give - acceleration seen) / g   any regime that moves
+    force     (acceleration that torque, air and tyres should give - acceleration seen) / g   when moving
 
 Each look comes with its regressors on the nuisances and the variance of what is left.
 """
@@ -28,9 +28,9 @@ Array = NDArray[np.float64]
 _ODD_LOOK: Final = 0.05
 _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
-# Past this speed ratio the clutch may be on its way in and carry part of the torque.
-_CLUTCH_MAY_CARRY_SR: Final = 0.88
-_CLUTCH_MAY_CARRY: Final = 0.2
+# Past this speed ratio, above first gear, the clutch may be on its way in and carry part of the torque.
+_CLUTCH_MAY_CARRY_SR: Final = 0.90
+_STILL_OPEN_S: Final = 1.3  # after a shift it is not yet
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
 _CAPACITY_FLOOR_SD: Final = 0.02
@@ -61,9 +61,7 @@ class Look:
 class Looks:
     """Makes looks; owns the rows' physics and nothing else."""
 
-    def __init__(
-        self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]
-    ) -> None:
+    def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]) -> None:
         self._vehicle, self.curves, self._prior = vehicle, curves, prior
         self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
         self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value / self._weight_n
@@ -87,8 +85,11 @@ class Looks:
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
-        if driving and ratio is not None and (open_clutch or w.regime == "stationary_in_gear"):
-            capacity = self._capacity(w, min(max(ratio, 0.0), 1.0))
+        near = open_clutch and ratio is not None and ratio > _CLUTCH_MAY_CARRY_SR
+        if near and w.gear != 1 and w.into_stretch_s > _STILL_OPEN_S:
+            return None, None  # the clutch may carry part of it: lockup.py looks at these
+        if driving and (open_clutch or w.regime == "stationary_in_gear"):
+            capacity = self.capacity(w)
         speed = w.road_speed_m_s
         if speed is None or speed < 1.5 or w.brake is True:
             return capacity, None
@@ -115,18 +116,27 @@ class Looks:
         all_rows: Array = tr - self._lost * (tr - 1.0) + self._seized * (at(c.tr_seized, ratio) - tr)
         return np.maximum(all_rows, 0.2)
 
-    def _capacity(self, w: Window, ratio: float) -> Look | None:
-        pump, torque = w.pump_torque_nm, w.engine_torque_nm
-        assert pump is not None and torque is not None
+    def capacity(self, w: Window, steep: bool = False) -> Look | None:
+        """The capacity look of a window, None where torque or speed ratio are missing.
+
+        `steep`: also close to SR 1, where the curve turns any error of speed into any K.
+        """
+        pump, torque, ratio = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio
+        if pump is None or torque is None or ratio is None or pump <= 5.0:
+            return None
         c = self.curves
-        slope = (log(at(c.k, min(ratio + 0.02, 0.98))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / 0.04
-        if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
+        ratio = min(max(ratio, 0.0), 0.985)
+        slope = (log(at(c.k, min(ratio + 0.02, 0.985))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / (
+            min(ratio + 0.02, 0.985) - max(ratio - 0.02, 0.0)
+        )
+        if not steep and (slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97):
             return None
         indicated = torque + self._friction_nm
         made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
         h = self._h_capacity
         h[:, State.GAIN] = 0.5 * indicated / made
-        h[:, State.GAIN_WANDER] = 0.5 * indicated / pump  # noise is the same for all: no row gains by claiming less
+        # Noise is the same for all rows: none may gain by claiming less of it.
+        h[:, State.GAIN_WANDER] = 0.5 * indicated / pump
         h[:, State.OFFSET] = 0.5 / made
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
@@ -140,16 +150,16 @@ class Looks:
             + (slope * w.speed_ratio_sd) ** 2
             + (0.5 * _TORQUE_MODEL_NM_SHARE * self._prior.torque_nm / pump) ** 2
         )
-        odd = _CLUTCH_MAY_CARRY if ratio > _CLUTCH_MAY_CARRY_SR else _ODD_LOOK
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
-        return Look(seen, h, variance, odd, _ODD_CAPACITY_SD)
+        return Look(seen, h, variance, _ODD_LOOK, _ODD_CAPACITY_SD)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
-        """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque on."""
+        """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque "
+        "on."""
         assert w.road_speed_m_s is not None
         v, body, pump, per_m = w.road_speed_m_s, self._vehicle, w.pump_torque_nm, w.turbine_rad_per_m
         rows = len(self.gain)
-        unsure_m_s2 = w.road_accel_sd_m_s2**2 + w.road_accel_unsure_m_s2 ** 2
+        unsure_m_s2 = w.road_accel_sd_m_s2**2 + w.road_accel_unsure_m_s2**2
         variance = _FORCE_FLOOR_SD**2 + unsure_m_s2 / STANDARD_GRAVITY_M_S2**2
         h = self._h_force
         h[:] = 0.0
@@ -172,7 +182,7 @@ class Looks:
             if tr is not None:
                 h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
                 h[:, State.TR_KNEE] = -tractive * min(max((ratio - 0.7) / 0.15, 0.0), 1.0)
-            sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm ** 2
+            sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm**2
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
                 variance += (_OVERRUN_SHARE_SD * float(tractive[0])) ** 2

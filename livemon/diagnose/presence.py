@@ -35,7 +35,7 @@ class Presence:
         if pump is None and w.regime not in ("launch", "pull", "locked"):
             return
         if w.gear == 1 and w.engine_rpm > 1100.0:
-            if ratio > 0.97:
+            if ratio > 0.985:
                 self.first_gear_solid_s += duration_s
             elif ratio > 0.2:
                 self.first_gear_open_s += duration_s
@@ -50,7 +50,7 @@ class Presence:
     @property
     def clutch_car(self) -> bool:
         """First gear pulls without slip most of the time: a friction clutch, not a converter."""
-        return self.first_gear_solid_s > 2.0 and self.first_gear_solid_s > self.first_gear_open_s
+        return self.first_gear_solid_s > max(3.0, 1.5 * self.first_gear_open_s)
 
     @property
     def seen(self) -> bool:

@@ -6,6 +6,7 @@ from math import exp, log
 from typing import TYPE_CHECKING
 
 from livemon.diagnose import facts
+from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.nuisance import State
 from livemon.records import Finding, FindingName
 
@@ -80,8 +81,8 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     if name == "lockup_slip" and d.lockup_watch.by_gear:
         gears = d.lockup_watch.by_gear.values()
         return min(g.first_s for g in gears), max(g.last_s for g in gears)
-    if name == "lockup_never_applied" and d.lockup_watch.cruise_first_s is not None:
-        return d.lockup_watch.cruise_first_s, d.lockup_watch.cruise_last_s
+    if name == "lockup_never_applied" and d.lockup_watch.totals.cruise_first_s is not None:
+        return d.lockup_watch.totals.cruise_first_s, d.lockup_watch.totals.cruise_last_s
     if name == "engine_low_output" and d.full_pedal.log_evidence > log(3.0):
         best = d.full_pedal.best
         if best is not None:
@@ -98,16 +99,18 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
 def lockup(d: Diagnoser) -> Evidence:
     """What was seen of the converter clutch."""
     watch, shudder = d.lockup_watch, d.shudder
-    mean, most, growth = watch.mean_slip_rpm(), watch.most_slip_rpm(), watch.slip_per_100_nm()
+    totals, gears = watch.totals, watch.by_gear
+    mean, most = mean_slip_rpm(gears), most_slip_rpm(gears)
+    growth = slip_per_100_nm(gears, d.torque_nm)
     return {
-        "applied_s": round(watch.applied_s, 1),
-        "applied_under_load_s": round(watch.loaded_s, 1),
+        "applied_s": round(totals.applied_s, 1),
+        "applied_under_load_s": round(totals.loaded_s, 1),
         "slip_target_rpm": round(watch.target_rpm, 1),
         "mean_slip_rpm": None if mean is None else round(mean, 1),
         "most_slip_rpm": None if most is None else round(most, 1),
         "slip_growth_rpm_per_100_nm": None if growth is None else round(growth, 1),
-        "slipping_s": round(watch.slipping_s, 1),
-        "open_in_steady_cruise_s": round(watch.open_cruise_s, 1),
+        "slipping_s": round(totals.slipping_s, 1),
+        "open_in_steady_cruise_s": round(totals.open_cruise_s, 1),
         "shudder_episodes": len(shudder.firm),
         "shudder_visible_up_to_hz": round(shudder.highest_visible_hz, 1) or None,
         "shudder_could_be_seen": int(shudder.can_be_seen),
@@ -119,7 +122,8 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     lines: list[str] = []
     if not d.ratio_seen:
         lines.append(
-            "nothing about the converter: turbine speed is neither broadcast nor could it be found from road speed "
+            "nothing about the converter: turbine speed is neither broadcast nor could it be found from "
+            "road speed "
             "and gear (give gear ratios, final drive and tyre in the vehicle file)"
         )
     elif d.presence.clutch_car:
@@ -133,16 +137,19 @@ def cannot_judge(d: Diagnoser) -> list[str]:
         )
     if not d.torque_source:
         lines.append(
-            "stator, engine output and torque balance: no engine torque was reported and none could be worked out "
+            "stator, engine output and torque balance: no engine torque was reported and none could be "
+            "worked out "
             "(PIDs 61 to 64, mass air flow or absolute load)"
         )
     elif d.torque_source != "reported":
         lines.append(
-            f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 % are not shown"
+            f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 "
+            "% are not shown"
         )
     if "converter.stall_speed_rpm" in d.curves.assumed and not d.vehicle.curve:
         lines.append(
-            "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged by torque "
+            "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged "
+            "by torque "
             "ratio and by the shape of K only"
         )
     if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen:
@@ -150,7 +157,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             f"shudder: engine speed was read too slowly while the clutch was on; swings above "
             f"{d.shudder.highest_visible_hz:.1f} Hz do not show"
         )
-    if d.lockup_watch.applied_s < 4.0 and d.lockup_watch.open_cruise_s < 15.0:
+    if d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
         lines.append("the converter clutch: it was never on, and no steady cruise called for it")
     if d.full_pedal.best is None:
         lines.append(

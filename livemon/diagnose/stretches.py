@@ -1,6 +1,6 @@
 """Evidence per regime: one short record for each launch, pull, locked, coasting and stationary stretch.
 
-r_k = ln(K seen / K model), r_t = ln(turbine torque from the road / (pump torque x torque ratio of the model)).
+r_k = ln(K seen / K model), r_t = ln(turbine torque from the road / (pump torque x model's torque ratio)).
 Their standard deviations hold everything that is not known (curve, torque, mass, grade), unlike the bank,
 which carries those unknowns from one stretch to the next.
 """

@@ -11,7 +11,7 @@ from typing import Final
 
 from livemon.records import Estimate, Regime
 
-# A launch is over in seconds and moves through the whole curve; steady regimes have nothing new to say so soon.
+# A launch is over in seconds and moves through the whole curve; steady regimes have little new to say.
 _LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 0.8}
 _STEADY_LENGTH_S: Final = 1.6
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
@@ -31,7 +31,7 @@ class Window:
     regime: Regime
     gear: int | None
     samples: int
-    first_of_stretch: bool
+    into_stretch_s: float  # of one regime in one gear, from its start to the end of this window
     engine_rpm: float
     engine_accel_rpm_s: float
     locked_probability: float
@@ -85,6 +85,7 @@ class WindowMaker:
         "_speed",
         "_speed_n",
         "_start_s",
+        "_stretch_start_s",
         "_torque",
     )
 
@@ -93,6 +94,7 @@ class WindowMaker:
         self._previous: Estimate | None = None  # the last of the window before, or the first of a stretch
         self._key: tuple[str, int | None] | None = None
         self._first = True
+        self._stretch_start_s = 0.0
         self._clear(0.0, 0.5)
 
     def _clear(self, start_s: float, limit_s: float) -> None:
@@ -110,6 +112,7 @@ class WindowMaker:
         if last is None or key != self._key or time_s - last.time_s > _GAP_S:
             done = self._close()
             self._first = True
+            self._stretch_start_s = time_s
             self._key = key
             self._previous = e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
@@ -163,7 +166,7 @@ class WindowMaker:
             regime=e.regime,
             gear=e.gear,
             samples=n,
-            first_of_stretch=self._first,
+            into_stretch_s=e.time_s - self._stretch_start_s,
             engine_rpm=rpm,
             engine_accel_rpm_s=self._engine_accel / n,
             locked_probability=self._locked / n,

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose import alternatives, decide, facts
 from livemon.diagnose.checks import CHECKS
+from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
 from livemon.records import FindingName
 
@@ -50,9 +51,10 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     elif name == "lockup_slip":
         lines += [s for s in (_clutch(d), _slip(d)) if s]
     elif name == "lockup_never_applied":
-        w = d.lockup_watch
+        w = d.lockup_watch.totals
         lines.append(
-            f"The converter clutch was on for {w.applied_s:.0f} s in all, although the drive held {w.open_cruise_s:.0f} s "
+            f"The converter clutch was on for {w.applied_s:.0f} s in all, although the drive held "
+            f"{w.open_cruise_s:.0f} s "
             "of steady cruise above 65 km/h in third gear or higher."
         )
     for code in d.codes.bearing_on(name):
@@ -76,7 +78,8 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         orders = [e.engine_order for e in d.shudder.firm if e.engine_order is not None]
         if orders:
             lines.append(
-                f"In {len(orders)} episodes the swing followed engine speed (order {orders[0]:.1f}), as misfire does."
+                f"In {len(orders)} episodes the swing followed engine speed (order {orders[0]:.1f}), as "
+                "misfire does."
             )
     if name == "stator_not_holding" and facts.mean_of(d.stretches.records, "r_t", "locked") is None:
         lines.append(
@@ -101,7 +104,7 @@ def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) 
     wanted = [alternatives.showing(n) for n in decide.untested(d)] or [alternatives.showing(ranked[0])]
     if p[ranked[0]] > 0.2:
         second = "none" if p["none"] > p[ranked[1]] else ranked[1]
-        wanted.insert(0, alternatives.separating(second, ranked[0]))  # type: ignore[arg-type]
+        wanted.insert(0, alternatives.separating(second, ranked[0]))
     if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen:
         wanted.append(alternatives.FASTER)
     drive = [f"Drive again with {line}." for line in dict.fromkeys(wanted)]
@@ -131,7 +134,9 @@ def _launch_k(d: Diagnoser) -> str | None:
     lost = facts.detail_mean(d.stretches.records, "r_k_if_reaction_lost", "launch")
     tail = f"; without stator reaction it would be {_pct(lost.mean)}" if lost else ""
     return (
-        f"Over {seen.count} launch{'es' if seen.count > 1 else ''} at speed ratios below 0.65 the capacity factor K was "
+        f"Over {seen.stretches} launch{'es' if seen.stretches > 1 else ''} at speed ratios below 0.65 the "
+        "capacity "
+        "factor K was "
         f"{_pct(seen.mean)} this converter's curve (± {100 * seen.sd:.0f} %){tail}."
     )
 
@@ -143,7 +148,8 @@ def _launch_t(d: Diagnoser) -> str | None:
     lost = facts.detail_mean(d.stretches.records, "r_t_if_reaction_lost", "launch")
     tail = f"; with a torque ratio of 1 it would be {_pct(lost.mean)}" if lost else ""
     return (
-        f"Turbine torque found from the road in those launches was {_pct(seen.mean)} what pump torque and torque ratio "
+        f"Turbine torque found from the road in those launches was {_pct(seen.mean)} what pump torque and "
+        "torque ratio "
         f"give (± {100 * seen.sd:.0f} %){tail}."
     )
 
@@ -158,7 +164,8 @@ def _locked(d: Diagnoser) -> str | None:
         else "engine torque and road load do not agree with the converter out of the path"
     )
     return (
-        f"With the converter clutch on ({seen.seconds_s:.0f} s under power) torque at the wheels found from the road was "
+        f"With the converter clutch on ({seen.seconds_s:.0f} s under power) torque at the wheels found "
+        "from the road was "
         f"{_pct(seen.mean)} engine torque (± {100 * seen.sd:.0f} %): {verdict}."
     )
 
@@ -176,7 +183,8 @@ def _pull(d: Diagnoser) -> str | None:
     if k is None or t is None:
         return None
     return (
-        f"In {k.count} pulls with the clutch open K was {_pct(k.mean)} the curve (± {100 * k.sd:.0f} %) and turbine torque "
+        f"In {k.stretches} pulls with the clutch open K was {_pct(k.mean)} the curve (± {100 * k.sd:.0f} %) "
+        "and turbine torque "
         f"from the road {_pct(t.mean)} the model (± {100 * t.sd:.0f} %)."
     )
 
@@ -187,7 +195,8 @@ def _coast(d: Diagnoser) -> str | None:
         return None
     kind = "more" if seen.mean >= 0 else "less"
     return (
-        f"Over {seen.seconds_s:.0f} s of coasting the vehicle was held back by {abs(seen.mean):.1f} % of its weight {kind} "
+        f"Over {seen.seconds_s:.0f} s of coasting the vehicle was held back by {abs(seen.mean):.1f} % of "
+        f"its weight {kind} "
         "than tyres and air account for (engine braking included)."
     )
 
@@ -198,8 +207,10 @@ def _full_pedal(d: Diagnoser) -> str | None:
         return None
     step, expected, sd = best
     return (
-        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most {step.torque_nm:.0f} N m "
-        f"({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound engine gives {100 * expected:.0f} "
+        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most "
+        f"{step.torque_nm:.0f} N m "
+        f"({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound engine gives "
+        f"{100 * expected:.0f} "
         f"± {100 * sd:.0f} %."
     )
 
@@ -207,7 +218,8 @@ def _full_pedal(d: Diagnoser) -> str | None:
 def _made(d: Diagnoser) -> str:
     n = numbers(d, "engine_low_output")
     return (
-        f"Launch, pull and road load together fit an engine making {n['torque_made_of_seen_pct']} % of the torque it "
+        f"Launch, pull and road load together fit an engine making {n['torque_made_of_seen_pct']} % of the "
+        "torque it "
         f"reports (± {n['torque_made_of_seen_sd_pct']} %)."
     )
 
@@ -220,26 +232,28 @@ def _drag(d: Diagnoser) -> str:
 def _gear(d: Diagnoser) -> str:
     n = numbers(d, "gear_slip")
     return (
-        f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and ratio give; the "
+        f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and "
+        "ratio give; the "
         "other gears fit their ratios."
     )
 
 
 def _clutch(d: Diagnoser) -> str | None:
-    w = d.lockup_watch
-    mean = w.mean_slip_rpm()
-    if mean is None:
+    watch = d.lockup_watch
+    mean, most = mean_slip_rpm(watch.by_gear), most_slip_rpm(watch.by_gear)
+    if mean is None or most is None:
         return None
     return (
-        f"With the converter clutch on for {w.applied_s:.0f} s slip averaged {mean:.0f} rpm "
-        f"(target about {w.target_rpm:.0f} rpm, most {w.most_slip_rpm() or 0.0:.0f} rpm)."
+        f"With the converter clutch on for {watch.totals.applied_s:.0f} s slip averaged {mean:.0f} rpm "
+        f"(target about {watch.target_rpm:.0f} rpm, most {most:.0f} rpm)."
     )
 
 
 def _slip(d: Diagnoser) -> str:
-    growth = d.lockup_watch.slip_per_100_nm()
+    watch = d.lockup_watch
+    growth = slip_per_100_nm(watch.by_gear, d.torque_nm)
     tail = "" if growth is None else f", changing by {growth:+.0f} rpm for each 100 N m"
-    return f"Slip stood above target for {d.lockup_watch.slipping_s:.0f} s{tail}."
+    return f"Slip stood above target for {watch.totals.slipping_s:.0f} s{tail}."
 
 
 def _shudder(d: Diagnoser) -> list[str]:
