@@ -131,13 +131,11 @@ class Track:
         v = e * p + f * self.sp[i + 1] + q * (h * e) ** 3 / 3.0
         return y, e * r + f * r1, v, e * self.sw[i] + f * self.sw[i + 1] + q * h * e
 
-    def trim(self, before: float) -> None:
-        """Forget states older than `before`, keeping one."""
+    def trim(self, before: float) -> int:
+        """Forget states older than `before`, keeping one; returns how many went."""
         n = bisect_right(self.t, before) - 1
-        if n > 0:
-            for name in self.__slots__:
-                del getattr(self, name)[:n]
-
-    def clear(self) -> None:
+        if n <= 0:
+            return 0
         for name in self.__slots__:
-            getattr(self, name).clear()
+            del getattr(self, name)[:n]
+        return n

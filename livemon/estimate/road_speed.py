@@ -20,6 +20,7 @@ CALM: Final = 0.3  # (km/h)^2/s^3: acceleration wanders 0.15 m/s2 in a second
 LIVELY: Final = 40.0  # the same for pedal and brake changes: 1.8 m/s2 in a second
 _NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
 _GAP_S: Final = 2.5
+_SOON_S: Final = 0.04
 _CUTS: Final = 0.1  # share of the prediction outside the interval that makes it worth taking in
 
 
@@ -31,30 +32,34 @@ class RoadSpeed:
     def __init__(self) -> None:
         self.track = Track()
         self.still_since: float | None = None
-        self.still_until = 0.0
+        self.still_until = -1e18
         self._last = -1.0
         self._low = self._high = 0.0
         self._open = False  # the newest interval has not been taken in
         self._lively = 0.5
 
-    def add(self, t: float, z: float, width: float) -> None:
-        """One reading z [km/h] that stands for an interval of `width` (0: a fine reading)."""
+    def add(self, t: float, z: float, width: float) -> bool:
+        """One reading z [km/h] that stands for an interval of `width` > 0. False if its time is not new."""
         track = self.track
+        newest = max(track.t[-1] if track.t else -1e18, self.still_until)
+        if t <= newest:
+            return False
+        if z == self._last and t - newest < _SOON_S:
+            return True  # nothing new so soon
         if z <= 0.0:
             if self.still_since is None:
                 self.still_since = t
             self.still_until = t
             self._last = 0.0
-            return
+            return True
         fresh = not track.t or self.still_since is not None or t - track.t[-1] > _GAP_S
-        width = max(width, 0.02)
         low, high = z, z + width
         if fresh:
             start = self.still_since is not None
             self.still_since = None
             self._begin(t, 0.5 * (low + high), width, 4.0 if start else 0.0)
             self._last, self._low, self._high, self._open = z, low, high, False
-            return
+            return True
         changed = z != self._last
         if changed and self._open:
             self._take_last()
@@ -76,12 +81,13 @@ class RoadSpeed:
                 if mass < 1e-5:
                     self._begin(t, 0.5 * (low + high), width, 0.0)
                     self._last, self._low, self._high, self._open = z, low, high, False
-                    return
+                    return True
             if changed or mass < 1.0 - _CUTS:
                 x, r, p, c, w = _taken(x, r, p, c, w, s, y, v)
                 self._open = False
         track.push(t, x, r, p, c, w, q)
         self._last, self._low, self._high = z, low, high
+        return True
 
     def at(self, t: float, zero: float) -> tuple[float, float, float, float, bool] | None:
         """(x, rate, variance of x, variance of rate, reads zero) at t; None where it is not known.

@@ -64,6 +64,13 @@ class Torque:
         held[0].append(t)
         held[1].append(value)
 
+    def forget(self) -> None:
+        """The clock was set; the reference torque is kept."""
+        reference = self._history.get("reference_torque_nm")
+        self._history = {}
+        if reference:
+            self._history["reference_torque_nm"] = ([-1e9], [reference[1][-1]])
+
     def trim(self, before: float) -> None:
         for times, values in self._history.values():
             n = bisect_left(times, before) - 1

@@ -1,0 +1,114 @@
+"""From the chain, the road and the calibration to turbine speed, slip and regime of one estimate."""
+
+from __future__ import annotations
+
+from math import sqrt
+from typing import Final, NamedTuple
+
+from livemon.estimate.gears import Tick
+from livemon.estimate.locked import Locked
+from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
+from livemon.records import Estimate
+
+_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+_COUPLED: Final = 0.9  # speed ratio at which a launch is over
+_STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
+_JITTER_S: Final = 0.005  # of a broadcast turbine speed against engine speed
+_SHAFT_VAR: Final = 9.0  # rpm^2
+
+
+class Told(NamedTuple):
+    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or None."""
+
+    tick: Tick | None
+    road: tuple[float, float, float, float, float, bool] | None
+    k: list[float]
+    calibration: Locked
+    turbine: tuple[float, float] | None
+    launching: bool
+    closed_k: float | None
+
+
+def tell(e: Estimate, told: Told) -> bool:
+    """Fill in `e`; returns whether a launch is still going on afterwards."""
+    tick, road, k, calibration, turbine, launching, closed_k = told
+    if road is not None:
+        v, rate, var, slow_var, rate_var, _ = road
+        e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var + slow_var) * KMH_TO_M_S
+        e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
+    if tick is not None and k:
+        e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
+        e.turbine_rad_per_m = k[tick.gear] * calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
+    if turbine is not None:
+        return _broadcast(e, told)
+    if tick is None or road is None:
+        return launching
+    n = e.engine_rpm
+    v, rate, var, slow_var, rate_var, _ = road
+    if tick.still:
+        return _standing(e, tick, k[tick.gear] * v if k else 0.0, k[tick.gear] ** 2 * var if k else 25.0)
+    if not k:
+        if closed_k is not None and tick.locked > 0.5:
+            e.regime, e.locked_probability = "locked", 0.9
+            slip = n - closed_k * v
+            _slip(e, n - slip, closed_k**2 * var + (0.01 * n) ** 2)
+        return False
+    mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
+    p = tick.locked * (1.0 - tick.shifting)
+    if p > 1e-3:
+        s, s_var = calibration.slip(e.time_s)
+        closed = n - s
+        both = p * closed + (1.0 - p) * mean
+        t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
+        mean = both
+    _slip(e, mean, t_var + _STEADY_VAR)
+    return _regime(e, tick.shifting > 0.4, p > 0.5, mean, launching and tick.gear < 2)
+
+
+def _slip(e: Estimate, turbine: float, var: float) -> None:
+    n, sd = e.engine_rpm, sqrt(var)
+    e.turbine_rpm, e.turbine_sd_rpm = turbine, sd
+    e.slip_rpm, e.slip_sd_rpm = n - turbine, sd
+    if n > 100.0:
+        e.speed_ratio, e.speed_ratio_sd = turbine / n, sd / n
+
+
+def _regime(e: Estimate, shifting: bool, locked: bool, turbine: float, launching: bool) -> bool:
+    if shifting:
+        e.regime = "shift"
+    elif locked:
+        e.regime = "locked"
+    elif e.engine_rpm < turbine:
+        e.regime = "coast"
+    elif launching and turbine < _COUPLED * e.engine_rpm:
+        e.regime = "launch"
+        return True
+    else:
+        e.regime = "pull"
+    return False
+
+
+def _standing(e: Estimate, tick: Tick, turbine: float, var: float) -> bool:
+    n, free = e.engine_rpm, tick.neutral
+    if free > 0.5:
+        e.regime = "neutral"
+        _slip(e, n - 5.0, (1.0 - free) * n * n + 100.0)
+    else:
+        e.regime = "stationary_in_gear"
+        _slip(e, turbine, var + _STEADY_VAR + (free * n * n if free > _RARE else 0.0))
+    return True
+
+
+def _broadcast(e: Estimate, told: Told) -> bool:
+    """The vehicle tells turbine speed: slip is what is seen, only gear and clutch remain to be judged."""
+    assert told.turbine is not None
+    turbine, rate = told.turbine
+    n, tick, road = e.engine_rpm, told.tick, told.road
+    _slip(e, turbine, _SHAFT_VAR + (_JITTER_S * rate) ** 2 + (_JITTER_S * e.engine_accel_rpm_s) ** 2)
+    if (road is not None and road[0] < 0.7) or (tick is not None and tick.still):
+        e.regime = "neutral" if turbine > 0.3 * n + 50.0 else "stationary_in_gear"
+        return True
+    slipping = abs(n - turbine) > max(20.0, 0.015 * n)
+    closed = not slipping and (tick is None or not told.k or tick.locked > 0.3 or abs(n - turbine) < 8.0)
+    e.locked_probability = 0.9 if closed else 0.05
+    return _regime(e, bool(tick and tick.shifting > 0.4), closed, turbine, told.launching)

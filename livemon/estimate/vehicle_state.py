@@ -1,0 +1,272 @@
+"""Road, engine, gear and clutch over the unsettled readings; settles estimates in order."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from math import sqrt
+from typing import Final
+
+from livemon.estimate.broadcast import Signal
+from livemon.estimate.engine_speed import EngineSpeed
+from livemon.estimate.gear_evidence import Look
+from livemon.estimate.gears import Gears, Tick
+from livemon.estimate.locked import Locked
+from livemon.estimate.ratios import RatioFinder, output_rpm_per_kmh, rpm_per_kmh, usual_grip_nm
+from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.standstill import Standstill
+from livemon.estimate.tell import Told, tell
+from livemon.estimate.torque import Torque
+from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
+from livemon.records import Estimate
+from livemon.vehicle import Vehicle
+
+TICK_S: Final = 0.12
+_TICK_LAG_S: Final = 0.25
+_STALE_S: Final = 2.5
+_NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
+_SLIP_SD_RPM: Final = 25.0
+_RATES_SEEN: Final = 6.0  # most seconds of engine-speed history a slow poll needs
+
+
+class VehicleState:
+    """`add` readings, `settle` what is old enough. `still`, `closed`: standing, and clutch closed, at the end."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self._k, self._scale_sd = rpm_per_kmh(vehicle)
+        self._out_per_kmh = output_rpm_per_kmh(vehicle)
+        target = vehicle.lockup_slip_target_rpm
+        self._target = 15.0 if target is None else target
+        self._gears = Gears(self._k, usual_grip_nm(vehicle)) if self._k else None
+        self._torque = Torque(vehicle)
+        self._standstill = Standstill()
+        self.finder = RatioFinder()
+        self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM)
+        self._width: float | None = None
+        self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
+        self._launching = False
+        self._stated: tuple[float, int] | None = None
+        self.lost()
+
+    def lost(self) -> None:
+        """The clock was set: keep what was learned, forget where things stood."""
+        self.engine, self.road = EngineSpeed(), RoadSpeed()
+        self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
+        self._torque.forget()
+        if self._gears is not None:
+            self._gears.lost()
+        self.finder.forget()
+        self._speeds: list[tuple[float, float, float]] = []
+        self._ticks: list[Tick] = []
+        self._sure = False  # this locked stretch has shown that it is one
+        self._chained = -1e18
+        self._settled = 0
+        self._tick_at_index = 0
+        self._closed_k: float | None = None
+        self.still = self.closed = False
+
+    def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
+        """False if the reading's time is not after the one before it."""
+        if quantity == "engine_rpm":
+            times = self.engine.track.t
+            if times and t <= times[-1]:
+                return False
+            self.engine.add(t, value)
+        elif quantity == "vehicle_kmh":
+            if t - self._output.newest_s < 1.0 and self._out_per_kmh:
+                return True  # the output shaft tells it better
+            return self._speed(t, value, resolution)
+        elif quantity == "output_rpm":
+            self._output.add(t, value)
+            if self._out_per_kmh:
+                return self._speed(t, value / self._out_per_kmh, 0.0)
+        elif quantity == "turbine_rpm":
+            self.turbine.add(t, value)
+        elif quantity == "gear":
+            self._stated = (t, int(value))
+        elif quantity == "lockup":
+            self._lockup.add(t, value)
+        elif quantity == "shift_in_process":
+            self._shift.add(t, value)
+        else:
+            self._torque.add(t, quantity, value)
+        return True
+
+    def _speed(self, t: float, value: float, resolution: float) -> bool:
+        width = max(resolution, 0.02)
+        if width != self._width:
+            if self._width is not None and width > self._width:
+                return True  # a coarser source than before
+            self._width = width
+            self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM, width)
+        if not self.road.add(t, value, width):
+            return False
+        if self._gears is not None:
+            self._speeds.append((t, value, width))
+        return True
+
+    def settle(self, now: float, look_ahead: float) -> list[Estimate]:
+        """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all)."""
+        track = self.engine.track
+        times = track.t
+        since = times[self._settled] if self._settled < len(times) else now
+        track.smooth(since - _NEAR_S)
+        self.road.track.smooth(since - _NEAR_S)
+        self._chain(now - (_TICK_LAG_S if look_ahead > 0.0 else -1.0))
+        ticks = self._ticks
+        if self._gears is not None and ticks:
+            start = len(ticks)
+            while start > 0 and ticks[start - 1].t > since - _NEAR_S:
+                start -= 1
+            self._gears.smooth(ticks, start)
+        out = []
+        until = now - look_ahead
+        i, n = self._settled, len(times)
+        while i < n and times[i] <= until:
+            out.append(self._estimate(i))
+            i += 1
+        self._settled = i
+        self._trim((times[i] if i < n else now) - 1.0)
+        return out
+
+    def _trim(self, before: float) -> None:
+        track = self.engine.track
+        gone = track.trim(before)
+        if gone:
+            self._settled -= gone
+            del self.engine.raw[:gone]
+        self.road.track.trim(before)
+        self._torque.trim(before - 12.0)
+        ticks = self._ticks
+        n = 0
+        while n + 2 < len(ticks) and ticks[n + 1].t < before:
+            n += 1
+        del ticks[:n]
+        self._tick_at_index = max(0, self._tick_at_index - n)
+
+    def _chain(self, until: float) -> None:
+        """Move the gear chain and the locked-stretch filter on to `until`."""
+        times, c = self.engine.track.t, self.calibration
+        i, n = bisect_right(times, self._chained), len(times)
+        while i < n and times[i] <= until:
+            if times[i] >= self._chained + TICK_S:
+                self._chained = times[i]
+                self._look(times[i], i)
+            i += 1
+        done = 0
+        for t, z, width in self._speeds:
+            if t > until:
+                break
+            done += 1
+            tick = self._tick(t - c.delay_s)
+            if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
+                self._sure = False
+                continue
+            self._sure = self._sure or tick.telling
+            if self._sure:
+                states = [self.engine.around(t - d) for d in c.delays()]
+                if None not in states:
+                    c.look(t, z, width, self._k[tick.gear], [s for s in states if s])
+        del self._speeds[:done]
+
+    def _look(self, t: float, i: int) -> None:
+        """One tick of the chain, at engine-speed reading i."""
+        road = self.speed_at(t)
+        if road is None:
+            return
+        stated, weight = None, 1.0
+        if self._stated and self._stated[0] <= t + 0.1:
+            stated, weight = self._stated[1] - 1, 0.08
+            self._stated = None
+        v, v_rate, var, slow_var, rate_var, zero = road
+        track, gears = self.engine.track, self._gears
+        n, n_rate = max(track.sx[i], 100.0), track.sr[i]
+        self.still = zero and v < 0.7
+        if self.still:
+            self.closed = False
+            self.finder.forget()
+            self._ticks.append(self._stand(t, n, n_rate, stated))
+            return
+        if not zero:
+            self._standstill.moved()
+        if v < 0.5:
+            return
+        if gears is None:
+            self._closed_k = self.finder.look(t, n, v, sqrt(var)) if v > 10.0 else None
+            self.closed = self._closed_k is not None
+            tick = Tick(t)
+            tick.locked = 1.0 if self.closed else 0.0
+            self._ticks.append(tick)
+            return
+        # the road's torque at the pump depends on the gear; the ratio seen stands for it
+        per_m = max(gears.k[-1], min(n / v, gears.k[0])) * RPM_TO_RAD_S / KMH_TO_M_S
+        torque, torque_sd, told = self._torque.pump(
+            t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
+        )
+        slip, slip_var = self.calibration.slip(t)
+        turbine = self.turbine.at(t)
+        tick = gears.tick(
+            Look(
+                t, n if turbine is None else max(turbine[0], 50.0), v, sqrt(var), sqrt(slow_var),
+                torque, torque_sd, told, self._standstill.idle_rpm,
+                stated if stated is not None and stated >= 0 else None, weight, self._lockup.held(t),
+                slip if turbine is None else 0.0, slip_var + 100.0,
+            )
+        )  # fmt: skip
+        self.closed = tick.locked > 0.5
+        self._ticks.append(tick)
+
+    def _stand(self, t: float, n: float, n_rate: float, stated: int | None) -> Tick:
+        gears, still_since = self._gears, self.road.still_since
+        stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
+        torque, torque_sd = self._torque.told(t, n, n_rate)
+        said = None if stated is None else stated + 1
+        neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
+        if neutral < 0.1 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
+            self._torque.idle(t, n, stalled, 0.6 * stalled)
+        if gears is None:
+            tick = Tick(t)
+            tick.still, tick.neutral = True, neutral
+            return tick
+        return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
+
+    def _estimate(self, i: int) -> Estimate:
+        track = self.engine.track
+        t = track.t[i]
+        e = Estimate(t, self.engine.raw[i])
+        e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
+        self._torque.into(e)
+        tick = self._tick(t)
+        road = self.speed_at(t) if tick is not None else None
+        told = Told(
+            tick, road, self._k, self.calibration, self.turbine.at(t), self._launching, self._closed_k
+        )
+        self._launching = tell(e, told)
+        self._torque.ratio_into(e)
+        return e
+
+    def _tick(self, t: float) -> Tick | None:
+        """The tick nearest to t."""
+        ticks = self._ticks
+        last = len(ticks) - 1
+        i = min(self._tick_at_index, last)
+        if i < 0:
+            return None
+        while i < last and abs(ticks[i + 1].t - t) <= abs(ticks[i].t - t):
+            i += 1
+        while i > 0 and abs(ticks[i - 1].t - t) < abs(ticks[i].t - t):
+            i -= 1
+        self._tick_at_index = i
+        return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
+
+    def speed_at(self, t: float) -> tuple[float, float, float, float, float, bool] | None:
+        """Road speed on the nominal scale [km/h] at t, rate, its variance from readings and from calibration,
+        the rate's variance, and whether it reads zero."""
+        c = self.calibration
+        state = self.road.at(t + c.delay_s, c.offset_kmh)
+        if state is None:
+            return None
+        u, rate, var, rate_var, zero = state
+        if zero:
+            return max(u - c.offset_kmh, 0.0), rate, var, 0.0, rate_var, True
+        v, v_var = c.road(u, rate)
+        return max(v, 0.0), rate, var, v_var, rate_var, False
