@@ -38,7 +38,7 @@ def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | N
     suffix = suffixes[-1] if suffixes else ""
     if suffix == ".gz":
         suffix = suffixes[-2] if len(suffixes) > 1 else ""
-    if not path.is_file():
+    if path.is_dir() or not path.exists():
         came = "a directory" if path.is_dir() else "no such file"
         raise RecordingError("a recording", came, f"{path}", "check the path")
     if suffix in _OTHER:

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import os
 import random
+import threading
 from pathlib import Path
 
 import can
@@ -100,3 +102,14 @@ def test_paths_and_suffixes(tmp_path: Path) -> None:
     (tmp_path / "drive.pdf").write_text("x")
     with pytest.raises(RecordingError, match=r"'\.pdf'"):
         open_recording(tmp_path / "drive.pdf")
+
+
+def test_a_pipe_is_read_like_a_file(tmp_path: Path) -> None:
+    path = tmp_path / "pipe"
+    os.mkfifo(path)
+    writer = threading.Thread(
+        target=path.write_text, args=("(1.0) can0 7E8#03410D32\n(1.5) can0 7E8#03410D33\n",)
+    )
+    writer.start()
+    assert [frame.time_s for frame in open_recording(path)] == [0.0, 0.5]
+    writer.join()
