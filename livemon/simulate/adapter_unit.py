@@ -22,7 +22,7 @@ class TableUnit:
         pad: int | None = 0x55,
         packs: bool = True,
     ) -> None:
-        self.table = table
+        self.table = dict(table)
         self.asked: list[bytes] = []
         self.extended = extended
         self.delay_s = delay_s

@@ -119,7 +119,7 @@ class SerialAdapter:
         Waits for the prompt of the ask before (bounded). Flow control is left to the adapter. A functional
         ask goes out in the addressing the vehicle uses; a physical one in the other addressing is dropped.
         """
-        if not isinstance(ask, Permitted):
+        if type(ask) is not Permitted:
             raise RefusedError("a frame made by permit()", repr(ask), self.name, "call permit(frame)")
         if ask.frame.data[0] >> 4 == 0x3:
             return
@@ -217,7 +217,11 @@ class SerialAdapter:
         self.extended = answers[-1].extended
         self._frames[0] = self._frames[0]._replace(can_id=FUNCTIONAL[self.extended], extended=self.extended)
         self._header = 0
-        self.protocol = self.protocol_number() if protocol == "0" else protocol
+        self.protocol = protocol
+        if protocol == "0":  # name it, or the adapter may search again at every silence
+            self.protocol = self.protocol_number()
+            if self.protocol:
+                self.command("ATSP" + self.protocol, needed=True)
         return True
 
     def protocol_number(self) -> str:
@@ -299,6 +303,8 @@ class SerialAdapter:
             self._answers += 1
             self._due_lines += lines_of(line.data)
             self._troubles = 0
+            if self._ask and line.data[1:2] == b"\x7f" and line.data[3:4] == b"\x78":
+                self._counts.never_limit(self._ask)  # "pending": the answer proper follows
             if self._ask and self._digit == f"{self._answers:X}":
                 self._deadline_s = min(self._deadline_s, now_s + QUICK_WAIT_S)
         elif kind == "headerless" or (line.text and line.text == self._written):
@@ -313,6 +319,8 @@ class SerialAdapter:
                 self._out_of_step = True
             if self._ask and kind == "not_understood":
                 self._counts.refuse()
+            if kind == "low_voltage":  # such as while cranking: it has forgotten everything
+                self._set_up_lost = True
             if kind == "buffer_full" and self.counters[kind] == 1:
                 self._say(f"{self.name}: the adapter's buffer was full: answers lost; try a higher --baud")
             self._troubles += kind in _TROUBLES

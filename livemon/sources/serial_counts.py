@@ -22,6 +22,7 @@ class AnswerCounts:
     def __init__(self) -> None:
         self._known: dict[Ask, tuple[int, int]] = {}  # answers, and how often seen in a row without a limit
         self._asked: dict[Ask, int] = {}
+        self._unlimited: set[Ask] = set()
         self._accepted = False
         self._refusals = 0
 
@@ -36,10 +37,11 @@ class AnswerCounts:
         if len(self._asked) > _MOST_ASKS:
             self._asked.clear()
             self._known.clear()
+            self._unlimited.clear()
         self._asked[ask] = asked = self._asked.get(ask, 0) + 1
         answers, times = self._known.get(ask, (0, 0))
         enough = 2 if ask[0] in EVERYBODY else 1
-        known = 0 < answers < 15 and times >= enough and asked % RELEARN_EVERY
+        known = 0 < answers < 15 and times >= enough and asked % RELEARN_EVERY and ask not in self._unlimited
         text = ask[1].hex().upper()
         for digit in (f"{answers:X}", EVERY_ANSWER) if known else (EVERY_ANSWER,):
             if survives(text + digit):
@@ -54,6 +56,10 @@ class AnswerCounts:
             self._known[ask] = (answers, times + 1 if answers == before else 1)
         elif digit and answers < before:
             self._known.pop(ask, None)  # fewer than expected: find out again
+
+    def never_limit(self, ask: Ask) -> None:
+        """This ask may be met with "pending" first, so the number of lines says nothing."""
+        self._unlimited.add(ask)
 
     def refuse(self) -> None:
         """The adapter did not understand an ask with a count. Noise does that too, so one refusal is none."""

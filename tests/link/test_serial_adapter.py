@@ -396,3 +396,40 @@ def test_a_lost_prompt_behind_the_last_answer_costs_little(bench: Make) -> None:
     source.send(permit(b.ask("010D")))
     assert b.clock.now_s() - started_s < 0.6
     assert source.counters["missed_prompts"] == 1
+
+
+def test_the_protocol_found_is_named_so_that_silence_starts_no_search(bench: Make) -> None:
+    b = bench()
+    source = b.link()
+    b.drain(source)
+    assert b.device.heard[-1] == "ATSP6" and source.protocol == "6"
+    b.unit.table.clear()  # the control units sleep
+    b.exchange(source, "010C")
+    assert source.counters["no_data"] == 1 and source.counters["unable_to_connect"] == 0
+
+
+def test_an_answer_that_is_first_pending_is_waited_for(bench: Make) -> None:
+    class Pending(TableUnit):
+        def _answers(self, frame: Frame, now_s: float) -> list[Frame]:
+            frames = super()._answers(frame, now_s)
+            if frame.data[1:3] == b"\x01\x0d":
+                wait = self._out(now_s + 0.005, bytes.fromhex("037F0178"))
+                frames = [wait, frames[0]._replace(time_s=now_s + 0.035)]
+            return frames
+
+    b = bench(Pending(ENGINE))
+    source = b.link()
+    b.drain(source)
+    for _ in range(5):
+        assert [f.data[1] for f in b.exchange(source, "010D")] == [0x01, 0x7F, 0x41]
+
+
+def test_a_reset_by_low_voltage_is_noticed_at_once(bench: Make) -> None:
+    b = bench()
+    source = b.link()
+    b.drain(source)
+    b.device._defaults()
+    b.device._out_at(b.clock.now_s(), b"LV RESET\r\r>")
+    b.drain(source)
+    assert [f.can_id for f in b.exchange(source, "010C")] == [0x7DF, 0x7E8]
+    assert source.counters["adapter_resets"] == 1
