@@ -22,10 +22,9 @@ KEYS = "m mark  q quit"
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     """Who and when."""
     name = ink.text(s.vehicle.name or "vehicle without a file")
+    source = ink.text(s.source.replace("\\", "/").rstrip("/").rsplit("/", 1)[-1])  # the folders say less
     marks = f"{len(s.markers)} marked  " if s.markers else ""
-    return [
-        [(spread(f" {clock(s.time_s)}  {name}  {ink.text(s.source)}", f"  {marks}{KEYS} ", width), "head")]
-    ]
+    return [[(spread(f" {clock(s.time_s)}  {name}  {source}", f"  {marks}{KEYS} ", width), "head")]]
 
 
 def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:

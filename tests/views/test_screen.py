@@ -109,6 +109,11 @@ def test_what_is_not_known_says_so() -> None:
     assert "nan" not in text and "None" not in text
 
 
+@pytest.mark.parametrize("source", ["/a/long/path/van7.log", "C:\\drives\\van7.log", "van7.log"])
+def test_a_long_path_still_shows_which_recording(source: str) -> None:
+    assert "  van7.log " in as_text(replace(example.snapshot(), source=source), 80, 24)
+
+
 def test_a_withdrawn_warning_stays_visible() -> None:
     s = example.snapshot()
     gone = records.Warning(70.0, "stator_not_holding", "Later launches fit a sound converter.", False, 0.1)
