@@ -64,7 +64,7 @@ class Weigher:
     """`begin` a moment, then for each gear in question `rates` and `weigh`; `learn` from what is certain."""
 
     __slots__ = (
-        "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_level_weight", "_width_weight", "_ln_k", "_look", "_m_change", "_slow_var", "_v_change", "k",
+        "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_idling", "_level_weight", "_ln_k", "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "k",
         "lock_level", "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
 
@@ -85,7 +85,7 @@ class Weigher:
     def begin(self, look: Look, dt: float) -> None:
         """Work out what all gears share."""
         self._look, self._dt = look, dt
-        self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 6.0 * _LEVEL_S))
+        self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 3.0 * _LEVEL_S))
         self._width_weight = dt / _WIDTH_S
         n, v, slip = look.n, look.v, self.slip
         base = log(n / v)
@@ -102,7 +102,8 @@ class Weigher:
         self._fast = (look.v_sd / v) ** 2 + (3.0 / n) ** 2 + 1e-6
         self._slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
         self._heavy = min(0.6, max(0.05, (m - 0.1) / 0.4))
-        if n < 1.15 * look.idle_rpm:  # the idle governor feeds the pump whatever it takes
+        self._idling = n < 1.2 * look.idle_rpm
+        if self._idling:  # the idle governor feeds the pump whatever it takes
             self._heavy = max(self._heavy, 0.6)
 
     def rates(self, g: int) -> Rates:
@@ -121,6 +122,7 @@ class Weigher:
     def weigh(self, g: int, fresh_open: float, fresh_lock: float) -> GearEvidence:
         """fresh_*: share of the state's probability that has just come from other states."""
         look, dt, fast, slow_var, heavy = self._look, self._dt, self._fast, self._slow_var, self._heavy
+        idling = self._idling
         n, m = look.n, self.slip.m
         x = self._base - self._ln_k[g]
         # open: m and a level; the further from coupling, the faster x moves by itself
@@ -129,6 +131,8 @@ class Weigher:
         # steadiness alone must not favour the state that promises it more narrowly
         calm = fast + 1e-4
         follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
+        if idling:
+            follow = min(follow, 0.2)
         drift = (follow - 1.0) * self._v_change
         prior = (
             slow_var
@@ -136,7 +140,7 @@ class Weigher:
             + self.slip.spread**2 * abs(m) * (along if along > x_sd else x_sd)
             + 1e-4
         )
-        wander = (0.02 if look.torque_told else 0.1) + 0.3 * max(0.0, x - 0.08)
+        wander = (0.02 if look.torque_told else 0.04) + 0.3 * max(0.0, x - 0.08)
         level, var = (
             self.open_level[g] + drift,
             self.open_var[g] + wander * wander * dt + (0.5 * self._m_change) ** 2,

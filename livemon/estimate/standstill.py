@@ -28,8 +28,8 @@ class Standstill:
 
     @property
     def idle_rpm(self) -> float:
-        """Engine speed it settles at when left alone; 800 until seen."""
-        return 800.0 if self._idle is None else self._idle
+        """Engine speed it settles at when left alone; 820 until seen."""
+        return 820.0 if self._idle is None else self._idle
 
     def moved(self) -> None:
         """The vehicle moved: it was in gear, and stops in gear next time."""

@@ -14,6 +14,8 @@ _RARE: Final = 0.025  # what is less likely lies outside two standard deviations
 _COUPLED: Final = 0.9  # speed ratio at which a launch is over
 _STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
 _JITTER_S: Final = 0.005  # of a broadcast turbine speed against engine speed
+_CREEP_KMH: Final = 6.0  # slower than this a vehicle just off from rest may be in reverse, whose ratio is
+_REVERSE_SHARE: Final = 0.15  # so much off that of first gear (common practice, no source)
 _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
@@ -54,6 +56,8 @@ def tell(e: Estimate, told: Told) -> bool:
             _slip(e, n - slip, closed_k**2 * var + (0.01 * n) ** 2)
         return False
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
+    if launching and v < _CREEP_KMH:
+        t_var += (_REVERSE_SHARE * mean * min(1.0, _CREEP_KMH - v)) ** 2
     p = tick.locked * (1.0 - tick.shifting)
     if p > 1e-3:
         s, s_var = calibration.slip(e.time_s)
