@@ -12,8 +12,8 @@ import pytest
 def test_a_view_without_a_screen_loads_nothing_heavy(module: str) -> None:
     program = (
         f"import sys, livemon.views.{module}\n"
-        "heavy = {'rich', 'numpy', 'can', 'serial', 'cantools', 'jinja2', 'matplotlib'} & set(sys.modules)\n"
-        "sys.exit(' '.join(heavy))"
+        "heavy = {'rich', 'numpy', 'can', 'cantools', 'jinja2', 'matplotlib'} & set(sys.modules)\n"
+        "sys.exit(' '.join(heavy) or 0)"
     )
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
