@@ -21,6 +21,7 @@ from livemon.simulate.adapter_faults import Faults
 from livemon.simulate.adapter_host import PtyHost, SocketHost
 from livemon.simulate.adapter_slcan import Slcan
 from livemon.simulate.adapter_unit import ENGINE, VIN, TableUnit
+from livemon.sources import serial_open
 from livemon.sources.reconnect import Reconnecting
 from livemon.sources.serial_open import SerialLink
 
@@ -55,7 +56,8 @@ def test_asking_over_a_device_path(bench: Any, host_type: type[PtyHost]) -> None
             assert [f.can_id for f in bench.drain(source, 0.06)] == [0x7DF, 0x7E8]
 
 
-def test_the_baud_rate_of_a_real_terminal_is_found(bench: Any) -> None:
+def test_the_baud_rate_of_a_real_terminal_is_found(bench: Any, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(serial_open, "RESET_WAIT_S", 0.3)  # a real adapter takes its time
     said: list[str] = []
     with PtyHost(device()) as host, opened(SerialLink(host.path, None, said.append)) as source:
         assert bench.drain(source, 0.02)
