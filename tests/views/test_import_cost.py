@@ -8,7 +8,10 @@ import sys
 import pytest
 
 
-@pytest.mark.parametrize("module", ["plain", "result", "trace", "memory", "trend", "keys", "snapshot", "report"])
+MODULES = ["keys", "memory", "plain", "report", "result", "snapshot", "trace", "trend"]
+
+
+@pytest.mark.parametrize("module", MODULES)
 def test_a_view_without_a_screen_loads_nothing_heavy(module: str) -> None:
     program = (
         f"import sys, livemon.views.{module}\n"
