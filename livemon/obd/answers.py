@@ -17,6 +17,7 @@ _MULTI_FRAME_S: Final = 1.0  # N_Cr, ISO 15765-2
 _LATE_S: Final = 2.0  # an answer may come so long after an ask that was given up
 _BUSY_S: Final = 0.05
 _PAUSE_S: Final = (0.1, 2.0)  # shortest and longest pause through silence
+_LONGEST_REST_S: Final = 1.0
 _MISSES_TO_PAUSE: Final = 3
 _BAN_S: Final = 60.0
 _MASKS: Final = (0x00, 0x20, 0x40, 0x60, 0x80, 0xA0, 0xC0)
@@ -46,6 +47,7 @@ class AskedUnit:
         self.misses = 0  # asks in a row that went unanswered
         self.deadline_s = 0.0
         self.next_s = 0.0  # not before this
+        self.share = 1.0  # of the asks it could answer, how many it is to get: helpers rest in between
         self._sent_s = 0.0
         self._given_up_s = -_LATE_S  # when the ask was sent that was last given up
         self._ever_answered = False
@@ -116,8 +118,9 @@ class AskedUnit:
                 self._ever_answered = True
             return values
         counters["answers"] += 1
-        self.ask, self.next_s, self._ever_answered = b"", now_s, True
+        self.ask, self._ever_answered = b"", True
         self._learn_delay(now_s - self._sent_s)
+        self.next_s = now_s + min(self._mean_s * (1.0 / self.share - 1.0), _LONGEST_REST_S)
         if pids:
             self._learn_packing(pids, {pid for pid, _ in values}, now_s)
         return values

@@ -137,6 +137,10 @@ class Plan:
                 self._turn[pid] = max(self._turn[pid], self._asks - step - 1.0) + 1.0 / shares[pid]
         return chosen
 
+    def fullest_share(self, regime: Regime) -> float:
+        """The largest share any of its PIDs has: 1 when the unit gives engine speed, less for helpers."""
+        return max(self._shares_in(regime).values(), default=1.0)
+
     def ban(self, pids: Iterable[int], until_s: float) -> None:
         """Leave PIDs out until then: the control unit does not answer them."""
         self._banned_s.update(dict.fromkeys(pids, until_s))

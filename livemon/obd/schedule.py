@@ -176,6 +176,7 @@ class Schedule:
                     return chore[1]
         if unit.plan is None:
             return b""
+        unit.share = unit.plan.fullest_share(self.regime)
         if unit.avoid:
             # The last ask went unanswered. Ask what it is known to answer, and nothing that a late answer
             # to the last one could be taken for.
