@@ -100,8 +100,10 @@ def test_live_over_slcan_on_a_pseudo_terminal(tmp_path: Path) -> None:
         masks = Decoder().wanted_masks
         link = Reconnecting(CanLink("slcan", host.path, 500_000, masks, clock=clock), clock, run.tell)
         recorder = Recorder(log)
-        until_s = time.monotonic() + 4.0  # python-can waits two seconds after opening
-        Live(run, link, Schedule(), clock, recorder=recorder).drive(lambda: time.monotonic() > until_s)
+        until_s = time.monotonic() + 20.0  # python-can waits two seconds after opening
+        Live(run, link, Schedule(), clock, recorder=recorder).drive(
+            lambda: run.readings > 100 or time.monotonic() > until_s
+        )
         recorder.close()
         link.close()
     drive = run.end()
