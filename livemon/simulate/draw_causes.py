@@ -49,7 +49,7 @@ def causes_of(
     if fault == "lockup_slip":
         return Causes(
             clutch_friction=max(0.5, 1.0 - 0.2 * s * rng.uniform(0.5, 1.5)),
-            clutch_limit_nm=_cruise_nm(gearbox, body) * rng.uniform(0.55, 1.0) / s,
+            clutch_limit_nm=_cruise_nm(gearbox, body) * rng.uniform(0.2, 0.6) / s,
         )
     if fault == "lockup_never_applied":
         return Causes(clutch_applies=False)

@@ -39,14 +39,16 @@ class ConverterTruth:
     """One converter: its wheel, its size, and how it departs from a single mean streamline.
 
     Published converters depart by several percent: `tilt` and `bump` change pump torque with speed ratio,
-    `fade` is the stretch below speed ratio 1 over which the torque dies away faster than the mean
-    streamline says, `overrun` the stiffness, in stall capacities, with the turbine driving the pump.
+    `sag` is what torque multiplication lacks half-way, `fade` the stretch below speed ratio 1 over which the
+    torque dies away faster than the mean streamline says, `overrun` the stiffness, in stall capacities,
+    with the turbine driving the pump.
     """
 
     geometry: Geometry
     scale: float  # every torque, over the geometry's own
     tilt: float = 0.0
     bump: float = 0.0
+    sag: float = 0.0
     fade: float = 0.06
     overrun: float = 2.5
 
@@ -145,6 +147,8 @@ def table(c: ConverterTruth, stator: Stator, grip: float = 1.0) -> Table:
             min(sr, 1.0 - c.fade) if stator == "seized" else sr
         )  # a held stator always takes torque
         capacity.append(pump * c.scale * bend)
+        if tr > 1.0 + 1e-6:
+            tr = 1.0 + (tr - 1.0) * (1.0 - c.sag * 4.0 * sr * (1.0 - sr))
         ratio.append(tr)
         if tr <= 1.0 + 1e-6 and coupling == 1.0:
             coupling = sr

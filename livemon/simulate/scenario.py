@@ -80,10 +80,10 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
         raise UsageError(
             f"one of {', '.join(FAULTS)}", repr(fault), "the fault to simulate", "name one of these"
         )
-    vehicles, trip = Random(f"{seed}:vehicle"), Random(f"{seed}:trip")
+    kinds, trip = Random(f"{seed}:kind"), Random(f"{seed}:trip")
     units, faults, shops = Random(f"{seed}:unit"), Random(f"{seed}:fault:{fault}"), Random(f"{seed}:shop")
-    kind = choices.pop("kind", None) or vehicles.choice(tuple(KINDS))
-    body, engine, converter, gearbox = vehicle(kind, vehicles)
+    kind = choices.pop("kind", None) or kinds.choice(tuple(KINDS))
+    body, engine, converter, gearbox = vehicle(kind, seed)
     style: Style = trip.choice(STYLES)
     if fault.startswith("lockup") and style in ("town", "delivery"):
         style = "mixed"  # a complaint about cruising is not driven in town only
