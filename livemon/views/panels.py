@@ -76,10 +76,10 @@ def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
         ("ENGINE rpm", number(engine, 4), ""),
         ("TURBINE rpm", number(turbine, 4), band(turbine_sd, 4, ink)),
         ("SLIP rpm", number(slip, 4), band(slip_sd, 4, ink)),
-        ("GEAR", number(gear, 1), ""),
+        ("GEAR", gear_letter(gear).rjust(2), ""),
     )
     side = len(band(None, 4, ink))
-    widths = [18, 18 + side, 18 + side, 5]
+    widths = [16, 16 + side, 16 + side, 8]
     gap = max(1, (width - sum(widths) - 2) // 3)
     rows: list[Line] = [[(ink.rule, "rule")], [(" ", "")], [(" ", "")], [(" ", "")]]
     for (label, digits, sd), block in zip(blocks, widths, strict=True):
@@ -92,6 +92,13 @@ def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
             ]
     rows[0].append((ink.rule * width, "rule"))
     return [*rows, state(e, ink)]
+
+
+def gear_letter(gear: int | None) -> str:
+    """The gear as a driver reads it: R, n or a number."""
+    if gear is None or gear > 99:
+        return "-"
+    return "R" if gear < 0 else str(gear) if gear else "n"
 
 
 def state(e: Estimate | None, ink: Ink) -> Line:

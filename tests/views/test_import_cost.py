@@ -7,7 +7,6 @@ import sys
 
 import pytest
 
-
 MODULES = ["keys", "memory", "plain", "report", "result", "snapshot", "trace", "trend"]
 
 

@@ -42,7 +42,7 @@ def test_a_cut_sentence_shows_it() -> None:
 
 @pytest.mark.parametrize("ink", [UNICODE, ASCII])
 def test_big_digits_are_four_places_each(ink: object) -> None:
-    for text in ("0123456789", "-*  "):
+    for text in ("0123456789", "-*Rn  "):
         rows = big(text, UNICODE if ink is UNICODE else ASCII)
         assert {len(row) for row in rows} == {4 * len(text) - 1}
     shapes = {big(digit, ASCII) for digit in "0123456789-"}

@@ -18,7 +18,7 @@ from livemon import records
 from livemon.records import Estimate, Oscillation, Regime
 from livemon.vehicle import Vehicle
 from livemon.views import example
-from livemon.views.lines import ASCII, UNICODE, Ink
+from livemon.views.lines import ASCII, UNICODE, Ink, big
 from livemon.views.screen import Screen, render
 from livemon.views.sentences import FINDINGS, SENTENCE
 from livemon.views.snapshot import Marker, Point, Rate, SlipSpan, Snapshot
@@ -130,6 +130,19 @@ def test_newer_warnings_do_not_hide_older_ones() -> None:
     assert SENTENCE["gear_slip"][:40] in text and SENTENCE["lockup_slip"][:40] in text and "+1 more" in text
 
 
+@pytest.mark.parametrize(
+    ("gear", "shown"), [(None, "-"), (-1, "R"), (0, "n"), (1, "1"), (10, "10"), (10**6, "-")]
+)
+@pytest.mark.parametrize("ink", [UNICODE, ASCII])
+def test_the_gear_as_a_driver_reads_it(gear: int | None, shown: str, ink: Ink) -> None:
+    s = replace(example.snapshot(), estimate=replace(example.ESTIMATE, gear=gear))
+    lines = as_text(s, 80, 24, ink).splitlines()
+    at = next(i for i, line in enumerate(lines) if "GEAR" in line)
+    digits = [line[-10:].rstrip() for line in lines[at + 1 : at + 4]]
+    for line, part in zip(digits, big(shown, ink), strict=True):
+        assert line.endswith(part.rstrip())
+
+
 def test_markers_stand_over_the_slip_they_belong_to() -> None:
     def top_row(*markers: Marker) -> str:
         s = replace(example.snapshot(), markers=markers)
@@ -200,7 +213,7 @@ snapshots = st.builds(
 )
 
 
-@settings(max_examples=150, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
+@settings(max_examples=100, deadline=None, phases=[Phase.explicit, Phase.reuse, Phase.generate])
 @given(
     snapshot=snapshots,
     width=st.integers(1, 160),
