@@ -117,9 +117,9 @@ class Decoder:
             unit.channel = channel
         unit.heard_s = time_s
         # The fast way: one plain PID in a single frame. Everything else takes the long way below.
-        if len(data) > 4 and data[1] == 0x41 and (plain := unit.plain.get(data[2])) is not None:
+        if len(data) > 3 and data[1] == 0x41 and (plain := unit.plain.get(data[2])) is not None:
             length, quantity, scale, offset, resolution = plain
-            if data[0] == length:
+            if data[0] == length < len(data):
                 raw = data[3] if length == 3 else data[3] << 8 | data[4]
                 asked_s = self._asked.get(data[2], _NEVER)
                 if unit.asked and (own_s := unit.asked.get(data[2], _NEVER)) > asked_s:

@@ -86,6 +86,17 @@ def test_fast_and_long_way_agree(pid: int) -> None:
         ]
 
 
+def test_answers_without_padding() -> None:
+    decoder = Decoder()
+    for _ in range(2):
+        for text, value in (("41 0D 32", 50.0), ("41 0C 1A F8", 1726.0)):
+            message = bytes.fromhex(text)
+            whole = bytes((len(message),)) + message
+            assert [r.value for r in decoder.feed(Frame(0.0, 0x7E8, False, whole))] == [value]
+            assert decoder.feed(Frame(0.0, 0x7E8, False, whole[:-1])) == ()
+    assert decoder.counters["isotp_bad_length"] == 4
+
+
 def test_road_speed_carries_its_whole_kilometres() -> None:
     (reading,) = feed(Decoder(), *answer(0.0, "41 0D 32"))
     assert reading.resolution == 1.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import pty
+import random
 import select
 import threading
 import time
@@ -338,6 +339,27 @@ def test_lines_spoilt_by_noise_are_counted_and_survived() -> None:
     with pytest.raises(LinkError):
         for _ in range(100):
             hopeless.read(0.001)
+
+
+def test_no_frame_is_lost_in_the_noise_of_a_serial_line(monkeypatch: pytest.MonkeyPatch) -> None:
+    """python-can's own slcan reader, with random bytes between good lines."""
+    monkeypatch.setattr("can.interfaces.slcan.time.sleep", lambda seconds: None)
+    rng = random.Random(1)
+    good = bytes.fromhex("03410D3200000000")
+    bus = CanLink("slcan", "loop://", bitrate=500000, masks=Decoder().wanted_masks)()
+    port: Any = bus._bus.serialPortOrig  # type: ignore[attr-defined]
+    received = []
+    for _ in range(200):
+        port.write(
+            bytes(rng.choice(b"tTrRdDbBx0123456789ABCDEF\r\a\xff\x00 ") for _ in range(rng.randrange(30)))
+        )
+        port.write(b"\rt7E8803410D3200000000\r")
+        while (frame := bus.read(0.002)) is not None:
+            received.append(frame.data)
+    assert received.count(good) == 200
+    assert len(received) <= 202
+    assert bus.counters["garbled_lines"] > 100
+    bus.close()
 
 
 def test_bus_off_is_a_lost_link() -> None:
