@@ -13,7 +13,8 @@ import numpy as np
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import FINDINGS, GEAR_SLIPS, Hypothesis
-from livemon.diagnose.looks import Array, Look, Looks
+from livemon.diagnose.lockup import Pumped
+from livemon.diagnose.looks import Array, Look, Looks, k_knee
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
@@ -81,17 +82,18 @@ class Bank:
         """(mean, standard deviation) of one nuisance under one row."""
         return float(self._x[row, state]), float(np.sqrt(max(self._p[row, state, state], 0.0)))
 
-    def k_look(self, w: Window) -> tuple[float, float] | None:
-        """(ln K seen - ln K of the open clutch, its sd) of a window, with what this drive has taught of K.
-
-        None where torque or speed ratio are missing. Nothing is learnt from it.
-        """
-        look = self._looks.capacity(w, steep=True)
-        if look is None:
+    def pumped(self, w: Window) -> Pumped | None:
+        """What this drive has taught of pump torque and of K past the coupling point; None without torque."""
+        if w.pump_torque_nm is None or w.engine_torque_nm is None:
             return None
-        i = self._sound
-        h, p = look.h[i], self._p[i]
-        return float(look.seen[i] - h @ self._x[i]), sqrt(float(h @ p @ h) + look.variance)
+        x, p = self._x[self._sound], self._p[self._sound]
+        torque_nm = w.pump_torque_nm + x[State.OFFSET] + x[State.GAIN] * max(w.engine_torque_nm, 0.0)
+        shift, look = [], np.zeros(SIZE)
+        for ratio in (0.97, 0.9):
+            look[State.K_SCALE], look[State.K_TILT] = 1.0, ratio
+            look[State.K_KNEE] = k_knee(ratio)
+            shift.append(float(look @ x))
+        return Pumped(float(torque_nm), shift[1], shift[0], sqrt(float(look @ p @ look)))
 
     # -- taking in -----------------------------------------------------------------------------------
 

@@ -40,7 +40,7 @@ class Diagnoser:
         self.torque_nm = known.torque_nm
         self.bank = Bank(vehicle, self.curves, known, hypotheses())
         self.stretches = Stretches(vehicle, self.curves, known)
-        self.lockup_watch = LockupWatch(vehicle, known.torque_nm)
+        self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
         self.shudder = ShudderWatch()
         self.full_pedal = FullPedal(vehicle)
         self.codes = Codes()
@@ -104,7 +104,7 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
-        self.lockup_watch.feed(w, self.bank.k_look(w) if w.regime == "pull" else None)
+        self.lockup_watch.feed(w, self.bank.pumped(w) if w.regime in ("pull", "locked") else None)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -152,7 +152,7 @@ class Diagnoser:
         """ln likelihood ratio of each finding against none, all evidence together."""
         road = self.bank.log_finding()
         gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
-        slip = self.lockup_watch.log_slip
+        slip, never = self.lockup_watch.log_evidence()
         # Slip in one gear with the clutch holding in another is the gear; with nothing to compare it is open.
         slip_gear = slip if gear is not None else min(slip, 0.0)
         in_gear = slip_gear if others_hold or gear is None else slip_gear - log(3.0)
@@ -165,7 +165,7 @@ class Diagnoser:
             "gear_slip": road["gear_slip"] + (in_gear if in_gear > 0.0 else 0.0),
             "lockup_slip": slip - (log(20.0) if gear is not None and others_hold else 0.0),
             "lockup_shudder": self.shudder.log_evidence,
-            "lockup_never_applied": self.lockup_watch.log_never_applied,
+            "lockup_never_applied": never,
         }
         for name, value in self.codes.log_evidence().items():
             result[name] = result.get(name, 0.0) + value

@@ -1,71 +1,93 @@
 """The converter clutch: does it come on where it should, and does it hold under load?
 
-Every window in a steady gear is one of three things, each with its own signature in slip and in K:
-    holds     slip near the target, K says nothing about the fluid
-    slips     slip well over target, yet K far below the open curve: the clutch carries part of the torque
-    open      any slip, K on the curve
-What share of windows is which tells a sound clutch from a slipping one and from one that never comes on.
-Published monitor limits put slip at 80-170 rpm with the clutch on [tcc-monitor].
+One number tells a sound clutch from a worn one and from one that never comes on: the torque C it can hold.
+What it cannot hold the fluid must carry, and K says at what slip the fluid does that:
+    C without limit: slip at its target      C small: slip grows with load      C = 0: the open converter
+So each capacity predicts the slip of every window. Published monitor limits put slip at 80-170 rpm with the
+clutch on [tcc-monitor]; nothing here depends on a single limit.
 """
 
 from __future__ import annotations
 
-from math import exp, hypot, log, pi, sqrt
-from typing import Final
+from math import exp, hypot, inf, log, pi, sqrt
+from typing import Final, NamedTuple
 
+from livemon.converter.curves import Curves, at
 from livemon.diagnose.lockup_sums import GearSlip, Totals
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
+# What the clutch can hold, as a share of peak engine torque. First: sound. Last: never comes on.
+CAPACITIES: Final = (inf, 0.06, 0.10, 0.15, 0.22, 0.32, 0.45, 0.0)
 # Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file: 25 +- 20 rpm.
 _TARGET_RPM: Final = (25.0, 20.0)
 _SLIP_WANDER_RPM: Final = 12.0
-_SLIPPING_RPM: Final = (60.0, 400.0)
-_LN_K_FALLS: Final = (-1.5, -0.08)  # ln K seen - ln K open, when the clutch carries part of the torque
-_LN_K_SPAN: Final = 2.0
+_SCALE_SD: Final = 0.010  # of turbine speed: what tyre and calibration leave wrong, the same all drive
+_SCALE_WALK: Final = 0.0008  # a window
+_TORQUE_SD: Final = 0.05
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 _CRUISE_M_S: Final = 18.0  # where schedules have the clutch on in third and above. Common practice, no source
 _CRUISE_ACCEL_M_S2: Final = 0.45
-# Share of windows that hold, slip, are open: (sound, slipping clutch, clutch that never comes on), in cruise and
-# below it. Common practice, no source.
-_CRUISE_SHARES: Final = ((0.84, 0.06, 0.10), (0.35, 0.55, 0.10), (0.01, 0.04, 0.95))
-_SLOW_SHARES: Final = ((0.50, 0.08, 0.42), (0.22, 0.38, 0.40), (0.01, 0.04, 0.95))
+# How often a schedule has the clutch open: in cruise, and below it, where it may well be open a whole drive, so
+# that open says next to nothing there. Common practice, no source.
+_OPEN_SHARE: Final = {"cruise": 0.10, "slow": 0.93}
+_NEVER_ON_LEFT: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
+_ODD: Final = 0.04
+_ODD_SPAN_RPM: Final = 800.0
 _ALIKE: Final = 0.5  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.05
-# Sound vehicles that hold the clutch off a whole drive: cold fluid, tow mode, a schedule of their own.
-_NEVER_ON_SOUND: Final = 0.012
+# Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
+_OWN_WAY: Final = 0.012
+
+
+class Pumped(NamedTuple):
+    """What this drive has taught of torque and K: pump torque [N m], shift of ln K at SR 0.9 and 0.97, its sd."""
+
+    torque_nm: float
+    shift_90: float
+    shift_97: float
+    sd: float
 
 
 class LockupWatch:
     """Feed every window. Log evidences are relative to a sound clutch."""
 
-    def __init__(self, vehicle: Vehicle, torque_nm: float) -> None:
+    def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float) -> None:
         target = vehicle.lockup_slip_target_rpm
         self.target_rpm, self._target_sd = _TARGET_RPM if target is None else (target, 8.0)
-        self._torque_nm = torque_nm
+        self._curves, self._torque_nm = curves, torque_nm
         self.totals = Totals()
         self.by_gear: dict[int, GearSlip] = {}
         self._gear: int | None = None
         self._since_s: float | None = None
-        self._settled = [0.0, 0.0]  # ln evidence of (slips, never on)
-        self._stretch = [0.0, 0.0]
+        count = len(CAPACITIES)
+        self._scale = [0.0] * count
+        self._scale_var = [_SCALE_SD**2] * count
+        self._settled = [0.0] * count
+        self._stretch = [0.0] * count
         self._stretch_start_s = 0.0
         self.slipping_since_s: float | None = None
 
-    @property
-    def log_slip(self) -> float:
-        """ln evidence that the clutch slips when it should hold."""
-        return self._settled[0] + _soften(self._stretch[0])
+    def log_evidence(self) -> tuple[float, float]:
+        """ln evidence, against a sound clutch, that it (slips when it should hold, never comes on)."""
+        now = [a + b for a, b in zip(self._settled, _soften(self._stretch), strict=True)]
+        worn = now[1:-1]
+        top = max(worn)
+        slips = top + log(sum(exp(x - top) for x in worn) / len(worn)) - now[0]
+        never = now[-1] - now[0]
+        most = max(slips, never, 0.0)
+        sound = log((1.0 - _OWN_WAY) * exp(-most) + _OWN_WAY) + most
+        return slips - sound, never - sound
 
     @property
-    def log_never_applied(self) -> float:
-        """ln evidence that the clutch never comes on although the drive called for it."""
-        ratio = self._settled[1] + _soften(self._stretch[1])
-        return -log((1.0 - _NEVER_ON_SOUND) * exp(-max(min(ratio, 300.0), -300.0)) + _NEVER_ON_SOUND)
+    def capacity_nm(self) -> float:
+        """The likeliest torque a worn clutch holds [N m]."""
+        now = self._settled[1:-1]
+        return CAPACITIES[1 + now.index(max(now))] * self._torque_nm
 
-    def feed(self, w: Window, k_look: tuple[float, float] | None) -> None:
-        """Take one window; `k_look`: (ln K seen - ln K of the open clutch, its sd) where K can be seen."""
-        if w.regime not in ("pull", "locked") or w.slip_rpm is None:
+    def feed(self, w: Window, pumped: Pumped | None) -> None:
+        """Take one window; `pumped`: what is known of torque and K, None where there is no torque."""
+        if w.regime not in ("pull", "locked") or w.slip_rpm is None or w.turbine_rpm is None:
             if w.regime != "coast":
                 self._since_s = None
                 self._settle()
@@ -75,60 +97,88 @@ class LockupWatch:
             self._gear, self._since_s = w.gear, w.start_s
             self._settle()
             self._stretch_start_s = w.start_s
-        duration_s = max(w.end_s - w.start_s, 0.1)
-        if w.regime == "locked":
-            self.totals.applied_s += duration_s
         steady = w.regime == "locked" or w.start_s - self._since_s >= _ENGAGING_S
-        driving = w.pump_torque_nm is None or w.pump_torque_nm > 0.07 * self._torque_nm
-        if not (steady and driving) or (w.gear is not None and w.gear < 2):
+        torque_nm = w.pump_torque_nm
+        driving = torque_nm is None or torque_nm > 0.05 * self._torque_nm
+        if not (steady and driving) or (w.gear is not None and w.gear < 2) or w.gear_probability < 0.7:
             self.slipping_since_s = None
             return
         if w.start_s - self._stretch_start_s > 12.0:
             self._settle()
             self._stretch_start_s = w.start_s
-        states = self._states(w, k_look)
         cruise = (
             (w.gear is None or w.gear >= 3)
             and w.road_speed_m_s is not None
             and w.road_speed_m_s > _CRUISE_M_S
             and abs(w.road_accel_m_s2) < _CRUISE_ACCEL_M_S2
-            and (w.pump_torque_nm is None or w.pump_torque_nm < 0.6 * self._torque_nm)
+            and (torque_nm is None or torque_nm < 0.6 * self._torque_nm)
         )
-        sound, slips, never = (
-            sum(share * state for share, state in zip(shares, states, strict=True))
-            for shares in (_CRUISE_SHARES if cruise else _SLOW_SHARES)
-        )
-        self._stretch[0] += _ALIKE * log(slips / sound)
-        self._stretch[1] += _ALIKE * log(never / sound)
-        self._count(w, states, cruise, duration_s)
+        if pumped is None:
+            self._count(w, 0.3, 0.3, cruise)
+            return
+        self._weigh(w, pumped, w.slip_rpm, w.turbine_rpm, cruise)
 
-    def _states(self, w: Window, k_look: tuple[float, float] | None) -> tuple[float, float, float]:
-        """Likelihood of slip and K if the clutch (holds, slips, is open)."""
-        assert w.slip_rpm is not None
-        low, high = _SLIPPING_RPM
-        soft = hypot(w.slip_sd_rpm, _SLIP_WANDER_RPM)
-        flat_slip = 1.0 / 800.0
-        holding = (
-            0.97 * _normal(w.slip_rpm - self.target_rpm, hypot(self._target_sd, soft)) + 0.03 * flat_slip
-        )
-        over = w.slip_rpm - self.target_rpm - (low - _TARGET_RPM[0])
-        slipping = _logistic(1.7 * over / soft) / (high - low) + 0.02 * flat_slip
-        if w.regime == "locked":
-            return holding, slipping, 0.02 * flat_slip  # it is known to be on
-        if k_look is None:
-            return holding / _LN_K_SPAN, slipping / _LN_K_SPAN, flat_slip / _LN_K_SPAN
-        e, sd = k_look
-        deep, shallow = _LN_K_FALLS
-        falls = _logistic(1.7 * (shallow - e) / sd) / (shallow - deep) + 0.02 / _LN_K_SPAN
-        on_curve = 0.97 * _normal(e, sd) + 0.03 / _LN_K_SPAN
-        return holding / _LN_K_SPAN, slipping * falls, flat_slip * on_curve
+    def _weigh(self, w: Window, pumped: Pumped, slip: float, turbine: float, cruise: bool) -> None:
+        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
+        open_rpm, open_sd = self._fluid_slip(w.engine_rpm, pumped, 0.0)
+        known_on = w.regime == "locked"
+        share_open = 0.02 if known_on else _OPEN_SHARE["cruise" if cruise else "slow"]
+        looks_open = 0.0
+        on: list[float] = []
+        for i, capacity in enumerate(CAPACITIES):
+            expected, sd = open_rpm, open_sd
+            if capacity > 0.0:
+                expected, sd = self._fluid_slip(w.engine_rpm, pumped, capacity * self._torque_nm)
+                if expected <= self.target_rpm:
+                    expected, sd = self.target_rpm, self._target_sd
+            variance = turbine * turbine * self._scale_var[i] + sd * sd + noise * noise
+            off = slip - expected - turbine * self._scale[i]
+            fits = _normal(off, variance)
+            off_open = slip - open_rpm - turbine * self._scale[i]
+            variance_open = turbine * turbine * self._scale_var[i] + open_sd * open_sd + noise * noise
+            fits_open = fits if capacity == 0.0 else _normal(off_open, variance_open)
+            odd = _ODD / _ODD_SPAN_RPM
+            if capacity == 0.0:
+                good = (1.0 - _NEVER_ON_LEFT) * fits * (0.05 if known_on else 1.0)
+                looks_open = fits_open
+            else:
+                good = (1.0 - share_open) * fits
+                on.append(fits)
+            total = (1.0 - _ODD) * (good + (share_open * fits_open if capacity > 0.0 else 0.0)) + odd
+            self._stretch[i] += _ALIKE * log(total)
+            gain = (1.0 - _ODD) * good / total * _ALIKE * turbine * self._scale_var[i] / variance
+            self._scale[i] += gain * off
+            self._scale_var[i] *= max(1.0 - gain * turbine, 0.05)
+            self._scale_var[i] = min(self._scale_var[i] + _SCALE_WALK**2, _SCALE_SD**2)
+        flat = 0.2 / _ODD_SPAN_RPM
+        worn = max(on[1:]) + flat
+        total = on[0] + worn + looks_open + flat
+        slips = worn / total if slip > self.target_rpm + 40.0 else 0.0
+        self._count(w, slips, 0.0 if known_on else looks_open / total, cruise)
 
-    def _count(self, w: Window, states: tuple[float, float, float], cruise: bool, duration_s: float) -> None:
+    def _fluid_slip(self, rpm: float, pumped: Pumped, capacity_nm: float) -> tuple[float, float]:
+        """(slip at which the fluid carries what the clutch does not, its sd) [rpm]."""
+        fluid_nm = pumped.torque_nm - capacity_nm
+        if fluid_nm <= 0.02 * self._torque_nm:
+            return 0.0, 0.0
+        wanted = log(rpm) - 0.5 * log(fluid_nm)
+        low, high = 0.5, 0.995
+        k, tilt = self._curves.k, (pumped.shift_97 - pumped.shift_90) / 0.07
+        for _ in range(9):
+            middle = 0.5 * (low + high)
+            if log(at(k, middle)) + pumped.shift_90 + tilt * (middle - 0.9) < wanted:
+                low = middle
+            else:
+                high = middle
+        ratio = 0.5 * (low + high)
+        near = min(ratio, 0.97)
+        slope = max((log(at(k, near + 0.015)) - log(at(k, near - 0.015))) / 0.03 + tilt, 1.5)
+        off_k = hypot(pumped.sd, 0.5 * _TORQUE_SD * pumped.torque_nm / fluid_nm)
+        return rpm * (1.0 - ratio), rpm * min(off_k / slope, 0.08)
+
+    def _count(self, w: Window, slips: float, is_open: float, cruise: bool) -> None:
         assert w.slip_rpm is not None
-        prior = (0.5, 0.2, 0.3)
-        total = sum(p * s for p, s in zip(prior, states, strict=True))
-        holds, slips, is_open = (p * s / total for p, s in zip(prior, states, strict=True))
-        totals = self.totals
+        totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
         if is_open > 0.5:
             self.slipping_since_s = None
             if cruise:
@@ -137,12 +187,11 @@ class LockupWatch:
                 if totals.cruise_first_s is None:
                     totals.cruise_first_s = w.start_s
             return
-        if w.regime != "locked":
-            totals.applied_s += duration_s
+        totals.applied_s += duration_s
         if w.pump_torque_nm is not None and w.pump_torque_nm > 0.25 * self._torque_nm:
             totals.loaded_s += duration_s
         self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
-        if slips > 0.7 and slips > holds:
+        if slips > 0.6:
             totals.slipping_s += duration_s
             if self.slipping_since_s is None:
                 self.slipping_since_s = w.start_s
@@ -150,21 +199,16 @@ class LockupWatch:
             self.slipping_since_s = None
 
     def _settle(self) -> None:
-        for i in (0, 1):
-            self._settled[i] += _soften(self._stretch[i])
-            self._stretch[i] = 0.0
+        softened = _soften(self._stretch)
+        self._settled = [a + b for a, b in zip(self._settled, softened, strict=True)]
+        self._stretch = [0.0] * len(CAPACITIES)
 
 
-def _normal(x: float, sd: float) -> float:
-    return exp(-0.5 * min((x / sd) ** 2, 1400.0)) / (sd * sqrt(2.0 * pi))
+def _normal(x: float, variance: float) -> float:
+    return exp(-0.5 * min(x * x / variance, 1400.0)) / sqrt(2.0 * pi * variance)
 
 
-def _logistic(x: float) -> float:
-    return 1.0 / (1.0 + exp(-max(min(x, 40.0), -40.0)))
-
-
-def _soften(log_ratio: float) -> float:
-    """A likelihood ratio, as it stands when the stretch may have been odd as a whole."""
-    if log_ratio >= 0.0:
-        return -log((1.0 - _ODD_STRETCH) * exp(-min(log_ratio, 300.0)) + _ODD_STRETCH)
-    return log((1.0 - _ODD_STRETCH) * exp(max(log_ratio, -300.0)) + _ODD_STRETCH)
+def _soften(stretch: list[float]) -> list[float]:
+    """Likelihoods of one stretch, as they stand when the stretch may have been odd as a whole."""
+    top = max(stretch)
+    return [log((1.0 - _ODD_STRETCH) * exp(max(x - top, -300.0)) + _ODD_STRETCH) for x in stretch]

@@ -74,6 +74,6 @@ def slip_per_100_nm(gears: Mapping[int, GearSlip], torque_nm: float) -> float | 
 def one_gear_only(gears: Mapping[int, GearSlip]) -> tuple[int | None, bool]:
     """(the one gear whose slip stands out, whether another gear was seen to hold)."""
     shares = {gear: g.share / g.windows for gear, g in gears.items() if gear and g.windows >= 4}
-    bad = [gear for gear, share in shares.items() if share > 0.035]
+    bad = [gear for gear, share in shares.items() if share > 0.06]
     good = any(share < 0.02 for share in shares.values())
     return (bad[0] if len(bad) == 1 else None, good)

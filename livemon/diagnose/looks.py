@@ -89,7 +89,7 @@ class Looks:
         if near and w.gear != 1 and w.into_stretch_s > _STILL_OPEN_S:
             return None, None  # the clutch may carry part of it: lockup.py looks at these
         if driving and (open_clutch or w.regime == "stationary_in_gear"):
-            capacity = self.capacity(w)
+            capacity = self._capacity(w)
         speed = w.road_speed_m_s
         if speed is None or speed < 1.5 or w.brake is True:
             return capacity, None
@@ -116,20 +116,13 @@ class Looks:
         all_rows: Array = tr - self._lost * (tr - 1.0) + self._seized * (at(c.tr_seized, ratio) - tr)
         return np.maximum(all_rows, 0.2)
 
-    def capacity(self, w: Window, steep: bool = False) -> Look | None:
-        """The capacity look of a window, None where torque or speed ratio are missing.
-
-        `steep`: also close to SR 1, where the curve turns any error of speed into any K.
-        """
+    def _capacity(self, w: Window) -> Look | None:
         pump, torque, ratio = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio
-        if pump is None or torque is None or ratio is None or pump <= 5.0:
+        if pump is None or torque is None or ratio is None:
             return None
-        c = self.curves
-        ratio = min(max(ratio, 0.0), 0.985)
-        slope = (log(at(c.k, min(ratio + 0.02, 0.985))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / (
-            min(ratio + 0.02, 0.985) - max(ratio - 0.02, 0.0)
-        )
-        if not steep and (slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97):
+        c, ratio = self.curves, min(max(ratio, 0.0), 1.0)
+        slope = (log(at(c.k, min(ratio + 0.02, 0.98))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / 0.04
+        if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
         indicated = torque + self._friction_nm
         made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
@@ -140,7 +133,7 @@ class Looks:
         h[:, State.OFFSET] = 0.5 / made
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
-        h[:, State.K_KNEE] = exp(-(((ratio - 0.9) / 0.12) ** 2))
+        h[:, State.K_KNEE] = k_knee(ratio)
         h[:, State.K_LOST] = self._lost * max(0.0, 1.0 - ratio / c.coupling_speed_ratio)
         h[:, State.TYRE] = slope * ratio
         variance = (
@@ -211,3 +204,8 @@ class Looks:
         if w.brake is None and (foot_off or little):
             return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)
         return Look(seen, h, variance, _ODD_LOOK, _ODD_FORCE_SD, tractive)
+
+
+def k_knee(ratio: float) -> float:
+    """How much of the state K_KNEE acts at a speed ratio."""
+    return exp(-(((ratio - 0.9) / 0.12) ** 2))
