@@ -30,7 +30,7 @@ def causes_of(
             return Causes(
                 stator="lost",
                 stator_grip=0.0,
-                stator_gives_way_nm=0.35 * engine.peak_torque_nm * (ratio - 1.0) / s,
+                stator_gives_way_nm=0.2 * engine.peak_torque_nm * (ratio - 1.0) / s,
             )
         return Causes(stator="lost", stator_grip=0.0)
     if fault == "stator_seized":
@@ -54,16 +54,12 @@ def causes_of(
     if fault == "lockup_never_applied":
         return Causes(clutch_applies=False)
     if fault == "gear_slip":
-        gear = (
-            rng.choice(range(1, min(4, len(gearbox.ratios)) + 1))
-            if rng.random() < 0.8
-            else len(gearbox.ratios)
-        )
-        lift = 1.5 if gear == 1 else 1.2 if gear == 2 else 1.0
+        low_gears = range(1, min(4, len(gearbox.ratios)) + 1)
+        gear = rng.choice(low_gears) if rng.random() < 0.8 else len(gearbox.ratios)
         return Causes(
             slipping_gear=gear,
-            gear_capacity_nm=0.12 * engine.peak_torque_nm * lift / s,
-            gear_pressure_share=rng.uniform(0.4, 0.7) * lift / s**0.5,
+            gear_capacity_nm=_pull_nm(gearbox, body, gear, 0.3 * rng.uniform(0.7, 1.3) / s),
+            gear_pressure_share=rng.uniform(0.25, 0.5) / s,
         )
     if fault == "engine_low_output":
         loss = min(0.6, 0.33 * s * rng.uniform(0.85, 1.3))
@@ -84,3 +80,9 @@ def _cruise_nm(gearbox: GearboxTruth, body: BodyTruth) -> float:
     v = 80.0 / 3.6
     force = body.mass_kg * 9.81 * body.rolling_resistance + 0.6 * body.drag_area_m2 * v * v
     return force * body.tyre_radius_m / (gearbox.final_drive * gearbox.ratios[-1] * gearbox.efficiency)
+
+
+def _pull_nm(gearbox: GearboxTruth, body: BodyTruth, gear: int, accel_m_s2: float) -> float:
+    """Turbine torque that this acceleration on a level road asks for in this gear [N m]."""
+    force = body.mass_kg * (accel_m_s2 + 9.81 * body.rolling_resistance)
+    return force * body.tyre_radius_m / (gearbox.final_drive * gearbox.ratios[gear - 1] * gearbox.efficiency)
