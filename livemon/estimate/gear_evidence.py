@@ -165,6 +165,8 @@ class Weigher:
         if x < -0.25:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.25 - x))
         opened *= shape**self._level_weight * top**self._width_weight
+        if idling and x < -0.08:  # at idle the turbine would drag the engine up
+            opened *= exp(15.0 * (x + 0.08) * min(1.0, dt))
         gain = var / s
         reach = 3.0 * sqrt(s)
         self.open_level[g] = mixed + gain * min(reach, max(-reach, e))

@@ -25,7 +25,7 @@ class Tick:
 
     __slots__ = (
         "alpha", "evidence", "leaving", "first", "gear", "locked", "mean_k", "neutral", "probability", "rates", "shifting",
-        "spread_k2", "still", "t", "telling",
+        "spread_k2", "still", "t", "telling", "told",
     )  # fmt: skip
 
     def __init__(self, t: float) -> None:
@@ -38,6 +38,7 @@ class Tick:
         self.gear, self.probability, self.locked, self.shifting = 0, 1.0, 0.0, 0.0
         self.mean_k = self.spread_k2 = 0.0  # rpm per km/h of the turbine while open, and its variance
         self.still = self.telling = False
+        self.told = True  # torque by the engine, not by the road
         self.neutral = 0.0
 
 
@@ -92,6 +93,7 @@ class Gears:
                 first, beyond = min(first, g), g
         first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
         tick = Tick(t)
+        tick.told = look.torque_told or look.stated is not None
         tick.first, tick.telling = first, look.torque_told and weigher.slip.visible
         end, shut, skip = tick.rates = (min(0.9, _FINISH * dt), min(0.6, _SHUT * dt), _SKIP * dt)
         leaving = tick.leaving = [weigher.rates(g) for g in range(first, beyond)]

@@ -168,6 +168,10 @@ class Locked:
         self.scale, self.scale_sd = 1.0 + scale, sqrt(max(scale2 - scale * scale, 0.0))
         self.delay_s, self.delay_sd_s = min(0.3, max(0.0, delay)), sqrt(max(delay2 - delay * delay, 0.0))
 
+    def silent_s(self, t: float) -> float:
+        """Time since the last look."""
+        return t - self._t
+
     def slip(self, t: float) -> tuple[float, float]:
         """Mean and variance of the slow part of slip [rpm] at t."""
         s, m, ss, sm, mm, own, _ = self._slip

@@ -16,6 +16,8 @@ _STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
 _JITTER_S: Final = 0.005  # of a broadcast turbine speed against engine speed
 _CREEP_KMH: Final = 6.0  # slower than this a vehicle just off from rest may be in reverse, whose ratio is
 _REVERSE_SHARE: Final = 0.15  # so much off that of first gear (common practice, no source)
+_SLOW_KMH: Final = 16.0  # slowed to this without a stop, boxes differ in which gear they are in, and without
+_SLOW_SHARE: Final = 0.35  # torque or a stated gear little tells them apart (common practice, no source)
 _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
@@ -58,9 +60,15 @@ def tell(e: Estimate, told: Told) -> bool:
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
     if launching and v < _CREEP_KMH:
         t_var += (_REVERSE_SHARE * mean * min(1.0, _CREEP_KMH - v)) ** 2
+    if not (launching or tick.told) and v < _SLOW_KMH:
+        t_var += (_SLOW_SHARE * mean) ** 2
     p = tick.locked * (1.0 - tick.shifting)
     if p > 1e-3:
         s, s_var = calibration.slip(e.time_s)
+        if calibration.silent_s(e.time_s) > 1.0:  # road speed has not had its say in s
+            gain = s_var / (s_var + t_var)
+            s += gain * (n - mean - s)
+            s_var = max(s_var * (1.0 - gain), (n - mean - s) ** 2 * (1.0 - gain) ** 2 * 0.25)
         closed = n - s
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
