@@ -12,6 +12,7 @@ from __future__ import annotations
 import argparse
 import json
 import time
+from dataclasses import replace
 from pathlib import Path
 from random import Random
 from typing import Any
@@ -72,6 +73,7 @@ def run_one(
     seconds = seconds or rng.uniform(240.0, 480.0)
     car = cars.draw(rng, fault, kind)
     name = rng.choice(("traffic", "urban", "road_test", "road_test"))
+    car = replace(car, lock_in_coast=rng.random() < 0.35)
     began_s = time.process_time()
     # Each part draws on its own, so that a change to one leaves the others of a seed as they were.
     road, unit, shop = (Random(f"{seed}/{number}/{part}") for part in ("road", "unit", "shop"))

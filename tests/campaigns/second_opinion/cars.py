@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from math import pi
 from random import Random
 
@@ -70,11 +70,12 @@ class Car:
     efficiency: float
     shape: Shape
     k0: float
-    table: Table
+    table: Table = field(repr=False)
     lock_gear: int
     lock_m_s: float
     lock_slip_rpm: float
     lock_in_shifts: bool
+    lock_in_coast: bool
     shift_low_rpm: float
     turbine_inertia_kg_m2: float
     surge_hz: float  # wind-up resonance of the locked driveline in top gear
@@ -165,6 +166,7 @@ def draw(rng: Random, fault: str, kind: str) -> Car:
         lock_m_s=rng.uniform(9.0, 16.0),
         lock_slip_rpm=rng.choice((0.0, 0.0, rng.uniform(15.0, 40.0))),
         lock_in_shifts=rng.random() < 0.5,
+        lock_in_coast=False,
         shift_low_rpm=rng.uniform(1450.0, 1800.0) if fuel == "petrol" else rng.uniform(1350.0, 1600.0),
         turbine_inertia_kg_m2=rng.uniform(0.05, 0.09),
         surge_hz=rng.uniform(4.5, 9.5),

@@ -115,9 +115,9 @@ class Automatic:
         may = (
             box.gear >= car.lock_gear
             and now.speed_m_s > car.lock_m_s - (2.0 if box.clutch_nm else 0.0)
-            and (0.02 if box.clutch_nm else 0.04) < now.pedal + (0.03 if box.locked else 0.0)
+            and now.pedal > (0.04 if not box.clutch_nm else -1.0 if box.locked or car.lock_in_coast else 0.02)
             and now.pedal < (0.8 if box.clutch_nm else 0.6)
-            and not now.braking
+            and not (now.braking and not car.lock_in_coast)
             and now.turbine_rad_s > (1050.0 if box.clutch_nm else 1200.0) * RPM
             and (not box.shifting or (car.lock_in_shifts and box.clutch_nm > 0.0))
             and car.fault.name != "lockup_never_applied"

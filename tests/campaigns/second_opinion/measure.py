@@ -213,9 +213,12 @@ def line_of(d: Drive) -> str:
     mark = "WRONG" if d.wrong else "missed" if d.missed else ""
     size = f"{d.car.fault.size:.2f}" if d.car.fault.size else ""
     others = sorted(d.result["probabilities"].items(), key=lambda item: -item[1])[:3]
+    gear, lock = (f"{100 * right / n:.0f}" if n else "-" for right, n in (d.gear, d.lock))
+    rms = " ".join(f"{regime[:2]}{sqrt(s[1] / s[0]):.0f}" for regime, s in d.slip.items())
     return (
         f"{d.number:4} {d.truth + ' ' + size:28} shown {d.history.exposed_s:5.0f}s -> {d.call:20} "
         f"{d.probability:.2f} {mark:6} {d.car.kind[:4]} {d.car.engine[:5]} {d.driver:9} {d.polling.torque:9} "
         f"{d.polling.order[:6]} {d.polling.per_s:4.1f}/s {'' if d.file else 'no file '}"
         + " ".join(f"{name}={p:.2f}" for name, p in others)
+        + f"  gear {gear} lock {lock} slip {rms}"
     )
