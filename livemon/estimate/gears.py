@@ -13,7 +13,9 @@ from typing import Final
 from livemon.estimate.gear_evidence import GearEvidence, Look, Rates, Weigher
 
 _FINISH, _SHUT, _SKIP = 2.2, 1.5, 0.004  # rates per second
-_REACH: Final = 1e-6
+_REACH: Final = 1e-4
+_LONG_S: Final = 1.2  # a step longer than this may hide a shift
+_SURE: Final = 0.98
 _FLOOR: Final = 1e-10
 _RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 
@@ -81,9 +83,9 @@ class Gears:
         t = look.t
         dt = 0.3 if self._last is None else t - self._last
         self._last = t
-        if dt > 1.5:
-            self._forget(1.0 - exp((1.5 - dt) / 6.0))
-            dt = 1.5
+        if dt > _LONG_S:
+            self._forget(1.0 - exp((_LONG_S - dt) / 2.5))
+            dt = _LONG_S
         weigher, last = self.weigher, len(self.k) - 1
         weigher.begin(look, dt)
         o, a, c, u, d = self._now
@@ -143,6 +145,11 @@ class Gears:
 
     def smooth(self, ticks: list[Tick], start: int) -> None:
         """Bring ticks[start:] up to date with all that came after them."""
+        window = ticks[start:]
+        if window and all(
+            t.probability > _SURE and t.gear == window[0].gear and not _SURE > t.locked > 1.0 - _SURE for t in window
+        ):
+            return
         n = len(self.k)
         after: Tick | None = None
         beta: Five | None = None

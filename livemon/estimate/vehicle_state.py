@@ -20,12 +20,11 @@ from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle
 
-TICK_S: Final = 0.12
+TICK_S: Final = 0.15
 _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 2.5
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
-_RATES_SEEN: Final = 6.0  # most seconds of engine-speed history a slow poll needs
 
 
 class VehicleState:
