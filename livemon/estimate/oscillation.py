@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 WINDOW_S: Final = 1.3
 LEAST_CYCLES: Final = 3.0
 _LEAST_SAMPLES: Final = 9  # cubic, sine and cosine leave three degrees of freedom
-_QUIET_RPM: Final = 1.5  # rms about a parabola below which no spectrum is worth its time
+_QUIET_RPM: Final = 2.0  # rms about the line of the neighbours below which no spectrum is worth its time
 _ORDERS: Final = (0.5, 1.0)  # swings per turn of a cylinder that does not fire, of an unbalance
 _LEAST_RPM_FOR_ORDER: Final = 500.0
 
@@ -42,9 +42,10 @@ class Swing(NamedTuple):
 class Swings:
     """`add` engine-speed readings; `look` gives the Oscillation of the last WINDOW_S, if it can be judged."""
 
-    __slots__ = ("_n", "_t")
+    __slots__ = ("_n", "_open_looks", "_t")
 
     def __init__(self) -> None:
+        self._open_looks = 0
         self._t: list[float] = []
         self._n: list[float] = []
 
@@ -66,6 +67,10 @@ class Swings:
         highest = highest_visible_hz(times)
         if count < _LEAST_SAMPLES or highest * span < LEAST_CYCLES or _roughness(times, values) < _QUIET_RPM:
             return Oscillation(end, 0.0, 0.0, 1.0, highest, 0.0, locked)
+        if not locked:  # an open converter passes no swing of the clutch on: half as often will do
+            self._open_looks += 1
+            if self._open_looks % 2:
+                return None
         swing = strongest(times, values, highest)
         return Oscillation(
             end, swing.frequency_hz, swing.amplitude, swing.false_alarm_probability, highest,
@@ -93,7 +98,7 @@ def _roughness(times: list[float], values: list[float]) -> float:
 def strongest(times: list[float], values: list[float], highest_hz: float) -> Swing:
     """The sinusoid that takes most out of `values` beside a cubic, and how likely chance does as well.
 
-    times in s, rising, at least 9; frequencies from 3 cycles in the stretch to highest_hz, four per cycle.
+    times in s, rising, at least 9; frequencies from 3 cycles in the stretch to highest_hz, three per cycle.
     """
     import numpy as np
 
@@ -108,7 +113,7 @@ def strongest(times: list[float], values: list[float], highest_hz: float) -> Swi
     lowest = LEAST_CYCLES / span
     if rest < 1e-9 or highest_hz <= lowest:
         return Swing(0.0, 0.0, 1.0, highest_hz, None)
-    frequencies = np.arange(lowest, highest_hz + 1e-9, 0.25 / span)
+    frequencies = np.arange(lowest, highest_hz + 1e-9, 0.33 / span)
     turns = np.concatenate(([0.0], np.cumsum(0.5 * (_pairs(values)) / 60.0 * np.diff(t))))
     orders = np.asarray(_ORDERS if min(values) > _LEAST_RPM_FOR_ORDER else ())
     angle = np.concatenate((np.outer(frequencies, t - t[0]), np.outer(orders, turns))) * (2.0 * np.pi)
