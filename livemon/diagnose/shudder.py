@@ -11,16 +11,17 @@ from typing import Final
 
 from livemon.records import Oscillation
 
-LOW_HZ: Final = 3.5
+LOW_HZ: Final = 4.0
 HIGH_HZ: Final = 22.0
-_CYCLES: Final = 3.0
+_CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 1e-3
-_LEAST_RPM: Final = (
-    6.0  # below this nobody feels it; half a clutch's normal wander. Common practice, no source.
-)
+_LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
 _APART_S: Final = 2.0  # swings this far apart are two episodes
-_MUST_SEE_HZ: Final = 10.0  # below this limit the sampling misses most shudder
-_EPISODE: Final = log(15.0)  # weight of one episode, of at most four
+_SAME: Final = 0.2  # frequencies this close, as a share, are one swing
+_MUST_SEE_HZ: Final = 8.0  # below this limit the sampling misses most shudder
+# Weight of an episode by how often the spectrum showed it (looks share samples), of at most three episodes.
+_EPISODE: Final = {1: 0.0, 2: log(5.0), 3: log(15.0)}
+_RETURNS: Final = log(6.0)  # it comes back at the same frequency
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.05)
 _UNLOCKED_TOO: Final = log(0.2)
@@ -67,6 +68,8 @@ class ShudderWatch:
         if swing and not o.locked:
             self.unlocked_swings += 1
         now = self._current
+        if now is not None and swing and abs(o.frequency_hz / now.frequency_hz - 1.0) > _SAME:
+            now = self._current = None
         if not swing or not o.locked:
             if now is not None and o.time_s - now.last_s > _APART_S:
                 self._current = None
@@ -110,7 +113,7 @@ class ShudderWatch:
     @property
     def firm(self) -> list[Episode]:
         """Episodes seen more than once, which one noisy look cannot make."""
-        return [e for e in self.episodes if e.looks >= 2 or e.false_alarm_probability < 1e-6]
+        return [e for e in self.episodes if e.looks >= 2]
 
     @property
     def log_evidence(self) -> float:
@@ -118,7 +121,10 @@ class ShudderWatch:
         firm = self.firm
         if not firm:
             return log(0.04 + 0.96 * exp(-self.seen_s / _SHOWS_WITHIN_S))
-        total = min(len(firm), 4) * _EPISODE
+        total = sum(sorted((_EPISODE[min(e.looks, 3)] for e in firm), reverse=True)[:3])
+        middle = sorted(e.frequency_hz for e in firm)[len(firm) // 2]
+        if sum(abs(e.frequency_hz / middle - 1.0) < _SAME for e in firm) >= 2:
+            total += _RETURNS
         if any(e.stopped_at_release for e in firm):
             total += _STOPPED
         if sum(e.engine_order is not None for e in firm) > 0.5 * len(firm):
