@@ -20,6 +20,9 @@ CALM: Final = 0.3  # (km/h)^2/s^3: acceleration wanders 0.15 m/s2 in a second
 LIVELY: Final = 40.0  # the same for pedal and brake changes: 1.8 m/s2 in a second
 _NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
 _GAP_S: Final = 2.5
+_LONGEST_S: Final = 9.0
+_FREE_KMH_S: Final = 3.0
+_NEW, _AFTER_ZERO = -1.0, -2.0  # marks of a state not linked to the one before
 _SOON_S: Final = 0.04
 _CUTS: Final = 0.1  # share of the prediction outside the interval that makes it worth taking in
 
@@ -57,7 +60,7 @@ class RoadSpeed:
         if fresh:
             start = self.still_since is not None
             self.still_since = None
-            self._begin(t, 0.5 * (low + high), width, 4.0 if start else 0.0)
+            self._begin(t, 0.5 * (low + high), width, start)
             self._last, self._low, self._high, self._open = z, low, high, False
             return True
         changed = z != self._last
@@ -79,7 +82,7 @@ class RoadSpeed:
                 s = p + _NOISE_KMH2
                 mass, y, v = truncated(x, sqrt(s), low, high)
                 if mass < 1e-5:
-                    self._begin(t, 0.5 * (low + high), width, 0.0)
+                    self._begin(t, 0.5 * (low + high), width, False)
                     self._last, self._low, self._high, self._open = z, low, high, False
                     return True
             if changed or mass < 1.0 - _CUTS:
@@ -97,40 +100,41 @@ class RoadSpeed:
         """
         track = self.track
         i = bisect_right(track.t, t) - 1
-        after = i + 1 < len(track.t) and track.q[i + 1] < 0.0
-        if not (i < 0 or after or i + 1 == len(track.t)):
-            state = track.at(t)
-            return None if state is None else (*state, False)
-        if i + 1 == len(track.t) and self.still_since is None:
-            state = track.at(t)
-            return None if state is None else (*state, False)
+        last = i + 1 == len(track.t)
+        stood = self.still_since is not None if last else track.q[i + 1] == _AFTER_ZERO
+        if not stood:
+            if last or i < 0 or track.q[i + 1] >= 0.0:
+                state = track.at(t)
+                return None if state is None else (*state, False)
+            return self._across(i, t)
         x = r = 0.0
-        known = False
         if i >= 0:
-            h = t - track.t[i]
             r = min(track.sr[i], -2.0 * (track.sx[i] - zero))
-            x = track.sx[i] - zero + r * h
-            known = h < 0.5
-        if i + 1 < len(track.t):
-            d = track.t[i + 1] - t
+            x = track.sx[i] - zero + r * (t - track.t[i])
+        if not last:
             rate = max(track.sr[i + 1], 1.0)
-            start = track.sx[i + 1] - zero - rate * d
+            start = track.sx[i + 1] - zero - rate * (track.t[i + 1] - t)
             if start > x:
                 x, r = start, rate
-            known = known or d < 0.5
-        if i + 1 < len(track.t) and self.still_since is None and not known and not self._zeros_before(i + 1):
-            return None
         if x <= 0.0:
             return zero, 0.0, 0.04, 0.1, True
         x = min(x, 1.0)
         return zero + x, r, 0.04 + 0.1 * x * x, 4.0, True
 
-    def _zeros_before(self, i: int) -> bool:
-        return self.track.r[i] > 0.0
+    def _across(self, i: int, t: float) -> tuple[float, float, float, float, bool] | None:
+        """A straight line over a gap of slow polling, as unsure as drivers are free."""
+        track = self.track
+        h, d = t - track.t[i], track.t[i + 1] - t
+        if h + d > _LONGEST_S:
+            return None
+        slope = (track.sx[i + 1] - track.sx[i]) / (h + d)
+        off = _FREE_KMH_S * min(h, d)
+        return track.sx[i] + slope * h, slope, 0.1 + off * off, _FREE_KMH_S**2, False
 
-    def _begin(self, t: float, middle: float, width: float, rate: float) -> None:
+    def _begin(self, t: float, middle: float, width: float, stood: bool) -> None:
         self._lively = 0.5
-        self.track.push(t, middle, rate, width * width / 12.0 + _NOISE_KMH2, 0.0, 16.0, -1.0)
+        rate, mark = (4.0, _AFTER_ZERO) if stood else (0.0, _NEW)
+        self.track.push(t, middle, rate, width * width / 12.0 + _NOISE_KMH2, 0.0, 16.0, mark)
 
     def _take_last(self) -> None:
         k = self.track

@@ -10,8 +10,8 @@ from collections import deque
 from math import exp
 from typing import Final
 
-_RATE: Final = 0.02  # 1/s, selector moves while standing; common practice, no source
-_LEVEL_MEMORY_S: Final = 6.0
+_RATE: Final = 0.006  # 1/s, selector moves while standing; common practice, no source
+_LEVEL_MEMORY_S: Final = 15.0
 _LAG_S: Final = 0.7
 
 

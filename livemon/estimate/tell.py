@@ -50,6 +50,9 @@ def tell(e: Estimate, told: Told) -> bool:
     n = e.engine_rpm
     v, rate, var, slow_var, rate_var, _ = road
     if tick.still:
+        if v > _CREEP_KMH:  # it has driven off unseen
+            e.gear, e.gear_probability, e.turbine_rad_per_m = None, 0.0, None
+            return launching
         return _standing(e, tick, k[tick.gear] * v if k else 0.0, k[tick.gear] ** 2 * var if k else 25.0)
     if not k:
         if closed_k is not None and tick.locked > 0.5:

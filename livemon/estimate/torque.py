@@ -144,7 +144,7 @@ class Torque:
         off = engine[0].nm - taken.nm - pump_nm
         noise = pump_sd_nm**2 + taken.bias_sd_nm**2
         p = self._offset_sd**2 + 1.0
-        gain = p / (p + 10.0 * noise)
+        gain = p / (p + 5.0 * noise)
         self._offset += gain * (off - self._offset)
         self._offset_sd = max(sqrt(p * (1.0 - gain)), 0.7 * sqrt(noise))
 

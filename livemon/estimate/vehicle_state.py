@@ -22,7 +22,7 @@ from livemon.vehicle import Vehicle
 
 TICK_S: Final = 0.15
 _TICK_LAG_S: Final = 0.25
-_STALE_S: Final = 2.5
+_STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
 
@@ -220,7 +220,7 @@ class VehicleState:
         torque, torque_sd = self._torque.told(t, n, n_rate)
         said = None if stated is None else stated + 1
         neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
-        if neutral < 0.1 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
+        if neutral < 0.2 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)
