@@ -62,9 +62,10 @@ def decoder_of(vehicle: Vehicle, dbc: str | None, j1939: bool) -> Decoder:
     if dbc and j1939:
         raise UsageError("--dbc or --j1939", "both", "livemon", "choose one")
     if dbc:
+        from livemon.obd.together import Together
         from livemon.sources.dbc import DbcDecoder
 
-        return DbcDecoder(dbc, vehicle.broadcast)
+        return Together(DbcDecoder(dbc, vehicle.broadcast))
     if j1939:
         from livemon.obd.j1939 import J1939Decoder
 
