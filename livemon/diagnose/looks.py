@@ -33,6 +33,10 @@ _CLUTCH_MAY_CARRY_SR: Final = 0.90
 _STILL_OPEN_S: Final = 1.3  # after a shift it is not yet
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
+# A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
+# mean-path model over wheels of usual stator inlet angles [hrovat-tobler-1985].
+_SEIZED_RISE: Final = 1.8
+_LIGHT_SHARE: Final = 0.10  # of peak torque: near the coupling point even light load tells a held stator
 _CAPACITY_FLOOR_SD: Final = 0.02
 _TORQUE_MODEL_NM_SHARE: Final = 0.015  # of peak: what gain and offset together still leave wrong of a torque
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
@@ -73,6 +77,7 @@ class Looks:
         self._h_force: Array = np.zeros((len(rows), SIZE))
         self._friction_nm = _FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
+        self._ln_k_coupling = log(at(curves.k, curves.coupling_speed_ratio))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 
     def make(self, w: Window, x: Array, released: bool) -> tuple[Look | None, Look | None]:
@@ -81,7 +86,8 @@ class Looks:
         x: present means of the nuisances, a row each; `released`: the pedal is known to be up.
         """
         pump, ratio = w.pump_torque_nm, w.speed_ratio
-        driving = pump is not None and pump > max(25.0, _DRIVING_SHARE * self._prior.torque_nm)
+        least = _LIGHT_SHARE if ratio is not None and ratio > 0.85 else _DRIVING_SHARE
+        driving = pump is not None and pump > max(20.0, least * self._prior.torque_nm)
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
@@ -106,7 +112,10 @@ class Looks:
     def _ln_k(self, ratio: float) -> Array:
         c = self.curves
         sound = log(at(c.k, ratio))
-        lost, seized = log(at(c.k_lost, ratio)) - sound, log(at(c.k_seized, ratio)) - sound
+        lost = log(at(c.k_lost, ratio)) - sound
+        past = max(ratio - c.coupling_speed_ratio, 0.0)
+        flat = self._ln_k_coupling + log(1.0 + _SEIZED_RISE * past)
+        seized = min(log(at(c.k_seized, ratio)), flat) - sound if past > 0.0 else 0.0
         all_rows: Array = sound + self._lost * lost + self._seized * seized
         return all_rows
 
