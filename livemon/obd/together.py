@@ -46,14 +46,14 @@ class Together:
         return self._asked.vin
 
     def __contains__(self, key: object) -> bool:
-        return key in self._broadcast.wanted_ids or key in self._asked.wanted_ids  # type: ignore[operator]
+        return key in self._broadcast.wanted_ids or key in self._asked.wanted_ids
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings in this frame, whichever kind it is."""
         if readings := self._broadcast.feed(frame):
             return readings
-        answers = self._asked.feed(frame)
-        return [each for each in answers if each.quantity not in self._broadcast.quantities] if answers else ()
+        supplied = self._broadcast.quantities
+        return [answer for answer in self._asked.feed(frame) if answer.quantity not in supplied]
 
     def end(self) -> None:
         """The input is over."""

@@ -11,7 +11,9 @@ from livemon.records import Frame, Reading
 class Turbine:
     """A stand-in that broadcasts engine and turbine speed on 0x100."""
 
-    counters: Counter[str] = Counter(odd=1)
+    def __init__(self) -> None:
+        self.counters = Counter(odd=1)
+
     quantities = frozenset({"engine_rpm", "turbine_rpm"})
     wanted_ids = frozenset({(0x100, False)})
     wanted_masks = ((0x100, 0x7FF, False),)
