@@ -16,7 +16,7 @@ from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
 from livemon.permit import Permitted, permit
 from livemon.records import Frame
-from livemon.sources.serial_counts import AnswerCounts, Ask, lines_of
+from livemon.sources.serial_counts import AnswerCounts, ask_of, lines_of, wanted
 from livemon.sources.serial_lines import Kind, Line, LineReader
 
 # Set-up of the adapter itself; nothing here reaches the vehicle except that a protocol search asks 0100.
@@ -93,10 +93,14 @@ class SerialAdapter:
         self._set_up_lost = False
         self._echoes = False
         self._troubles = 0
-        self._ask: Ask | None = None
+        self._ask: Permitted | None = None  # the one in flight
+        self._again = False  # its answer was spoilt: ask once more
+        self._repeats = False
+        self._digit = ""  # the count sent with it
         self._answers = 0  # lines that came
         self._due_lines = 0  # lines the answers have, by what their first lines say
-        self._digit = ""  # the count sent with it
+        self._spoilt = False  # a line came that cannot be read
+        self._explained = False  # the adapter said in words how it ended
         self._counts = AnswerCounts()
 
     # ---- Source
@@ -215,7 +219,9 @@ class SerialAdapter:
             self._frames.clear()
             return False
         self.extended = answers[-1].extended
-        self._frames[0] = self._frames[0]._replace(can_id=FUNCTIONAL[self.extended], extended=self.extended)
+        for at, frame in enumerate(self._frames):
+            if frame.can_id == functional:  # the adapter may have found the other addressing
+                self._frames[at] = frame._replace(can_id=FUNCTIONAL[self.extended], extended=self.extended)
         self._header = 0
         self.protocol = protocol
         if protocol == "0":  # name it, or the adapter may search again at every silence
@@ -234,12 +240,12 @@ class SerialAdapter:
     # ---- one request in flight
 
     def _put_ask(self, ask: Permitted, wait_s: float = ANSWER_WAIT_S) -> None:
-        data = ask.frame.data
-        payload = data[1 : 1 + (data[0] & 0x0F)]
-        self._ask = ask.frame.can_id, payload
+        data, key = ask.frame.data, ask_of(ask.frame)
+        self._ask, self._repeats, self._again = ask, self._again, False
         self._answers = self._due_lines = 0
-        self._digit = self._counts.digit(self._ask)
-        self._put(payload.hex().upper() + self._digit, wait_s, ask)
+        self._spoilt = self._explained = False
+        self._digit = self._counts.digit(key)
+        self._put(key[1].hex().upper() + self._digit, wait_s, ask)
         time_s = self._epoch_s + self._written_s
         self._frames.append(ask.frame._replace(time_s=time_s, data=data.ljust(8, b"\0")))
 
@@ -253,7 +259,7 @@ class SerialAdapter:
     def _resynchronise(self) -> None:
         """No prompt came. A harmless command brings one from an adapter that is still there."""
         self.counters["missed_prompts"] += 1
-        self._ask = None
+        self._ask, self._again = None, False
         self.settle()
         self.command("ATE0", needed=True)
 
@@ -265,6 +271,7 @@ class SerialAdapter:
         """
         if ask is None and not COMMANDS.fullmatch(text):
             raise RefusedError("a set-up command", text, self.name, "report this as a bug")
+        self._lines.clear()  # noise behind the last prompt is not part of the reply to come
         try:
             self._port.write(b" " + text.encode("ascii") + b"\r")
         except OSError as problem:
@@ -288,6 +295,9 @@ class SerialAdapter:
         for line in self._lines.feed(data):
             self._handle(line, now_s)
         self.counters["garbled_lines"] = self._lines.garbled
+        if self._again and self._ask:
+            self.counters["asked_again"] += 1
+            self._put_ask(self._ask)
         return bool(data)
 
     def _handle(self, line: Line, now_s: float) -> None:
@@ -295,7 +305,7 @@ class SerialAdapter:
         if kind == "prompt":
             if self._heard:
                 self._busy = False
-                self._learn()
+                self._conclude()
             return
         self._heard = True
         if kind == "frame":
@@ -304,7 +314,7 @@ class SerialAdapter:
             self._due_lines += lines_of(line.data)
             self._troubles = 0
             if self._ask and line.data[1:2] == b"\x7f" and line.data[3:4] == b"\x78":
-                self._counts.never_limit(self._ask)  # "pending": the answer proper follows
+                self._counts.never_limit(ask_of(self._ask.frame))  # "pending": the answer proper follows
             if self._ask and self._digit == f"{self._answers:X}":
                 self._deadline_s = min(self._deadline_s, now_s + QUICK_WAIT_S)
         elif kind == "headerless" or (line.text and line.text == self._written):
@@ -313,7 +323,10 @@ class SerialAdapter:
                 self._troubles += kind == "headerless"
         else:
             self._replies.append(line)
-            if kind not in ("ok", "text", "searching", "bus_init", "garbled"):
+            if kind in ("text", "garbled"):
+                self._spoilt = True
+            elif kind not in ("ok", "searching", "bus_init"):
+                self._explained = True
                 self.counters[kind] += 1
             if self._ask and kind in ("ok", "stopped"):
                 self._out_of_step = True
@@ -332,10 +345,18 @@ class SerialAdapter:
                 "check that the ignition is on and the plug sits firmly",
             )
 
-    def _learn(self) -> None:
-        if self._ask:
-            self._counts.learn(self._ask, self._digit, self._due_lines)
-            self._ask = None
+    def _conclude(self) -> None:
+        """The prompt is here: the ask is over, unless noise has spoilt the answer at the first try."""
+        if self._ask is None:
+            return
+        cut = self._answers < self._due_lines
+        lost = self._spoilt and self._answers < wanted(self._digit)
+        if (cut or lost) and not self._explained and not self._repeats:
+            self._again = True
+            return
+        if not (cut or self._spoilt):
+            self._counts.learn(ask_of(self._ask.frame), self._digit, self._due_lines)
+        self._ask = None
 
     def _lost(self, problem: object) -> LinkError:
         return LinkError("a working adapter", f"{problem}", self.name, "check cable, plug and pairing")

@@ -4,12 +4,24 @@ from __future__ import annotations
 
 from typing import Final
 
+from livemon.records import Frame
+
 EVERYBODY: Final = (0x7DF, 0x18DB33F1)  # functional addressing, ISO 15765-4
 EVERY_ANSWER: Final = "F"
 RELEARN_EVERY: Final = 200  # asks; a control unit that was asleep may answer too by now
 _MOST_ASKS: Final = 200
 
 Ask = tuple[int, bytes]  # identifier and payload
+
+
+def ask_of(frame: Frame) -> Ask:
+    """Identifier and payload of an ask in a single frame."""
+    return frame.can_id, frame.data[1 : 1 + (frame.data[0] & 0x0F)]
+
+
+def wanted(digit: str) -> int:
+    """How many lines an ask sent with `digit` should bring at least."""
+    return 1 if digit in ("", EVERY_ANSWER) else int(digit, 16)
 
 
 class AnswerCounts:

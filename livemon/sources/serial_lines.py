@@ -91,7 +91,7 @@ class LineReader:
         return lines
 
     def clear(self) -> None:
-        """Forget an unfinished line: the port was opened anew."""
+        """Forget an unfinished line."""
         self._partial.clear()
         self._skipping = False
 

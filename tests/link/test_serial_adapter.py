@@ -433,3 +433,29 @@ def test_a_reset_by_low_voltage_is_noticed_at_once(bench: Make) -> None:
     b.drain(source)
     assert [f.can_id for f in b.exchange(source, "010C")] == [0x7DF, 0x7E8]
     assert source.counters["adapter_resets"] == 1
+
+
+@pytest.mark.parametrize("payload", ["010C", "0902"])
+def test_an_answer_spoilt_by_noise_is_asked_for_again_once(bench: Make, payload: str) -> None:
+    """Waiting for a consecutive frame that will never come would cost a second of the drive."""
+    b = bench()
+    source = b.link()
+    b.drain(source)
+    lines = 1 if payload == "010C" else 3
+    assert len(b.exchange(source, payload)) == 1 + lines
+    started_s, b.device._faults.noise = b.clock.now_s(), 1.0
+    source.send(permit(b.ask(payload)))
+    frames: list[Frame] = []
+    while source.counters["asked_again"] == 0:
+        frames += [frame] if (frame := source.read(0.01)) else []
+    b.device._faults.noise = 0.0
+    frames += b.drain(source, 0.1)
+    assert b.clock.now_s() - started_s < 0.3
+    asked = [frame for frame in frames if frame.can_id == 0x7DF]
+    assert len(asked) == 2 and asked[0].data == asked[1].data and asked[0].time_s < asked[1].time_s
+    assert [frame.can_id for frame in frames[-lines:]] == [0x7E8] * lines
+
+    b.device._faults.noise = 1.0  # for ever: asked again once at most, then given up
+    source.send(permit(b.ask(payload)))
+    asked = [frame for frame in b.drain(source, 0.5) if frame.can_id == 0x7DF]
+    assert 1 <= len(asked) <= 2
