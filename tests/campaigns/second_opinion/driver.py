@@ -137,9 +137,10 @@ class RoadTest(Follow):
 
     def _push(self, pedal: float, speed: float) -> Step:
         def step(seen: Seen, dt: float) -> tuple[float, float] | None:
-            self.press(pedal, dt)
-            late = seen.time_s - self._since > 40.0
-            return None if seen.speed_m_s > speed or late else (self.pedal, 0.0)
+            since = seen.time_s - self._since
+            more = 0.15 * max(0.0, since - 2.5) if seen.speed_m_s < 2.0 else 0.0  # nobody waits on a hill
+            self.press(min(1.0, pedal + more), dt)
+            return None if seen.speed_m_s > speed or since > 40.0 else (self.pedal, 0.0)
 
         return step
 
