@@ -45,7 +45,9 @@ class Bank:
         self._x[:, State.MASS] += [row.mass_ln for row in rows]
         self._x[:, State.AERO] += [row.aero_ln for row in rows]
         self._p: Array = np.tile(np.diag(np.square(prior.sd)), (count, 1, 1))
-        self._weak = self._looks.gain < 0.0
+        self._wander = np.square([row.wander_sd for row in rows])
+        self._p[:, State.GAIN_WANDER, State.GAIN_WANDER] += self._wander
+        self._weak = np.array([row.finding == "engine_low_output" for row in rows])
         self._p[self._weak, State.GAIN, State.GAIN] = _WEAK_GAIN_SD**2
         self._x_before, self._p_before = self._x.copy(), self._p.copy()  # as the stretch began
         self._keep: Array = np.ones(SIZE)
@@ -153,6 +155,8 @@ class Bank:
             self._p *= keep[:, None] * keep
             for state, (_, _, spread) in DRIFT.items():
                 self._p[:, state, state] += spread * spread * (1.0 - keep[state] ** 2)
+            state = State.GAIN_WANDER
+            self._p[:, state, state] += self._wander * (1.0 - keep[state] ** 2)
         self._time_s = now_s
 
     def _slip_back(self, row: int, w: Window, capacity: Look, force: Look | None) -> None:

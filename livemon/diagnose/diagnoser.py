@@ -153,17 +153,16 @@ class Diagnoser:
         road = self.bank.log_finding()
         gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
         slip, never = self.lockup_watch.log_evidence()
-        # Slip in one gear with the clutch holding in another is the gear; with nothing to compare it is open.
-        slip_gear = slip if gear is not None else min(slip, 0.0)
-        in_gear = slip_gear if others_hold or gear is None else slip_gear - log(3.0)
+        # Slip in one gear with the clutch holding in another may be the gear, or the load that gear saw.
+        in_gear = max(slip - log(5.0), 0.0) if gear is not None and others_hold else 0.0
         result: dict[FindingName, float] = {
             "none": 0.0,
             "stator_not_holding": road["stator_not_holding"],
             "stator_seized": road["stator_seized"],
             "engine_low_output": engine_low(road["engine_low_output"], self.full_pedal.log_evidence),
             "driveline_drag": road["driveline_drag"],
-            "gear_slip": road["gear_slip"] + (in_gear if in_gear > 0.0 else 0.0),
-            "lockup_slip": slip - (log(20.0) if gear is not None and others_hold else 0.0),
+            "gear_slip": road["gear_slip"] + in_gear,
+            "lockup_slip": slip,
             "lockup_shudder": self.shudder.log_evidence,
             "lockup_never_applied": never,
         }

@@ -18,7 +18,8 @@ _GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
 # Torque, engine and road speed are read at different moments and smoothed differently: from window to window
 # they are apart by so much more or less (what they are always apart by is a nuisance of its own).
-_APART_S: Final = 0.08
+_APART_S: Final = 0.05
+_APART_SHARE: Final = 0.3  # and by this share of the time between two readings of engine speed
 _WITHIN: Final = 0.35  # share of the scatter within a window that counts as error, if that is more
 
 
@@ -114,7 +115,7 @@ class WindowMaker:
             self._first = True
             self._stretch_start_s = time_s
             self._key = key
-            self._previous = e
+            self._previous = last if last is not None and time_s - last.time_s <= _GAP_S else e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
         elif time_s - self._start_s >= self._limit_s:
             done = self._close()
@@ -160,6 +161,7 @@ class WindowMaker:
         torque_spread = _spread(self._pump, self._pump_square, self._pump_n)
         jerk = self._rate(e.road_accel_m_s2, previous.road_accel_m_s2)
         accel_spread = _spread(self._accel, self._accel_square, self._speed_n)
+        apart_s = _APART_S + _APART_SHARE * (e.time_s - previous.time_s) / n
         return Window(
             start_s=self._start_s,
             end_s=e.time_s,
@@ -180,13 +182,13 @@ class WindowMaker:
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
             pump_torque_sd_nm=e.pump_torque_sd_nm,
-            pump_torque_unsure_nm=max(_APART_S * abs(torque_rate), _WITHIN * torque_spread),
+            pump_torque_unsure_nm=max(apart_s * abs(torque_rate), _WITHIN * torque_spread),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
             road_speed_sd_m_s=e.road_speed_sd_m_s,
             road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
             road_accel_sd_m_s2=e.road_accel_sd_m_s2,
-            road_accel_unsure_m_s2=max(_APART_S * abs(jerk), _WITHIN * accel_spread),
+            road_accel_unsure_m_s2=max(apart_s * abs(jerk), _WITHIN * accel_spread),
             road_jerk_m_s3=jerk,
             turbine_rad_per_m=e.turbine_rad_per_m,
             pedal_pct=e.pedal_pct,
