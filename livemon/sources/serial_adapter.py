@@ -16,8 +16,9 @@ from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
 from livemon.permit import Permitted, permit
 from livemon.records import Frame
-from livemon.sources.serial_counts import AnswerCounts, ask_of, lines_of, wanted
+from livemon.sources.serial_counts import AnswerCounts, ask_of
 from livemon.sources.serial_lines import Kind, Line, LineReader
+from livemon.sources.serial_request import Request
 
 # Set-up of the adapter itself; nothing here reaches the vehicle except that a protocol search asks 0100.
 COMMANDS: Final = re.compile(
@@ -43,12 +44,12 @@ SET_UP: Final = (  # (command, whether watching is impossible without it)
 FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}
 COMMAND_WAIT_S: Final = 0.7
 ANSWER_WAIT_S: Final = 1.2  # time-outs and multi-frame answers fit in; after that the prompt is lost
-QUICK_WAIT_S: Final = 0.3  # for the prompt once every expected answer is here
 TROUBLES_IN_A_ROW: Final = 5  # asks that end in a bus trouble before the link counts as lost
 
-_TROUBLES: Final[frozenset[Kind]] = frozenset(
-    {"can_error", "bus_error", "bus_init_error", "unable_to_connect", "low_voltage"}
+TROUBLES: Final[frozenset[Kind]] = frozenset(
+    {"can_error", "bus_error", "bus_init_error", "unable_to_connect", "low_voltage", "headerless"}
 )
+COUNTED: Final[frozenset[Kind]] = TROUBLES | {"no_data", "buffer_full", "stopped", "not_understood"}
 
 
 class Port(Protocol):
@@ -82,25 +83,14 @@ class SerialAdapter:
         self._lines = LineReader()
         self._frames: deque[Frame] = deque()
         self._closed = False
-        self._busy = False  # a request is in flight: no prompt yet
-        self._deadline_s = 0.0
-        self._written = ""
-        self._written_s = 0.0
-        self._heard = False  # any line since then: a prompt before it belongs to something else
+        self._request = Request("", 0.0, 0.0)  # the last one written
+        self._busy = False  # it is in flight: no prompt yet
+        self._again: Permitted | None = None  # an ask to repeat at once
         self._out_of_step = False  # replies belong to what was written before
-        self._replies: list[Line] = []
         self._header = 0  # the tester's identifier the adapter was told, 0 when it was not
         self._set_up_lost = False
         self._echoes = False
         self._troubles = 0
-        self._ask: Permitted | None = None  # the one in flight
-        self._again = False  # its answer was spoilt: ask once more
-        self._repeats = False
-        self._digit = ""  # the count sent with it
-        self._answers = 0  # lines that came
-        self._due_lines = 0  # lines the answers have, by what their first lines say
-        self._spoilt = False  # a line came that cannot be read
-        self._explained = False  # the adapter said in words how it ended
         self._counts = AnswerCounts()
 
     # ---- Source
@@ -109,7 +99,7 @@ class SerialAdapter:
         """The next ask or answer. Raises LinkError when the adapter is gone, silent or off the bus."""
         until_s = self._clock.now_s() + timeout_s
         while not self._frames:
-            if self._busy and self._clock.now_s() >= self._deadline_s:
+            if self._busy and self._clock.now_s() >= self._request.deadline_s:
                 self._resynchronise()
                 continue
             self._take(wait=timeout_s > 0.0)
@@ -176,24 +166,25 @@ class SerialAdapter:
         for attempt in range(3 if needed else 1):
             if attempt:
                 self.settle()  # what comes now is not mixed up with the reply to come
-            self._replies = []
             self._put(text, wait_s)
-            while self._busy and self._clock.now_s() < self._deadline_s:
+            request = self._request
+            while self._busy and self._clock.now_s() < request.deadline_s:
                 self._take()
             self._busy = False
-            if any(line.kind == "ok" for line in self._replies):
-                return self._replies
-        if needed:
-            came = " ".join(line.text for line in self._replies if line.text) or "silence"
-            raise LinkError(f"OK to {text}", came, self.name, "take the adapter out and plug it in again")
-        return self._replies
+            if request.said("ok"):
+                break
+        else:
+            if needed:
+                came = " ".join(line.text for line in request.replies if line.text) or "silence"
+                raise LinkError(f"OK to {text}", came, self.name, "take the adapter out and plug it in again")
+        return request.replies
 
     def settle(self) -> None:
         """Read until nothing comes for 50 ms: replies to what was written before are over."""
+        self._busy = self._out_of_step = False
         until_s = self._clock.now_s() + COMMAND_WAIT_S
         while self._take() and self._clock.now_s() < until_s:
             pass
-        self._busy = self._out_of_step = False
 
     def search(self, protocol: str, wait_s: float) -> bool:
         """Choose a protocol (one of "06789") and ask for the supported PIDs; True when an answer came.
@@ -206,10 +197,9 @@ class SerialAdapter:
         self._header = functional  # what the adapter uses by itself after a change of protocol
         supported = Frame(0.0, functional, self.extended, bytes.fromhex("0201000000000000"))
         for _ in range(3):
-            self._replies = []
             self._put_ask(permit(supported), wait_s)
             self._finish_request()
-            if not any(line.kind in ("ok", "not_understood", "stopped") for line in self._replies):
+            if not self._request.said("ok", "not_understood", "stopped"):
                 break
             self._frames.clear()
             self.settle()
@@ -239,19 +229,15 @@ class SerialAdapter:
 
     # ---- one request in flight
 
-    def _put_ask(self, ask: Permitted, wait_s: float = ANSWER_WAIT_S) -> None:
-        data, key = ask.frame.data, ask_of(ask.frame)
-        self._ask, self._repeats, self._again = ask, self._again, False
-        self._answers = self._due_lines = 0
-        self._spoilt = self._explained = False
-        self._digit = self._counts.digit(key)
-        self._put(key[1].hex().upper() + self._digit, wait_s, ask)
-        time_s = self._epoch_s + self._written_s
-        self._frames.append(ask.frame._replace(time_s=time_s, data=data.ljust(8, b"\0")))
+    def _put_ask(self, ask: Permitted, wait_s: float = ANSWER_WAIT_S, repeats: bool = False) -> None:
+        key = ask_of(ask.frame)
+        self._put(key[1].hex().upper(), wait_s, ask, self._counts.digit(key), repeats)
+        time_s = self._epoch_s + self._request.written_s
+        self._frames.append(ask.frame._replace(time_s=time_s, data=ask.frame.data.ljust(8, b"\0")))
 
     def _finish_request(self) -> None:
         while self._busy:
-            if self._clock.now_s() >= self._deadline_s:
+            if self._clock.now_s() >= self._request.deadline_s:
                 self._resynchronise()
             else:
                 self._take()
@@ -259,11 +245,12 @@ class SerialAdapter:
     def _resynchronise(self) -> None:
         """No prompt came. A harmless command brings one from an adapter that is still there."""
         self.counters["missed_prompts"] += 1
-        self._ask, self._again = None, False
         self.settle()
         self.command("ATE0", needed=True)
 
-    def _put(self, text: str, wait_s: float, ask: Permitted | None = None) -> None:
+    def _put(
+        self, text: str, wait_s: float, ask: Permitted | None = None, digit: str = "", repeats: bool = False
+    ) -> None:
         """The one place that writes to the port.
 
         The blank in front means nothing to an adapter that is ready; one that is still busy takes the first
@@ -273,13 +260,10 @@ class SerialAdapter:
             raise RefusedError("a set-up command", text, self.name, "report this as a bug")
         self._lines.clear()  # noise behind the last prompt is not part of the reply to come
         try:
-            self._port.write(b" " + text.encode("ascii") + b"\r")
+            self._port.write(f" {text}{digit}\r".encode("ascii"))
         except OSError as problem:
             raise self._lost(problem) from problem
-        self._written = text
-        self._heard = False
-        self._written_s = self._clock.now_s()
-        self._deadline_s = self._written_s + wait_s
+        self._request = Request(text + digit, self._clock.now_s(), wait_s, ask, digit, repeats)
         self._busy = True
 
     def _take(self, wait: bool = True) -> bool:
@@ -295,48 +279,41 @@ class SerialAdapter:
         for line in self._lines.feed(data):
             self._handle(line, now_s)
         self.counters["garbled_lines"] = self._lines.garbled
-        if self._again and self._ask:
+        if self._again is not None:
+            again, self._again = self._again, None
             self.counters["asked_again"] += 1
-            self._put_ask(self._ask)
+            self._put_ask(again, repeats=True)
         return bool(data)
 
     def _handle(self, line: Line, now_s: float) -> None:
-        kind = line.kind
+        request, kind = self._request, line.kind
         if kind == "prompt":
-            if self._heard:
+            if request.heard and self._busy:
                 self._busy = False
-                self._conclude()
+                self._conclude(request)
             return
-        self._heard = True
+        if line.text and line.text == request.text:  # echo, from an adapter that was told not to
+            request.heard = True
+            self._set_up_lost = self._set_up_lost or not self._echoes
+            return
+        request.take(line, now_s)
         if kind == "frame":
             self._frames.append(Frame(self._epoch_s + now_s, line.can_id, line.extended, line.data))
-            self._answers += 1
-            self._due_lines += lines_of(line.data)
             self._troubles = 0
-            if self._ask and line.data[1:2] == b"\x7f" and line.data[3:4] == b"\x78":
-                self._counts.never_limit(ask_of(self._ask.frame))  # "pending": the answer proper follows
-            if self._ask and self._digit == f"{self._answers:X}":
-                self._deadline_s = min(self._deadline_s, now_s + QUICK_WAIT_S)
-        elif kind == "headerless" or (line.text and line.text == self._written):
-            if kind == "headerless" or not self._echoes:
-                self._set_up_lost = True
-                self._troubles += kind == "headerless"
-        else:
-            self._replies.append(line)
-            if kind in ("text", "garbled"):
-                self._spoilt = True
-            elif kind not in ("ok", "searching", "bus_init"):
-                self._explained = True
-                self.counters[kind] += 1
-            if self._ask and kind in ("ok", "stopped"):
-                self._out_of_step = True
-            if self._ask and kind == "not_understood":
-                self._counts.refuse()
-            if kind == "low_voltage":  # such as while cranking: it has forgotten everything
-                self._set_up_lost = True
-            if kind == "buffer_full" and self.counters[kind] == 1:
-                self._say(f"{self.name}: the adapter's buffer was full: answers lost; try a higher --baud")
-            self._troubles += kind in _TROUBLES
+            if request.ask and line.data[1:2] == b"\x7f" and line.data[3:4] == b"\x78":
+                self._counts.never_limit(ask_of(request.ask.frame))  # "pending": the answer proper follows
+            return
+        if kind in COUNTED:
+            self.counters[kind] += 1
+        if kind in ("headerless", "low_voltage"):  # cranking pulls the voltage down: all is forgotten
+            self._set_up_lost = True
+        if request.ask and kind in ("ok", "stopped"):
+            self._out_of_step = True
+        if request.ask and kind == "not_understood":
+            self._counts.refuse()
+        if kind == "buffer_full" and self.counters[kind] == 1:
+            self._say(f"{self.name}: the adapter's buffer was full: answers lost; try a higher --baud")
+        self._troubles += kind in TROUBLES
         if self._troubles >= TROUBLES_IN_A_ROW:
             raise LinkError(
                 "answers from the vehicle",
@@ -345,18 +322,14 @@ class SerialAdapter:
                 "check that the ignition is on and the plug sits firmly",
             )
 
-    def _conclude(self) -> None:
-        """The prompt is here: the ask is over, unless noise has spoilt the answer at the first try."""
-        if self._ask is None:
+    def _conclude(self, request: Request) -> None:
+        """The prompt is here. An answer spoilt by noise is asked for again, others teach their length."""
+        if request.ask is None:
             return
-        cut = self._answers < self._due_lines
-        lost = self._spoilt and self._answers < wanted(self._digit)
-        if (cut or lost) and not self._explained and not self._repeats:
-            self._again = True
-            return
-        if not (cut or self._spoilt):
-            self._counts.learn(ask_of(self._ask.frame), self._digit, self._due_lines)
-        self._ask = None
+        if request.is_lost_to_noise:
+            self._again = request.ask
+        elif request.teaches:
+            self._counts.learn(ask_of(request.ask.frame), request.digit, request.due_lines)
 
     def _lost(self, problem: object) -> LinkError:
         return LinkError("a working adapter", f"{problem}", self.name, "check cable, plug and pairing")
