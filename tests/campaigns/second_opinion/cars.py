@@ -126,7 +126,8 @@ def draw(rng: Random, fault: str, kind: str) -> Car:
     radius = free_radius_m(tyre) * rng.uniform(0.955, 0.985)
     # Top gear turns the engine at 17-27 rpm per km/h, slower for stronger engines.
     top = min(27.0, max(16.0, rng.gauss(21.0 - 0.012 * (peak - 250.0), 1.5)))
-    final = round(top * 3.6 * 2.0 * pi / 60.0 * radius / ratios[-1], 2)
+    final = min(top * 3.6 * 2.0 * pi / 60.0 * radius / ratios[-1], 17.0 / ratios[0])
+    final = round(final, 2)
     file_mass = round(rng.uniform(3.9, 6.2) * peak + 500.0, -1) if peak < 330 else rng.uniform(1600.0, 2700.0)
     file_mass = round(min(2900.0, max(1050.0, file_mass)), -1)
     shapes = published()

@@ -118,6 +118,8 @@ def drive(car: Car, driver: Follow, seconds: float, rng: Random) -> History:
         if time_s < box_of.in_drive_s + 0.6:
             pedal, brake_n = 0.0, 3.0 * mass
         braking = brake_n > 0.0
+        if braking and v < 1.5:  # a foot holds against the creep, whatever that takes
+            brake_n = max(brake_n, 5.0 * mass * (1.0 - v / 1.5))
         box = box_of.tick(Now(time_s, v, w, wt, pedal, braking, brake, turbine_nm), TICK_S)
 
         # Engine: pedal to indicated torque with a lag; the idle governor keeps it alive.
