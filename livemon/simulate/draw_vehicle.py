@@ -40,7 +40,7 @@ def geometry(rng: Random) -> Geometry:
 
     Stall torque ratios lie between about 1.7 and 2.5 ([ADVISOR] 2.0, [VECTO] 1.8, [CO2MPAS] 1.9).
     """
-    wanted = rng.uniform(1.72, 2.45)
+    wanted = rng.uniform(1.66, 2.4)
     best, off = Geometry(), 9.0
     for _ in range(80):
         g = Geometry(
@@ -57,7 +57,7 @@ def geometry(rng: Random) -> Geometry:
         held, ratio = operating_point(g, 0.0, "working")
         free, _ = operating_point(g, 0.0, "lost")
         far, _ = operating_point(g, 0.8, "working")
-        possible = 0.55 <= sqrt(held / free) <= 0.9 and 1.08 < sqrt(held / far) < 1.65
+        possible = 0.55 <= sqrt(held / free) <= 0.9 and 1.14 < sqrt(held / far) < 1.40
         if possible and abs(ratio - wanted) < off:
             best, off = g, abs(ratio - wanted)
             if off < 0.05:
@@ -166,8 +166,8 @@ def vehicle(kind: str, seed: int) -> tuple[BodyTruth, EngineTruth, ConverterTrut
     converter = ConverterTruth(
         wheel,
         scale,
-        wheels.gauss(0.0, 0.09),
-        wheels.gauss(0.0, 0.05),
+        wheels.gauss(0.0, 0.045),
+        wheels.gauss(0.0, 0.03),
         sag=wheels.gauss(0.06, 0.07),
         fade=wheels.uniform(0.06, 0.12),
         overrun=wheels.uniform(1.0, 4.5),
