@@ -10,6 +10,7 @@ from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
 _OPEN_S: Final = 3.0  # under power with the turbine between a third and 0.95 of engine speed
+_TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
 
 
@@ -50,9 +51,11 @@ class Presence:
     @property
     def clutch_car(self) -> bool:
         """First gear pulls without slip most of the time: a friction clutch, not a converter."""
-        return self.first_gear_solid_s > max(3.0, 1.5 * self.first_gear_open_s)
+        return self.first_gear_solid_s > max(3.0, 0.6 * self.first_gear_open_s)
 
     @property
     def seen(self) -> bool:
         """A converter was seen to work as one, or the vehicle file says so and nothing contradicts it."""
-        return not self.clutch_car and (self.open_s >= _OPEN_S or (self._told and self.locked_s > 5.0))
+        if self.clutch_car:
+            return False
+        return self.open_s >= _OPEN_S or (self._told and (self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0))

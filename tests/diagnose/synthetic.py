@@ -8,10 +8,12 @@ from __future__ import annotations
 import random
 from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import lru_cache
 from math import sqrt
 
 from livemon.converter.curves import at
-from livemon.records import Estimate, Oscillation, Regime
+from livemon.diagnose.diagnoser import Diagnoser
+from livemon.records import Estimate, Oscillation, Regime, Warning
 from livemon.vehicle import Known, Vehicle, curves_of
 
 VEHICLE = Vehicle(
@@ -50,7 +52,20 @@ class Truth:
     grade: float = 0.02
 
 
-def drive(truth: Truth, seed: int, seconds: float = 300.0, rate_hz: float = 10.0) -> Iterator[Estimate | Oscillation]:
+@lru_cache(maxsize=32)
+def judged(truth: Truth, seed: int = 1, seconds: float = 240.0) -> tuple[Diagnoser, list[Warning]]:
+    """The diagnoser at the end of a drive, and the changes of its warnings."""
+    diagnoser = Diagnoser(VEHICLE)
+    warnings: list[Warning] = []
+    for item in drive(truth, seed, seconds):
+        warnings += diagnoser.feed(item)
+    warnings += diagnoser.end()
+    return diagnoser, warnings
+
+
+def drive(
+    truth: Truth, seed: int, seconds: float = 300.0, rate_hz: float = 10.0
+) -> Iterator[Estimate | Oscillation]:
     """Stop-and-go with pulls and cruises; one Estimate every 1/rate_hz s."""
     rng = random.Random(seed)
     v, c = VEHICLE, curves_of(VEHICLE)
@@ -105,7 +120,9 @@ def drive(truth: Truth, seed: int, seconds: float = 300.0, rate_hz: float = 10.0
         else:
             ratio = min(turbine / max(rpm, 500.0), 1.3)
             k = at(c.k, ratio) * truth.k
-            k += truth.lost * (at(c.k_lost, ratio) - at(c.k, ratio)) + truth.seized * (at(c.k_seized, ratio) - at(c.k, ratio))
+            k += truth.lost * (at(c.k_lost, ratio) - at(c.k, ratio)) + truth.seized * (
+                at(c.k_seized, ratio) - at(c.k, ratio)
+            )
             tr = at(c.tr, ratio)
             tr += -truth.lost * (tr - 1.0) + truth.seized * (at(c.tr_seized, ratio) - tr)
             pump = (rpm / k) ** 2 if ratio < 1.0 else -15.0

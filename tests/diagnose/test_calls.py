@@ -1,0 +1,162 @@
+"""Whole drives, made straight from the physics, with one thing wrong in each."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from synthetic import VEHICLE, Truth, drive, judged  # noqa: E402  # it lies beside this file
+
+from livemon.diagnose.diagnoser import Diagnoser  # noqa: E402
+from livemon.records import Estimate, FindingName, Launch  # noqa: E402
+
+SOUND = Truth()
+FAULTS: dict[FindingName, Truth] = {
+    "stator_not_holding": Truth(lost=1.0),
+    "engine_low_output": Truth(torque_made=0.6),
+    "driveline_drag": Truth(drag_force_n=900.0),
+    "lockup_shudder": Truth(lock="shudders"),
+}
+OUTSIDE = {"engine_low_output", "driveline_drag"}
+
+
+@pytest.mark.parametrize("finding", FAULTS)
+def test_fault_is_named_and_placed(finding: FindingName) -> None:
+    diagnoser, _ = judged(FAULTS[finding])
+    call = diagnoser.call()
+    assert call.finding == finding, diagnoser.evidence()
+    assert call.where == ("outside_transmission" if finding in OUTSIDE else "inside_transmission")
+    assert diagnoser.findings()[0].finding == finding
+    assert call.because and call.check_next
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+@pytest.mark.parametrize("truth", [SOUND, Truth(mass=1.2), Truth(k=1.08), Truth(k=0.93), Truth(grade=0.03)])
+def test_sound_vehicle_unlike_its_file_raises_nothing(truth: Truth, seed: int) -> None:
+    diagnoser, warnings = judged(truth, seed, 180.0)
+    assert diagnoser.call().finding in ("none", "not_enough_evidence"), diagnoser.evidence()
+    assert not warnings
+
+
+def test_lost_stator_is_warned_of_before_the_first_upshift_of_a_launch() -> None:
+    _, warnings = judged(FAULTS["stator_not_holding"])
+    first = next(w for w in warnings if w.finding == "stator_not_holding" and w.raised)
+    upshifts = [
+        later.time_s
+        for before, later in _pairs(FAULTS["stator_not_holding"])
+        if before.regime == "launch" and later.regime == "shift"
+    ]
+    launches = [
+        later.time_s
+        for before, later in _pairs(FAULTS["stator_not_holding"])
+        if before.regime != "launch" and later.regime == "launch"
+    ]
+    begun = max(t for t in launches if t < first.time_s)
+    assert first.time_s <= min((t for t in upshifts if t > begun), default=1e9) + 0.2
+
+
+def _pairs(truth: Truth) -> list[tuple[Estimate, Estimate]]:
+    items = [e for e in drive(truth, 1, 240.0) if isinstance(e, Estimate)]
+    return list(zip(items, items[1:], strict=False))
+
+
+def test_shudder_is_warned_of_within_a_second_and_a_half_of_the_spectrum_showing_it() -> None:
+    diagnoser, warnings = judged(FAULTS["lockup_shudder"])
+    first = next(w for w in warnings if w.finding == "lockup_shudder" and w.raised)
+    begun = max(e.first_s for e in diagnoser.shudder.firm if e.first_s <= first.time_s)
+    assert first.time_s - begun <= 2.0 + 1e-9  # the made-up spectrum comes once a second
+
+
+def test_probabilities_sum_to_one_at_any_time() -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    for i, item in enumerate(drive(FAULTS["stator_not_holding"], 2, 60.0)):
+        diagnoser.feed(item)
+        if i % 50 == 0:
+            standing = diagnoser.standing()
+            assert sum(standing.values()) == pytest.approx(1.0, abs=1e-9)
+            assert "not_enough_evidence" not in standing and len(standing) == 9
+            assert all(0.0 <= p <= 1.0 for p in standing.values())
+
+
+def test_nothing_fed_is_not_enough_evidence() -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    diagnoser.end()
+    call = diagnoser.call()
+    assert call.finding == "not_enough_evidence" and call.where == "unknown"
+    assert diagnoser.launches == [] and diagnoser.findings() == []
+    assert any("engine torque" in line for line in diagnoser.cannot_judge)
+    assert any("Drive again" in line for line in call.check_next)
+
+
+def test_no_torque_means_no_stator_and_no_engine_call() -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(FAULTS["stator_not_holding"], 1, 180.0):
+        if isinstance(item, Estimate):
+            item = replace(item, engine_torque_nm=None, pump_torque_nm=None, torque_source="")
+        diagnoser.feed(item)
+    diagnoser.end()
+    assert diagnoser.call().finding not in ("stator_not_holding", "engine_low_output", "stator_seized")
+    assert any(line.startswith("stator, engine output") for line in diagnoser.cannot_judge)
+
+
+def test_a_clutch_car_never_has_a_converter_fault() -> None:
+    """Friction clutch: after a second of slip the engine turns with the wheels, in first gear too."""
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(FAULTS["stator_not_holding"], 1, 240.0):
+        if isinstance(item, Estimate) and item.speed_ratio is not None and item.regime in ("launch", "pull"):
+            slipping = (item.road_speed_m_s or 0.0) < 2.5
+            ratio = 0.6 if slipping else 1.0
+            rpm = (item.turbine_rpm or 800.0) / ratio
+            item = replace(item, engine_rpm=rpm, speed_ratio=ratio, slip_rpm=rpm * (1.0 - ratio))
+        diagnoser.feed(item)
+    diagnoser.end()
+    assert diagnoser.presence.clutch_car
+    standing = diagnoser.standing()
+    assert standing["stator_not_holding"] < 0.05
+    assert diagnoser.call().where != "inside_transmission"
+    assert any("without slip" in line for line in diagnoser.cannot_judge)
+
+
+def test_launch_records_carry_what_the_stator_does() -> None:
+    lost, _ = judged(FAULTS["stator_not_holding"])
+    sound, _ = judged(SOUND)
+
+    def mean(launches: list[Launch], field: str) -> float:
+        values = [getattr(launch, field) for launch in launches if getattr(launch, field) is not None]
+        return float(sum(values) / len(values))
+
+    assert len(lost.launches) >= 3
+    assert mean(lost.launches, "r_k") < -0.1 < mean(sound.launches, "r_k")
+    assert mean(lost.launches, "r_t") < -0.2 < mean(sound.launches, "r_t")
+    for launch in lost.launches:
+        assert launch.end_s > launch.start_s and launch.samples > 0
+        assert launch.r_k_sd is None or launch.r_k_sd > 0.03
+
+
+def test_weak_engine_leaves_its_mark_in_every_regime() -> None:
+    weak, _ = judged(FAULTS["engine_low_output"])
+    sound, _ = judged(SOUND)
+    for regime in ("launch", "pull", "locked"):
+        of = [
+            [r.r_t for r in d.stretches.records if r.details["regime"] == regime and r.r_t is not None]
+            for d in (weak, sound)
+        ]
+        assert sum(of[0]) / len(of[0]) < sum(of[1]) / len(of[1]) - 0.15
+
+
+def test_stream_is_the_same_however_it_is_cut() -> None:
+    """Feeding is one item at a time; asking in between must change nothing."""
+    asked, quiet = Diagnoser(VEHICLE), Diagnoser(VEHICLE)
+    for i, item in enumerate(drive(FAULTS["driveline_drag"], 3, 90.0)):
+        asked.feed(item)
+        quiet.feed(item)
+        if i % 7 == 0:
+            asked.standing(), asked.findings(), asked.call(), asked.lockup()
+    asked.end(), quiet.end()
+    assert asked.standing() == quiet.standing()
+    assert asked.launches == quiet.launches
