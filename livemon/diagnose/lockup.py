@@ -62,7 +62,7 @@ class LockupWatch:
         self._since_s: float | None = None
         count = len(CAPACITIES)
         self._scale = [0.0] * count
-        self._scale_var = [_SCALE_SD**2] * count
+        self._scale_var: list[float] = []
         self._settled = [0.0] * count
         self._stretch = [0.0] * count
         self._stretch_start_s = 0.0
@@ -120,6 +120,8 @@ class LockupWatch:
 
     def _weigh(self, w: Window, pumped: Pumped, slip: float, turbine: float, cruise: bool) -> None:
         noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
+        if not self._scale_var:  # the estimate knows how well tyre and ratios are known
+            self._scale_var = [min(_SCALE_SD, max(w.slip_sd_rpm / turbine, 0.002)) ** 2] * len(CAPACITIES)
         open_rpm, open_sd = self._fluid_slip(w.engine_rpm, pumped, 0.0)
         known_on = w.regime == "locked"
         share_open = 0.02 if known_on else _OPEN_SHARE["cruise" if cruise else "slow"]

@@ -10,10 +10,12 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE, Truth, drive, judged  # noqa: E402  # it lies beside this file
+import itertools
 
-from livemon.diagnose.diagnoser import Diagnoser  # noqa: E402
-from livemon.records import Estimate, FindingName, Launch  # noqa: E402
+from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
+
+from livemon.diagnose.diagnoser import Diagnoser
+from livemon.records import Estimate, FindingName, Launch
 
 SOUND = Truth()
 FAULTS: dict[FindingName, Truth] = {
@@ -62,7 +64,7 @@ def test_lost_stator_is_warned_of_before_the_first_upshift_of_a_launch() -> None
 
 def _pairs(truth: Truth) -> list[tuple[Estimate, Estimate]]:
     items = [e for e in drive(truth, 1, 240.0) if isinstance(e, Estimate)]
-    return list(zip(items, items[1:], strict=False))
+    return list(itertools.pairwise(items))
 
 
 def test_shudder_is_warned_of_within_a_second_and_a_half_of_the_spectrum_showing_it() -> None:

@@ -1,0 +1,228 @@
+"""The parts: clutch, shudder, full pedal, codes, alarms, one odd window."""
+
+from __future__ import annotations
+
+import csv
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from synthetic import VEHICLE, Truth, drive  # it lies beside this file
+
+from livemon.converter.curves import at
+from livemon.diagnose.alarms import RAISE, WITHDRAW, Alarms
+from livemon.diagnose.checks import CHECKS, STALL_CAUTION
+from livemon.diagnose.codes import WEIGHTS, Codes
+from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.full_pedal import FullPedal
+from livemon.diagnose.hypotheses import FINDINGS, hypotheses
+from livemon.diagnose.lockup import LockupWatch, Pumped
+from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.windows import Window, WindowMaker
+from livemon.records import Estimate, FindingName, Oscillation, Regime
+from livemon.vehicle import curves_of
+
+CURVES = curves_of(VEHICLE)
+VECTORS = Path(__file__).parents[1] / "vectors" / "tcc_monitor_limits.csv"
+
+
+def window(
+    start_s: float, slip_rpm: float, torque_nm: float, regime: Regime = "pull", rpm: float = 2000.0
+) -> Window:
+    """A second and a half of steady cruise in fifth."""
+    maker = WindowMaker()
+    for i in range(16):
+        maker.feed(
+            Estimate(
+                time_s=start_s + 0.1 * i,
+                engine_rpm=rpm,
+                regime=regime,
+                turbine_rpm=rpm - slip_rpm,
+                turbine_sd_rpm=10.0,
+                slip_rpm=slip_rpm,
+                slip_sd_rpm=10.0,
+                speed_ratio=1.0 - slip_rpm / rpm,
+                speed_ratio_sd=0.005,
+                gear=5,
+                gear_probability=0.99,
+                locked_probability=0.9 if regime == "locked" else 0.1,
+                road_speed_m_s=26.0,
+                road_speed_sd_m_s=0.1,
+                turbine_rad_per_m=8.0,
+                engine_torque_nm=torque_nm + 4.0,
+                pump_torque_nm=torque_nm,
+                pump_torque_sd_nm=4.0,
+                torque_source="reported",
+                pedal_pct=20.0,
+            )
+        )
+    done = maker.end()
+    assert done is not None
+    return done
+
+
+def open_slip(torque_nm: float, rpm: float = 2000.0) -> float:
+    """Slip of the open converter that carries this torque [rpm]."""
+    ratio = max(i / 1000 for i in range(500, 990) if (rpm / at(CURVES.k, i / 1000)) ** 2 >= torque_nm)
+    return rpm * (1.0 - ratio)
+
+
+def watch(
+    slips: list[tuple[float, float]], regime: Regime = "pull", stretches: int = 5
+) -> tuple[float, float]:
+    """Log evidence of (slips, never on) after cruises of these (slip, torque)."""
+    clutch = LockupWatch(VEHICLE, CURVES, 240.0)
+    start_s = 0.0
+    for _ in range(stretches):
+        for slip_rpm, torque_nm in slips:
+            clutch.feed(window(start_s, slip_rpm, torque_nm, regime), Pumped(torque_nm, 0.0, 0.0, 0.08))
+            start_s += 1.7
+        clutch.feed(window(start_s, 0.0, 0.0, "shift"), None)
+        start_s += 5.0
+    return clutch.log_evidence()
+
+
+def test_controlled_slip_of_a_few_tens_of_rpm_is_sound() -> None:
+    slips, never = watch([(30.0, 70.0), (35.0, 90.0), (28.0, 110.0)] * 4)
+    assert slips < -1.0 and never < -1.0
+
+
+def test_slip_that_grows_with_load_is_a_slipping_clutch() -> None:
+    held = 30.0  # N m the clutch still holds: the fluid carries the rest at the slip K says
+    slips, never = watch([(open_slip(t - held), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3)
+    assert slips > 3.0 and slips > never
+
+
+def test_open_converter_in_steady_cruise_is_a_clutch_that_never_comes_on() -> None:
+    slips, never = watch([(open_slip(t), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3)
+    assert never > 3.0 and never > slips
+
+
+@pytest.mark.parametrize(
+    "row", list(csv.DictReader(line for line in VECTORS.read_text().splitlines() if not line.startswith("#")))
+)
+def test_published_monitor_limits_are_not_called_sound(row: dict[str, str]) -> None:
+    """What the monitors of three makers set a code for, seen again and again, is not sound here either."""
+    slip = float(row["slip_rpm"]) * 1.25
+    slips, never = watch([(slip, 110.0), (slip * 1.1, 130.0), (slip * 0.9, 100.0)] * 5, "locked")
+    assert max(slips, never) > 0.5
+
+
+def test_shudder_needs_to_show_more_than_once_and_returns_with_weight() -> None:
+    once, again, smooth = ShudderWatch(), ShudderWatch(), ShudderWatch()
+    once.feed(Oscillation(10.0, 9.0, 30.0, 1e-6, 15.0, 8.0, True))
+    assert once.firm == [] and once.log_evidence <= 0.0
+    for start_s in (10.0, 30.0, 50.0):
+        for i in range(4):
+            again.feed(Oscillation(start_s + 0.4 * i, 9.0 + 0.1 * i, 30.0, 1e-6, 15.0, 8.0, True))
+        again.released(start_s + 1.7)
+    assert len(again.firm) == 3 and all(e.stopped_at_release for e in again.firm)
+    assert again.log_evidence > 6.0
+    for i in range(100):
+        smooth.feed(Oscillation(float(i), 9.0, 2.0, 0.5, 15.0, 8.0, True))
+        smooth.locked_time(1.0, 20)
+    assert smooth.can_be_seen and smooth.log_evidence < -0.5
+
+
+def test_swing_at_an_engine_order_is_misfire_rather_than_shudder() -> None:
+    def evidence(order: float | None) -> float:
+        seen = ShudderWatch()
+        for i in range(4):
+            seen.feed(Oscillation(10.0 + 0.4 * i, 9.0, 30.0, 1e-6, 15.0, 8.0, True, order))
+        return seen.log_evidence
+
+    assert evidence(0.5) < 0.0 < evidence(None)
+
+
+def test_slow_sampling_cannot_rule_shudder_out() -> None:
+    slow = ShudderWatch()
+    for i in range(100):
+        slow.feed(Oscillation(float(i), 0.0, 0.0, 1.0, 1.5, 0.0, True))
+        slow.locked_time(1.0, 3)
+    assert not slow.can_be_seen and slow.log_evidence == pytest.approx(0.0, abs=1e-9)
+
+
+@pytest.mark.parametrize(("share", "weak"), [(1.0, False), (0.93, False), (0.6, True), (0.4, True)])
+def test_full_pedal_torque_against_rating(share: float, weak: bool) -> None:
+    pedal = FullPedal(VEHICLE)
+    for i in range(6):
+        w = window(2.0 * i, 200.0, 100.0, rpm=3500.0)
+        w.pedal_pct, w.engine_torque_nm = (0.0 if i == 0 else 100.0), share * 240.0
+        pedal.feed(w)
+    assert (pedal.log_evidence > 2.0) == weak
+    if not weak:
+        assert pedal.log_evidence < 0.0
+
+
+def test_altitude_excuses_part_of_the_torque() -> None:
+    low, high = FullPedal(VEHICLE), FullPedal(VEHICLE)
+    high.barometer(78.0)  # about 2100 m
+    for i in range(6):
+        w = window(2.0 * i, 200.0, 100.0, rpm=3500.0)
+        w.pedal_pct, w.engine_torque_nm = (0.0 if i == 0 else 100.0), 0.75 * 240.0
+        low.feed(w), high.feed(w)
+    assert high.log_evidence < low.log_evidence
+
+
+def test_codes_weigh_but_do_not_decide() -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(Truth(), 1, 120.0):
+        diagnoser.feed(item)
+    before = diagnoser.standing()["lockup_slip"]
+    diagnoser.note_codes({"stored": {"P0741": "Torque Converter Clutch Circuit Performance or Stuck Off"}})
+    after = diagnoser.standing()["lockup_slip"]
+    assert before < after < 0.4
+    assert set().union(*(set(w) for w in WEIGHTS.values())) <= set(FINDINGS)
+
+
+def test_pending_codes_weigh_less_than_stored() -> None:
+    stored, pending = Codes(), Codes()
+    stored.note({"stored": {"P0741": "name"}})
+    pending.note({"pending": {"P0741": "name"}})
+    assert stored.log_evidence()["lockup_slip"] > pending.log_evidence()["lockup_slip"] > 0.0
+
+
+def test_alarm_is_raised_once_and_withdrawn_visibly() -> None:
+    alarms, name = Alarms(), "lockup_slip"
+
+    def at_level(p: float) -> list[bool]:
+        standing: dict[FindingName, float] = {"none": 1.0 - p, "lockup_slip": p}
+        return [w.raised for w in alarms.judge(0.0, standing)]
+
+    assert at_level(RAISE - 0.01) == []
+    assert at_level(RAISE + 0.01) == [True]
+    assert at_level(RAISE - 0.1) == [] and at_level(RAISE + 0.1) == []
+    assert at_level(WITHDRAW - 0.01) == [False]
+    assert name not in alarms.standing
+
+
+@pytest.mark.parametrize("field", ["pump_torque_nm", "road_accel_m_s2", "engine_rpm"])
+def test_one_absurd_stretch_cannot_decide(field: str) -> None:
+    """Three seconds of nonsense in the middle of a sound drive raise no fault above one in two."""
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(Truth(), 4, 150.0):
+        if isinstance(item, Estimate) and 60.0 < item.time_s < 63.0:
+            item = replace(item, **{field: 0.35 * (getattr(item, field) or 0.0)})
+        diagnoser.feed(item)
+    diagnoser.end()
+    assert max(p for name, p in diagnoser.standing().items() if name != "none") < 0.5
+
+
+def test_rows_of_each_finding_share_its_prior() -> None:
+    total: dict[str, float] = {}
+    for row in hypotheses():
+        total[row.finding] = total.get(row.finding, 0.0) + row.share
+    assert all(value == pytest.approx(1.0) for value in total.values())
+
+
+def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:
+    for lines in CHECKS.values():
+        assert not any(word in lines[0] for word in ("converter out", "pan off", "apply pressure"))
+        for line in lines:
+            if line.startswith("stall check"):
+                assert STALL_CAUTION in line
+    assert "wheels chocked" in STALL_CAUTION and "maker's procedure" in STALL_CAUTION
