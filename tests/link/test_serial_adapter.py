@@ -459,3 +459,13 @@ def test_an_answer_spoilt_by_noise_is_asked_for_again_once(bench: Make, payload:
     source.send(permit(b.ask(payload)))
     asked = [frame for frame in b.drain(source, 0.5) if frame.can_id == 0x7DF]
     assert 1 <= len(asked) <= 2
+
+
+def test_a_reset_shows_by_answers_without_headers_where_the_echo_stays_on(bench: Make) -> None:
+    b = bench(faults=Faults(echo_stays_on=True))
+    source = b.link()
+    b.drain(source)
+    b.device._defaults()
+    b.exchange(source, "010C")
+    assert [f.can_id for f in b.exchange(source, "010C")] == [0x7DF, 0x7E8]
+    assert source.counters["adapter_resets"] == 1
