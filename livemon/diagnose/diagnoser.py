@@ -119,9 +119,9 @@ class Diagnoser:
         return ()
 
     def _settle_pulls(self, w: Window) -> None:
-        """Give the bank its windows; those near the coupling point wait until it is known what the clutch did.
+        """Give the bank its windows; those near coupling wait until it is known what the clutch did.
 
-        While the clutch comes on it carries a share of the torque nobody can tell from a change of the curve.
+        While the clutch comes on it carries torque that nobody can tell from a change of the curve.
         """
         waiting = self._waiting
         if w.regime == "locked":

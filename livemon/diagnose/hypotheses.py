@@ -50,8 +50,8 @@ def hypotheses() -> tuple[Hypothesis, ...]:
     """All rows; shares of one finding sum to 1."""
     rows = [
         Hypothesis("none", 0.92),
-        # Torque that comes and goes with the pedal down (misfire, traction control) is neither a weak engine of
-        # workshop size nor anything in the transmission.
+        # Torque that comes and goes with the pedal down (misfire, traction control) is no weak engine of
+        # workshop size, and nothing in the transmission.
         Hypothesis("none", 0.03, torque_ln=-0.08, wander_sd=0.17),
         # A loaded vehicle is heavy, not faulty. A trailer is known to the driver and belongs in the file.
         Hypothesis("none", 0.05, mass_ln=0.2, aero_ln=0.1),

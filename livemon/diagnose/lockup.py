@@ -28,7 +28,7 @@ _TORQUE_SD: Final = 0.05
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 _CRUISE_M_S: Final = 18.0  # where schedules have the clutch on in third and above. Common practice, no source
 _CRUISE_ACCEL_M_S2: Final = 0.45
-# How often a schedule has the clutch open: in cruise, and below it, where it may well be open a whole drive, so
+# How often a schedule has the clutch open: in cruise, and below it, where it may be open a whole drive, so
 # that open says next to nothing there. Common practice, no source.
 _OPEN_SHARE: Final = {"cruise": 0.10, "slow": 0.93}
 _NEVER_ON_LEFT: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
@@ -41,7 +41,7 @@ _OWN_WAY: Final = 0.012
 
 
 class Pumped(NamedTuple):
-    """What this drive has taught of torque and K: pump torque [N m], shift of ln K at SR 0.9 and 0.97, its sd."""
+    """What this drive has taught: pump torque [N m], shift of ln K at SR 0.9 and 0.97, sd of the shift."""
 
     torque_nm: float
     shift_90: float

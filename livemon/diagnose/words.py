@@ -226,7 +226,10 @@ def _made(d: Diagnoser) -> str:
 
 def _drag(d: Diagnoser) -> str:
     n = numbers(d, "driveline_drag")
-    return f"All regimes together fit an extra retarding force of {n['extra_force_n']} N (± {n['extra_force_sd_n']} N)."
+    return (
+        f"All regimes together fit an extra retarding force of {n['extra_force_n']} N "
+        f"(± {n['extra_force_sd_n']} N)."
+    )
 
 
 def _gear(d: Diagnoser) -> str:

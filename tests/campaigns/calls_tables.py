@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Callable, Iterable
+from itertools import pairwise
 from typing import Any
 
 Row = dict[str, Any]
@@ -27,13 +28,13 @@ def tables(rows: list[Row]) -> str:
     hours = sum(r["seconds"] for r in rows if r["expected"] == "none") / 3600.0
     false_warnings = sum(r["warnings"] for r in rows if r["expected"] == "none")
     parts = [
-        f"{len(rows)} drives, {sum(r['seconds'] for r in rows) / 3600:.1f} h. Rows: what was wrong; columns: what was "
-        f"called (open = not_enough_evidence).\n",
+        f"{len(rows)} drives, {sum(r['seconds'] for r in rows) / 3600:.1f} h. Rows: what was wrong; "
+        "columns: what was called (open = not_enough_evidence).\n",
         _confusion(rows),
-        f"False alarms on drives without a fault of ours: {_false_alarms(rows)}. Warnings raised in their {hours:.1f} h: "
-        f"{false_warnings}.\n",
-        f"Brier score (sum over findings, mean over drives): {brier(rows):.3f}; over drives that show what is wrong: "
-        f"{brier(shown(rows)):.3f}.\n",
+        f"False alarms on drives without a fault of ours: {_false_alarms(rows)}. "
+        f"Warnings raised in their {hours:.1f} h: {false_warnings}.\n",
+        f"Brier score (sum over findings, mean over drives): {brier(rows):.3f}; "
+        f"over drives that show what is wrong: {brier(shown(rows)):.3f}.\n",
         _named("Named, by poll rate", rows, _rate),
         _named("Named, by torque source", rows, lambda r: str(r["torque"])),
         _reliability(rows),
@@ -43,9 +44,7 @@ def tables(rows: list[Row]) -> str:
 
 def shown(rows: Iterable[Row]) -> list[Row]:
     """Drives in which the fault acted long enough, and sound drives with at least one launch."""
-    return [
-        r for r in rows if (r["launches"] > 0 if r["expected"] == "none" else r["shown_s"] >= SHOWN_S)
-    ]
+    return [r for r in rows if (r["launches"] > 0 if r["expected"] == "none" else r["shown_s"] >= SHOWN_S)]
 
 
 def brier(rows: list[Row]) -> float:
@@ -57,7 +56,8 @@ def brier(rows: list[Row]) -> float:
 
 
 def _rate(r: Row) -> str:
-    return next(label for limit, label in ((8, "3-8 /s"), (20, "8-20 /s"), (99, "20-40 /s")) if r["readings_per_s"] < limit)
+    groups = ((8.0, "3-8 /s"), (20.0, "8-20 /s"), (99.0, "20-40 /s"))
+    return next(label for limit, label in groups if r["readings_per_s"] < limit)
 
 
 def _false_alarms(rows: list[Row]) -> str:
@@ -94,7 +94,9 @@ def _named(title: str, rows: list[Row], group: Callable[[Row], str]) -> str:
         some = groups[label]
         faulty = [r for r in shown(some) if r["expected"] != "none"]
         right = sum(r["call"] == r["expected"] for r in faulty)
-        body.append([label, str(len(some)), f"{right} of {len(faulty)}", _false_alarms(some), f"{brier(some):.3f}"])
+        body.append(
+            [label, str(len(some)), f"{right} of {len(faulty)}", _false_alarms(some), f"{brier(some):.3f}"]
+        )
     return _table([title, "drives", "faults named where shown", "false alarms", "Brier"], body)
 
 
@@ -102,9 +104,12 @@ def _reliability(rows: list[Row]) -> str:
     """Of all probabilities given to all findings: said against found."""
     edges = (0.0, 0.02, 0.1, 0.3, 0.5, 0.7, 0.9, 0.97, 1.0001)
     body = []
-    for low, high in zip(edges, edges[1:], strict=False):
+    for low, high in pairwise(edges):
         inside = [
-            (p, name == r["expected"]) for r in rows for name, p in r["probabilities"].items() if low <= p < high
+            (p, name == r["expected"])
+            for r in rows
+            for name, p in r["probabilities"].items()
+            if low <= p < high
         ]
         if inside:
             said = sum(p for p, _ in inside) / len(inside)

@@ -206,7 +206,8 @@ def test_one_absurd_stretch_cannot_decide(field: str) -> None:
     diagnoser = Diagnoser(VEHICLE)
     for item in drive(Truth(), 4, 150.0):
         if isinstance(item, Estimate) and 60.0 < item.time_s < 63.0:
-            item = replace(item, **{field: 0.35 * (getattr(item, field) or 0.0)})
+            item = replace(item)
+            setattr(item, field, 0.35 * (getattr(item, field) or 0.0))
         diagnoser.feed(item)
     diagnoser.end()
     assert max(p for name, p in diagnoser.standing().items() if name != "none") < 0.5
