@@ -164,7 +164,8 @@ def test_altitude_excuses_part_of_the_torque() -> None:
     for i in range(6):
         w = window(2.0 * i, 200.0, 100.0, rpm=3500.0)
         w.pedal_pct, w.engine_torque_nm = (0.0 if i == 0 else 100.0), 0.75 * 240.0
-        low.feed(w), high.feed(w)
+        low.feed(w)
+        high.feed(w)
     assert high.log_evidence < low.log_evidence
 
 
