@@ -94,7 +94,7 @@ class Estimator:
             if newest < -1e17:
                 self._block_end = t + BLOCK_S
             elif t >= self._block_end:
-                out = self._close(newest, LOOK_AHEAD_S)
+                out = self._close(t, LOOK_AHEAD_S)
                 self._block_end = t + BLOCK_S
             self._newest = t
         if not self._state.add(t, quantity, value, resolution):

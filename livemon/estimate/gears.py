@@ -147,7 +147,8 @@ class Gears:
         """Bring ticks[start:] up to date with all that came after them."""
         window = ticks[start:]
         if window and all(
-            t.probability > _SURE and t.gear == window[0].gear and not _SURE > t.locked > 1.0 - _SURE for t in window
+            t.probability > _SURE and t.gear == window[0].gear and not _SURE > t.locked > 1.0 - _SURE
+            for t in window
         ):
             return
         n = len(self.k)

@@ -126,11 +126,11 @@ class Locked:
     ) -> None:
         """states: (n(t - d), its rate, its variance) for the delay of each hypothesis; k: rpm per km/h."""
         dt = t - self._t
-        changed = z != self._z and dt < 1.0
+        changed = z != self._z and 0.0 < dt < 1.0
         self._t, self._z = t, z
         total = 0.0
         for h, (n, rate, var) in zip(self._h, states, strict=True):
-            h.advance(min(dt, 30.0))
+            h.advance(min(max(dt, 0.0), 30.0))
             noise = _NOISE_KMH2 + var / (k * k)
             mass = h.look(n / k, rate / k, noise, k, z, width, changed)
             h.weight *= max(mass, 0.01) ** 0.6  # readings near each other share their errors

@@ -85,6 +85,8 @@ class RoadSpeed:
                     self._begin(t, 0.5 * (low + high), width, False)
                     self._last, self._low, self._high, self._open = z, low, high, False
                     return True
+            if not changed:  # a long run of one reading leaves it anywhere between the edges
+                v = max(v, min(s, width * width / 14.0))
             if changed or mass < 1.0 - _CUTS:
                 x, r, p, c, w = _taken(x, r, p, c, w, s, y, v)
                 self._open = False

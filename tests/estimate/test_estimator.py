@@ -1,0 +1,220 @@
+"""The whole estimator: chopping, damage, simulated drives, the real car, the car without a converter."""
+
+from __future__ import annotations
+
+import csv
+import random
+from bisect import bisect_left
+from collections.abc import Iterable, Sequence
+from functools import cache
+from math import inf, nan
+from pathlib import Path
+from statistics import median
+
+import pytest
+
+from livemon.estimate import Estimator
+from livemon.obd.decode import Decoder
+from livemon.records import Estimate, Oscillation, Reading
+from livemon.simulate.causes import Truth
+from livemon.simulate.fast import drive
+from livemon.simulate.scenario import draw
+from livemon.sources.recording import open_recording
+from livemon.vehicle import Known, Vehicle
+from livemon.vehicle_file import load
+
+SHARED = Path(__file__).parents[3] / "shared" / "data" / "recordings"
+needs_recordings = pytest.mark.skipif(not SHARED.is_dir(), reason="needs the shared recordings")
+
+
+@cache
+def simulated(seed: int, seconds: float = 150.0) -> tuple[list[Reading], list[Truth], str]:
+    scenario = draw("none", seed, seconds, readings_per_s=30.0, order="smart", style="mixed")
+    moving, decoder = drive(scenario, keep_truth=True), Decoder()
+    readings: list[Reading] = []
+    for frame in moving:
+        readings += decoder.feed(frame)
+    return readings, moving.history, scenario.vehicle_file_text()
+
+
+def vehicle_of(text: str, tmp_path: Path) -> Vehicle:
+    path = tmp_path / "v.toml"
+    path.write_text(text, encoding="utf-8")
+    return load(path)
+
+
+def run(vehicle: Vehicle, readings: Iterable[Reading]) -> tuple[list[Estimate], Estimator]:
+    estimator, out = Estimator(vehicle), list[Estimate | Oscillation]()
+    for reading in readings:
+        out += estimator.feed(reading)
+    out += estimator.end()
+    return [e for e in out if isinstance(e, Estimate)], estimator
+
+
+def test_one_estimate_for_each_engine_speed_in_time_order(tmp_path: Path) -> None:
+    readings, _, text = simulated(5)
+    estimates, _ = run(vehicle_of(text, tmp_path), readings)
+    assert [e.time_s for e in estimates] == [r.time_s for r in readings if r.quantity == "engine_rpm"]
+
+
+def test_settles_within_a_second(tmp_path: Path) -> None:
+    readings, _, text = simulated(5)
+    estimator = Estimator(vehicle_of(text, tmp_path))
+    before = 0.0
+    for reading in readings:
+        silent = reading.time_s - before  # a block can only end with a reading
+        before = reading.time_s
+        for e in estimator.feed(reading):
+            if isinstance(e, Estimate):
+                assert reading.time_s - e.time_s <= 1.0 + silent
+
+
+def test_slip_is_true_on_a_sound_drive(tmp_path: Path) -> None:
+    readings, truth, text = simulated(5)
+    estimates, _ = run(vehicle_of(text, tmp_path), readings)
+    errors, inside = [], 0
+    for e in estimates:
+        t = truth[min(len(truth) - 1, max(0, round(e.time_s / 0.008) - 1))]
+        if e.slip_rpm is None or t.shifting or t.gear == 0:
+            continue
+        errors.append(abs(e.slip_rpm - (t.engine_rpm - t.turbine_rpm)))
+        inside += errors[-1] < 2.0 * e.slip_sd_rpm
+    assert median(errors) < 20.0
+    assert inside / len(errors) > 0.85
+
+
+def test_damage_is_survived_and_counted(tmp_path: Path) -> None:
+    readings, _, text = simulated(5)
+    rng = random.Random(1)
+    damaged: list[Reading] = []
+    for reading in readings:
+        if rng.random() < 0.03:
+            damaged.append(reading._replace(value=rng.choice((nan, inf, -5.0, 1e9))))
+        if rng.random() < 0.02:
+            damaged.append(reading._replace(time_s=reading.time_s - rng.choice((0.0, 5.0, 3600.0))))
+        if rng.random() < 0.98:
+            damaged.append(reading)
+    damaged.append(Reading(nan, "engine_rpm", 800.0))
+    estimates, estimator = run(vehicle_of(text, tmp_path), damaged)
+    assert len(estimates) > 0.9 * sum(r.quantity == "engine_rpm" for r in readings)
+    assert estimator.counters["not_a_number"] > 0
+    assert estimator.counters["absurd_values"] > 0
+    assert estimator.counters["time_reversed"] > 0
+
+
+@pytest.mark.parametrize("step_s", [-3600.0, 7200.0])
+def test_a_clock_step_or_gap_is_survived(step_s: float, tmp_path: Path) -> None:
+    readings, _, text = simulated(5)
+    half = len(readings) // 2
+    moved = readings[:half] + [r._replace(time_s=r.time_s + step_s) for r in readings[half:]]
+    estimates, estimator = run(vehicle_of(text, tmp_path), moved)
+    assert len(estimates) > 0.97 * sum(r.quantity == "engine_rpm" for r in readings)
+    assert estimator.counters["clock_steps"] == (1 if step_s < 0.0 else 0)
+
+
+def test_memory_is_bounded(tmp_path: Path) -> None:
+    readings, _, text = simulated(5)
+    estimator = Estimator(vehicle_of(text, tmp_path))
+    for reading in readings:
+        estimator.feed(reading)
+    state = estimator._state
+    assert len(state.engine.track.t) < 100
+    assert len(state.road.track.t) < 100
+    assert len(state._ticks) < 40
+
+
+def test_a_broadcast_turbine_is_used_and_its_silence_is_a_gap() -> None:
+    readings = []
+    for i in range(1200):
+        t = 0.02 * i
+        readings.append(Reading(t, "engine_rpm", 1500.0 + t, 0.25))
+        readings.append(Reading(t + 0.003, "vehicle_kmh", 40.0, 1.0))
+        if t < 12.0:
+            readings.append(Reading(t + 0.005, "turbine_rpm", 1450.0 + t, 0.25))
+    estimates, _ = run(Vehicle(), readings)
+    early = [e for e in estimates if 1.0 < e.time_s < 11.5]
+    late = [e for e in estimates if e.time_s > 13.0]
+    assert all(e.slip_rpm == pytest.approx(50.0, abs=1.0) for e in early)
+    assert all(e.turbine_rpm is None for e in late)
+
+
+def test_without_a_vehicle_file_the_gears_are_found() -> None:
+    """Two gears held while the speed changes, as locked driving does."""
+    readings, t = [], 0.0
+    rng = random.Random(2)
+    for ratio in (54.0, 39.0, 54.0, 39.0):
+        v = 40.0
+        for _ in range(160):
+            v += 0.12
+            readings.append(Reading(t, "engine_rpm", round(ratio * v * 4.0) / 4.0, 0.25))
+            readings.append(Reading(t + 0.02, "vehicle_kmh", float(int(v)), 1.0))
+            t += rng.uniform(0.08, 0.12)
+    estimates, estimator = run(Vehicle(), readings)
+    found = estimator.found_rpm_per_kmh
+    assert len(found) == 2
+    assert found[0] == pytest.approx(54.0, rel=0.02)
+    assert found[1] == pytest.approx(39.0, rel=0.02)
+    assert sum(e.regime == "locked" for e in estimates) > 0.4 * len(estimates)
+
+
+def decoded(path: Path) -> list[Reading]:
+    decoder, start = Decoder(), None
+    out: list[Reading] = []
+    for frame in open_recording(path):
+        start = frame.time_s if start is None else start
+        out += decoder.feed(frame._replace(time_s=frame.time_s - start))
+    return out
+
+
+@needs_recordings
+def test_real_car() -> None:
+    """A converter car's drive, whole km/h every 90 ms; its own turbine speed is the truth."""
+    ratios, radius, final = (124.0, 86.0, 54.3, 39.6), 0.32, 3.5
+    vehicle = Vehicle(
+        gear_ratios=tuple(k * radius / final / 2.65258 for k in ratios),
+        final_drive=final,
+        tyre_radius_m=Known(radius, 0.01 * radius),
+    )
+    with (SHARED / "car_truth.csv").open(encoding="ascii") as file:
+        rows = [r for r in csv.reader(file)][1:]
+    times = [float(r[0]) for r in rows if r[2]]
+    turbine = [float(r[2]) for r in rows if r[2]]
+    estimates, _ = run(vehicle, decoded(SHARED / "car_obd.log"))
+    errors, inside = [], 0
+    for e in estimates:
+        if e.turbine_rpm is None:
+            continue
+        true = turbine[min(bisect_left(times, e.time_s), len(times) - 1)]
+        errors.append(abs(e.turbine_rpm - true))
+        inside += errors[-1] < 2.0 * e.turbine_sd_rpm
+    assert inside / len(errors) >= 0.9
+    locked = [e for e in estimates if e.time_s < 3.0 or e.time_s > 32.5]
+    assert median(abs(e.slip_rpm or 0.0) for e in locked) < 20.0
+
+
+@needs_recordings
+def test_a_car_without_a_converter_shows_none() -> None:
+    estimates, _ = run(Vehicle(), decoded(SHARED / "clutch_car_obd.log"))
+    assert all(e.regime in ("unknown", "stationary_in_gear", "neutral") for e in estimates)
+    assert all(e.torque_ratio is None for e in estimates)
+
+
+def _same(a: Sequence[Estimate], b: Sequence[Estimate]) -> bool:
+    return len(a) == len(b) and all(x == y for x, y in zip(a, b, strict=True))
+
+
+def test_how_the_readings_arrive_changes_nothing(tmp_path: Path) -> None:
+    """Asking for `now` in between, or feeding in bursts, leaves what is settled as it was."""
+    readings, _, text = simulated(5)
+    vehicle = vehicle_of(text, tmp_path)
+    plain, _ = run(vehicle, readings)
+    estimator, out, rng = Estimator(vehicle), list[Estimate](), random.Random(3)
+    i = 0
+    while i < len(readings):
+        burst = rng.randint(1, 40)
+        for reading in readings[i : i + burst]:
+            out += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
+        _ = estimator.now
+        i += burst
+    out += [e for e in estimator.end() if isinstance(e, Estimate)]
+    assert _same(plain, out)

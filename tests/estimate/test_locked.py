@@ -1,0 +1,69 @@
+"""Calibration on locked stretches: tyre, delay, rounding; and the learned vehicle file."""
+
+from __future__ import annotations
+
+import random
+from math import floor, sin
+
+import pytest
+
+from livemon.estimate.locked import Locked
+
+K = {3: 54.0, 4: 39.0, 5: 30.0}
+
+
+def locked_drive(scale: float, delay: float, rounded: bool, slip: float, seed: int) -> Locked:
+    """Six stretches of changing speed in three gears; road speed in whole km/h, every 0.12 s."""
+    rng = random.Random(seed)
+    calibration = Locked(0.015, 15.0, 25.0)
+    t = 0.0
+    for stretch in range(12):
+        k = K[rng.choice(list(K))]
+        low, high, rate = rng.uniform(35.0, 60.0), rng.uniform(70.0, 110.0), rng.uniform(0.15, 0.5)
+        start, phase = t, rng.uniform(0.0, 6.0)
+
+        def speed(s: float, start: float = start, low: float = low, high: float = high, rate: float = rate,
+                  phase: float = phase) -> float:  # fmt: skip
+            return 0.5 * (low + high) + 0.5 * (high - low) * sin(rate * (s - start) + phase)
+
+        while t < start + 18.0:
+            z = float(floor(speed(t - delay) + (0.5 if rounded else 0.0)))
+
+            def engine(s: float) -> float:
+                return k * scale * speed(s) + slip  # noqa: B023
+
+            states = [
+                (engine(t - d), (engine(t - d + 0.05) - engine(t - d - 0.05)) / 0.1, 1.0)
+                for d in calibration.delays()
+            ]
+            calibration.look(t, z, 1.0, k, states)
+            t += rng.uniform(0.1, 0.14)
+        t += 4.0 + stretch
+    return calibration
+
+
+@pytest.mark.parametrize("scale", [0.985, 1.0, 1.012])
+@pytest.mark.parametrize("delay", [0.05, 0.14])
+@pytest.mark.parametrize("rounded", [False, True])
+def test_a_tight_clutch_gives_tyre_delay_and_rounding(scale: float, delay: float, rounded: bool) -> None:
+    c = locked_drive(scale, delay, rounded, slip=0.0, seed=1)
+    assert c.scale == pytest.approx(scale, abs=0.003)
+    assert c.delay_s == pytest.approx(delay, abs=0.02)
+    assert (c.truncated_probability < 0.2) == rounded
+    assert c.slip(1e9)[0] == pytest.approx(0.0, abs=15.0)
+
+
+def test_controlled_slip_is_not_taken_for_a_worn_tyre() -> None:
+    c = locked_drive(1.0, 0.1, rounded=False, slip=45.0, seed=2)
+    assert abs(c.scale - 1.0) < 3.0 * max(c.scale_sd, 0.003)
+
+
+def test_a_calibration_that_stops_fitting_is_dropped() -> None:
+    c = locked_drive(1.0, 0.1, rounded=False, slip=0.0, seed=3)
+    assert c.dropped == 0
+    t = 1000.0
+    for i in range(60):
+        c.look(t, 60.0 + i % 3, 1.0, 39.0, [(39.0 * 80.0, 0.0, 1.0)] * len(c.delays()))
+        t += 0.1
+    assert c.dropped > 0
+    assert c.scale_sd > 0.004
