@@ -9,8 +9,11 @@ clutch on [tcc-monitor]; nothing here depends on a single limit.
 
 from __future__ import annotations
 
-from math import exp, hypot, inf, log, pi, sqrt
+from math import exp, hypot, inf, log, pi
 from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.lockup_sums import GearSlip, Totals
@@ -18,7 +21,10 @@ from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
 # What the clutch can hold, as a share of peak engine torque. First: sound. Last: never comes on.
-CAPACITIES: Final = (inf, 0.06, 0.10, 0.15, 0.22, 0.32, 0.45, 0.0)
+CAPACITIES: Final = (inf, 0.03, 0.06, 0.10, 0.15, 0.22, 0.32, 0.45, 0.0)
+# K past the coupling point is known to a tenth at best, and that error is the same all drive: ln K, share.
+_K_OFF: Final = {-0.2: 0.08, -0.1: 0.2, 0.0: 0.44, 0.1: 0.2, 0.2: 0.08}
+_K_SD: Final = 0.05  # beyond that, from one window to the next
 # Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file: 25 +- 20 rpm.
 _TARGET_RPM: Final = (25.0, 20.0)
 _SLIP_WANDER_RPM: Final = 12.0
@@ -38,6 +44,9 @@ _ALIKE: Final = 0.5  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.05
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
 _OWN_WAY: Final = 0.012
+
+
+Array = NDArray[np.float64]
 
 
 class Pumped(NamedTuple):
@@ -60,30 +69,39 @@ class LockupWatch:
         self.by_gear: dict[int, GearSlip] = {}
         self._gear: int | None = None
         self._since_s: float | None = None
-        count = len(CAPACITIES)
-        self._scale = [0.0] * count
-        self._scale_var: list[float] = []
-        self._settled = [0.0] * count
-        self._stretch = [0.0] * count
+        rows = [(c, k) for c in CAPACITIES for k in _K_OFF]
+        held = np.array([c for c, _ in rows])
+        self._held_nm: Array = held * torque_nm
+        self._k_off: Array = np.array([k for _, k in rows])
+        self._share: Array = np.array([_K_OFF[k] for _, k in rows])
+        self._sound = np.isinf(held)
+        self._never = held == 0.0
+        self._worn = np.isfinite(held) & (held > 0.0)
+        # Where the clutch is open under a row: the open row with the same K.
+        by_k = {float(self._k_off[i]): i for i in np.flatnonzero(self._never)}
+        self._open_like = np.array([by_k[k] for _, k in rows])
+        self._ratio: Array = np.linspace(0.5, 0.995, 100)
+        self._ln_k: Array = np.log([at(curves.k, float(ratio)) for ratio in self._ratio])
+        self._scale: Array = np.zeros(len(rows))
+        self._scale_var: Array = np.full(len(rows), _SCALE_SD**2)
+        self._settled_scale = False
+        self._settled: Array = np.zeros(len(rows))
+        self._stretch: Array = np.zeros(len(rows))
         self._stretch_start_s = 0.0
         self.slipping_since_s: float | None = None
 
     def log_evidence(self) -> tuple[float, float]:
         """ln evidence, against a sound clutch, that it (slips when it should hold, never comes on)."""
-        now = [a + b for a, b in zip(self._settled, _soften(self._stretch), strict=True)]
-        worn = now[1:-1]
-        top = max(worn)
-        slips = top + log(sum(exp(x - top) for x in worn) / len(worn)) - now[0]
-        never = now[-1] - now[0]
+        now = self._settled + _soften(self._stretch)
+        top = float(now.max())
+        weight = self._share * np.exp(np.maximum(now - top, -600.0))
+        sound, worn, never = (
+            log(max(float(weight[rows].sum()), 1e-260)) for rows in (self._sound, self._worn, self._never)
+        )
+        slips, never = worn - log(len(CAPACITIES) - 2) - sound, never - sound
         most = max(slips, never, 0.0)
-        sound = log((1.0 - _OWN_WAY) * exp(-most) + _OWN_WAY) + most
-        return slips - sound, never - sound
-
-    @property
-    def capacity_nm(self) -> float:
-        """The likeliest torque a worn clutch holds [N m]."""
-        now = self._settled[1:-1]
-        return CAPACITIES[1 + now.index(max(now))] * self._torque_nm
+        own_way = log((1.0 - _OWN_WAY) * exp(-most) + _OWN_WAY) + most
+        return slips - own_way, never - own_way
 
     def feed(self, w: Window, pumped: Pumped | None) -> None:
         """Take one window; `pumped`: what is known of torque and K, None where there is no torque."""
@@ -119,64 +137,50 @@ class LockupWatch:
         self._weigh(w, pumped, w.slip_rpm, w.turbine_rpm, cruise)
 
     def _weigh(self, w: Window, pumped: Pumped, slip: float, turbine: float, cruise: bool) -> None:
-        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
-        if not self._scale_var:  # the estimate knows how well tyre and ratios are known
-            self._scale_var = [min(_SCALE_SD, max(w.slip_sd_rpm / turbine, 0.002)) ** 2] * len(CAPACITIES)
-        open_rpm, open_sd = self._fluid_slip(w.engine_rpm, pumped, 0.0)
+        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm) ** 2
+        if not self._settled_scale:  # the estimate knows how well tyre and ratios are known
+            self._scale_var[:] = min(_SCALE_SD, max(w.slip_sd_rpm / turbine, 0.002)) ** 2
+            self._settled_scale = True
+        expected, sd = self._fluid_slip(w.engine_rpm, pumped, self._held_nm)
+        open_rpm, open_sd = expected[self._open_like], sd[self._open_like]
+        at_target = expected <= self.target_rpm
+        expected = np.where(at_target, self.target_rpm, expected)
+        sd = np.where(at_target, self._target_sd, sd)
         known_on = w.regime == "locked"
-        share_open = 0.02 if known_on else _OPEN_SHARE["cruise" if cruise else "slow"]
-        looks_open = 0.0
-        on: list[float] = []
-        for i, capacity in enumerate(CAPACITIES):
-            expected, sd = open_rpm, open_sd
-            if capacity > 0.0:
-                expected, sd = self._fluid_slip(w.engine_rpm, pumped, capacity * self._torque_nm)
-                if expected <= self.target_rpm:
-                    expected, sd = self.target_rpm, self._target_sd
-            variance = turbine * turbine * self._scale_var[i] + sd * sd + noise * noise
-            off = slip - expected - turbine * self._scale[i]
-            fits = _normal(off, variance)
-            off_open = slip - open_rpm - turbine * self._scale[i]
-            variance_open = turbine * turbine * self._scale_var[i] + open_sd * open_sd + noise * noise
-            fits_open = fits if capacity == 0.0 else _normal(off_open, variance_open)
-            odd = _ODD / _ODD_SPAN_RPM
-            if capacity == 0.0:
-                good = (1.0 - _NEVER_ON_LEFT) * fits * (0.05 if known_on else 1.0)
-                looks_open = fits_open
-            else:
-                good = (1.0 - share_open) * fits
-                on.append(fits)
-            total = (1.0 - _ODD) * (good + (share_open * fits_open if capacity > 0.0 else 0.0)) + odd
-            self._stretch[i] += _ALIKE * log(total)
-            gain = (1.0 - _ODD) * good / total * _ALIKE * turbine * self._scale_var[i] / variance
-            self._scale[i] += gain * off
-            self._scale_var[i] *= max(1.0 - gain * turbine, 0.05)
-            self._scale_var[i] = min(self._scale_var[i] + _SCALE_WALK**2, _SCALE_SD**2)
+        often = 0.02 if known_on else _OPEN_SHARE["cruise" if cruise else "slow"]
+        share_open = np.where(self._never, 0.0, often)
+        common = turbine * turbine * self._scale_var + noise
+        off = slip - expected - turbine * self._scale
+        variance = common + sd * sd
+        fits = _normal(off, variance)
+        fits_open = _normal(slip - open_rpm - turbine * self._scale, common + open_sd * open_sd)
+        good = fits * np.where(
+            self._never, (1.0 - _NEVER_ON_LEFT) * (0.05 if known_on else 1.0), 1.0 - share_open
+        )
+        total = (1.0 - _ODD) * (good + share_open * fits_open) + _ODD / _ODD_SPAN_RPM
+        self._stretch += _ALIKE * np.log(total)
+        gain = (1.0 - _ODD) * good / total * _ALIKE * turbine * self._scale_var / variance
+        self._scale += gain * off
+        self._scale_var *= np.maximum(1.0 - gain * turbine, 0.05)
+        np.minimum(self._scale_var + _SCALE_WALK**2, _SCALE_SD**2, out=self._scale_var)
         flat = 0.2 / _ODD_SPAN_RPM
-        worn = max(on[1:]) + flat
-        total = on[0] + worn + looks_open + flat
-        slips = worn / total if slip > self.target_rpm + 40.0 else 0.0
-        self._count(w, slips, 0.0 if known_on else looks_open / total, cruise)
+        worn, is_open = float(fits[self._worn].max()) + flat, float(fits[self._never].max())
+        both = float(fits[self._sound].max()) + worn + is_open + flat
+        slips = worn / both if slip > self.target_rpm + 40.0 else 0.0
+        self._count(w, slips, 0.0 if known_on else is_open / both, cruise)
 
-    def _fluid_slip(self, rpm: float, pumped: Pumped, capacity_nm: float) -> tuple[float, float]:
-        """(slip at which the fluid carries what the clutch does not, its sd) [rpm]."""
-        fluid_nm = pumped.torque_nm - capacity_nm
-        if fluid_nm <= 0.02 * self._torque_nm:
-            return 0.0, 0.0
-        wanted = log(rpm) - 0.5 * log(fluid_nm)
-        low, high = 0.5, 0.995
-        k, tilt = self._curves.k, (pumped.shift_97 - pumped.shift_90) / 0.07
-        for _ in range(9):
-            middle = 0.5 * (low + high)
-            if log(at(k, middle)) + pumped.shift_90 + tilt * (middle - 0.9) < wanted:
-                low = middle
-            else:
-                high = middle
-        ratio = 0.5 * (low + high)
-        near = min(ratio, 0.97)
-        slope = max((log(at(k, near + 0.015)) - log(at(k, near - 0.015))) / 0.03 + tilt, 1.5)
-        off_k = hypot(pumped.sd, 0.5 * _TORQUE_SD * pumped.torque_nm / fluid_nm)
-        return rpm * (1.0 - ratio), rpm * min(off_k / slope, 0.08)
+    def _fluid_slip(self, rpm: float, pumped: Pumped, held_nm: Array) -> tuple[Array, Array]:
+        """(slip at which the fluid carries what the clutch does not, its sd), a row each [rpm]; 0 if it holds."""
+        fluid_nm = np.maximum(pumped.torque_nm - held_nm, 1e-3)
+        tilt = (pumped.shift_97 - pumped.shift_90) / 0.07
+        ln_k = np.maximum.accumulate(self._ln_k + pumped.shift_90 + tilt * (self._ratio - 0.9))
+        ratio = np.interp(log(rpm) - 0.5 * np.log(fluid_nm) - self._k_off, ln_k, self._ratio)
+        near = np.minimum(ratio, 0.97)
+        step = np.interp(near + 0.015, self._ratio, ln_k) - np.interp(near - 0.015, self._ratio, ln_k)
+        off_k = np.hypot(max(pumped.sd, _K_SD), 0.5 * _TORQUE_SD * pumped.torque_nm / fluid_nm)
+        holds = fluid_nm <= 0.02 * self._torque_nm
+        sd = rpm * np.minimum(off_k / np.maximum(step / 0.03, 1.5), 0.08)
+        return np.where(holds, 0.0, rpm * (1.0 - ratio)), np.where(holds, 0.0, sd)
 
     def _count(self, w: Window, slips: float, is_open: float, cruise: bool) -> None:
         assert w.slip_rpm is not None
@@ -201,16 +205,16 @@ class LockupWatch:
             self.slipping_since_s = None
 
     def _settle(self) -> None:
-        softened = _soften(self._stretch)
-        self._settled = [a + b for a, b in zip(self._settled, softened, strict=True)]
-        self._stretch = [0.0] * len(CAPACITIES)
+        self._settled += _soften(self._stretch)
+        self._stretch[:] = 0.0
 
 
-def _normal(x: float, variance: float) -> float:
-    return exp(-0.5 * min(x * x / variance, 1400.0)) / sqrt(2.0 * pi * variance)
+def _normal(x: Array, variance: Array) -> Array:
+    density: Array = np.exp(-0.5 * np.minimum(x * x / variance, 1400.0)) / np.sqrt(2.0 * pi * variance)
+    return density
 
 
-def _soften(stretch: list[float]) -> list[float]:
+def _soften(stretch: Array) -> Array:
     """Likelihoods of one stretch, as they stand when the stretch may have been odd as a whole."""
-    top = max(stretch)
-    return [log((1.0 - _ODD_STRETCH) * exp(max(x - top, -300.0)) + _ODD_STRETCH) for x in stretch]
+    softened: Array = np.log((1.0 - _ODD_STRETCH) * np.exp(stretch - stretch.max()) + _ODD_STRETCH)
+    return softened
