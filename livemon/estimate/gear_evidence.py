@@ -16,6 +16,7 @@ from livemon.estimate.open_slip import OpenSlip
 _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
+_CALM: Final = 0.03
 _LEVEL_S, _WIDTH_S = 1.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
@@ -106,6 +107,11 @@ class Weigher:
         if self._idling:  # the idle governor feeds the pump whatever it takes
             self._heavy = max(self._heavy, 0.6)
 
+    @property
+    def calm(self) -> bool:
+        """Neither x nor its expectation has moved enough for a shift to have begun, and no gear was stated."""
+        return abs(self._change) < _CALM and abs(self._m_change) < 0.1 and self._look.stated is None
+
     def rates(self, g: int) -> Rates:
         k, v, dt = self.k, self._look.v, self._dt
         to_up = to_down = 0.0
@@ -119,8 +125,9 @@ class Weigher:
             return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
         return Rates(to_lock, to_open, to_up, to_down)
 
-    def weigh(self, g: int, fresh_open: float, fresh_lock: float) -> GearEvidence:
-        """fresh_*: share of the state's probability that has just come from other states."""
+    def weigh(self, g: int, fresh_open: float, fresh_lock: float, alone: bool = False) -> GearEvidence:
+        """fresh_*: share of the state's probability that has just come from other states; alone: no shift
+        is in question."""
         look, dt, fast, slow_var, heavy = self._look, self._dt, self._fast, self._slow_var, self._heavy
         idling = self._idling
         n, m = look.n, self.slip.m
@@ -156,12 +163,18 @@ class Weigher:
             wide = 0.4 * exp(-max(0.0, x - 2.5)) * (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1)
         else:
             wide = 0.4 * exp(x / 0.08) * (1.0 - 0.85 * drives)
-        opened = exp(-0.5 * min(e * e / s, 60.0)) / (_ROOT_2PI * sqrt(max(s, calm))) + 0.05 * wide + 1e-3
+        opened = (
+            exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) / (_ROOT_2PI * sqrt(max(s, calm)))
+            + 0.05 * wide
+            + 1e-3
+        )
         # and level by level, seldom: what fits counts each second or two, how narrow it promised each ten
         peak = (1.0 - heavy) / (_ROOT_2PI * sqrt(own))
         top = peak + 0.4 * heavy
         e0 = x - m
-        shape = (peak * exp(-0.5 * min(e0 * e0 / own, 60.0)) + heavy * wide + 1e-3) / top
+        shape = (
+            peak * exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + heavy * wide + 1e-3
+        ) / top
         if x < -0.25:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.25 - x))
         opened *= shape**self._level_weight * top**self._width_weight
@@ -182,13 +195,13 @@ class Weigher:
         var = min(var, 2.0 * prior)
         s = var + fast
         e = x - mixed
-        lock = exp(-0.5 * min(e * e / s, 60.0)) / (_ROOT_2PI * sqrt(max(s, calm))) + 1e-3
+        lock = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) / (_ROOT_2PI * sqrt(max(s, calm))) + 1e-3
         if 0.0 < x < 0.6 * m - self.slip.m_sd:  # a clutch that slips too much, yet holds the engine back
             lock += 0.05 / m
         own = prior + fast
         peak = 1.0 / (_ROOT_2PI * sqrt(own))
         e0 = x - expected
-        shape = exp(-0.5 * min(e0 * e0 / own, 60.0)) + 1e-3 / peak
+        shape = exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + 1e-3 / peak
         if 0.0 < x < 0.6 * m - self.slip.m_sd:
             shape += 0.1 / (m * peak)
         lock *= shape**self._level_weight * peak**self._width_weight
@@ -207,7 +220,7 @@ class Weigher:
             exp(-0.5 * min(outside * outside, 40.0)) + 1e-3
         ) ** self._level_weight / reach**self._width_weight
         up = down = 0.0
-        if g + 1 < len(self.k):
+        if not alone and g + 1 < len(self.k):
             step = self._ln_k[g] - self._ln_k[g + 1]
             d -= drift
             move = follow * step * min(1.0, dt / _SHIFT_S)
@@ -235,4 +248,4 @@ class Weigher:
 
 def _bell(x: float, var: float) -> float:
     """Normal density, never quite nothing."""
-    return exp(-0.5 * min(x * x / var, 40.0)) / (_ROOT_2PI * sqrt(var)) + 1e-4
+    return exp(-0.5 * x * x / var if x * x < 40.0 * var else -20.0) / (_ROOT_2PI * sqrt(var)) + 1e-4

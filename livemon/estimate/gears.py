@@ -16,6 +16,8 @@ _FINISH, _SHUT, _SKIP = 2.2, 1.5, 0.004  # rates per second
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
 _SURE: Final = 0.98
+_ALONE: Final = 0.995
+_FITS: Final = 4.0  # density of x in a gear that explains what is seen
 _FLOOR: Final = 1e-10
 _RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 
@@ -47,7 +49,7 @@ class Tick:
 class Gears:
     """`tick` with a Look at each moment, `rest` while standing; `smooth` the newest ticks before using them."""
 
-    __slots__ = ("_last", "_now", "k", "weigher")
+    __slots__ = ("_fits", "_gear", "_last", "_now", "k", "weigher")
 
     def __init__(self, k: list[float], grip_nm: float | None) -> None:
         """k: engine rpm per km/h when locked, first gear first."""
@@ -60,6 +62,7 @@ class Gears:
         n = len(self.k)
         self._now: Five = ([0.6 / n] * n, [0.0] * n, [0.4 / n] * n, [0.0] * n, [0.0] * n)
         self._last: float | None = None
+        self._gear, self._fits = 0, False
         self.weigher.forget()
 
     def rest(self, t: float, neutral: float, stated: int | None) -> Tick:
@@ -70,6 +73,7 @@ class Gears:
         if n > 1:
             opened[1] = 0.03
         opened[first] = 0.97
+        self._gear, self._fits = first, False
         self._now = (opened, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n)
         self._last = t
         self.weigher.forget()
@@ -89,11 +93,16 @@ class Gears:
         weigher, last = self.weigher, len(self.k) - 1
         weigher.begin(look, dt)
         o, a, c, u, d = self._now
-        first, beyond = last, 0
-        for g in range(last + 1):
-            if o[g] + a[g] + c[g] + u[g] + d[g] > _REACH:
-                first, beyond = min(first, g), g
-        first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
+        g = self._gear
+        alone = weigher.calm and self._fits and o[g] + a[g] + c[g] > _ALONE
+        if alone:  # nothing moves: no other gear need be looked at
+            first, beyond = g, g + 1
+        else:
+            first, beyond = last, 0
+            for g in range(last + 1):
+                if o[g] + a[g] + c[g] + u[g] + d[g] > _REACH:
+                    first, beyond = min(first, g), g
+            first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
         tick = Tick(t)
         tick.told = look.torque_told or look.stated is not None
         tick.first, tick.telling = first, look.torque_told and weigher.slip.visible
@@ -119,10 +128,10 @@ class Gears:
                 pc += d[g] * end * 0.07 + c[g + 1] * skip
             po, pc = po + _FLOOR, pc + _FLOOR
             e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
-                g, 1.0 - stay_open / po, 1.0 - stay_lock / pc
+                g, 1.0 - stay_open / po, 1.0 - stay_lock / pc, alone
             )
             evidence.append(weighed)
-            if g < last:
+            if g < last and not alone:
                 from_above = leaving[i + 1].to_down if g + 1 < beyond else 0.0
                 nu[g] = pu = (u[g] * (1.0 - end) + (og + ag + 0.5 * cg) * up) * e_up
                 nd[g] = pd = (
@@ -139,6 +148,7 @@ class Gears:
                 row[g] *= inverse
         self._now = tick.alpha = (no, na, nc, nu, nd)
         self._sum_up(tick, tick.alpha)
+        self._gear, self._fits = tick.gear, total > _FITS
         if no[tick.gear] > 0.95:
             weigher.learn(tick.gear)
         return tick
@@ -146,11 +156,10 @@ class Gears:
     def smooth(self, ticks: list[Tick], start: int) -> None:
         """Bring ticks[start:] up to date with all that came after them."""
         window = ticks[start:]
-        if window and all(
-            t.probability > _SURE and t.gear == window[0].gear and not _SURE > t.locked > 1.0 - _SURE
-            for t in window
-        ):
-            return
+        if window and all(t.probability > _SURE and t.gear == window[0].gear for t in window):
+            locked = [t.locked for t in window]
+            if max(locked) - min(locked) < 0.2 or min(locked) > 0.8:
+                return
         n = len(self.k)
         after: Tick | None = None
         beta: Five | None = None

@@ -22,6 +22,7 @@ _CUTS: Final = 0.1
 _REFUSED: Final = 1e-3  # a reading so unlikely is not taken in
 _ENOUGH: Final = 6  # but so many in a row are
 _LEAST_WEIGHT: Final = 0.02
+_AGAIN_S: Final = 0.35
 
 
 class _Hypothesis:
@@ -118,21 +119,22 @@ class Locked:
         self.looks = 0
         self._sum_up()
 
-    def delays(self) -> list[float]:
-        return [h.x[1] for h in self._h]
+    def wants(self, t: float, z: float) -> bool:
+        """Whether this reading is worth a look: the same value again tells little so soon."""
+        return z != self._z or not 0.0 < t - self._t < _AGAIN_S
 
-    def look(
-        self, t: float, z: float, width: float, k: float, states: list[tuple[float, float, float]]
-    ) -> None:
-        """states: (n(t - d), its rate, its variance) for the delay of each hypothesis; k: rpm per km/h."""
+    def look(self, t: float, z: float, width: float, k: float, state: tuple[float, float, float]) -> None:
+        """state: (n, its rate, its variance) at t - delay_s; k: rpm per km/h."""
         dt = t - self._t
+        n, rate, var = state
+        noise = _NOISE_KMH2 + var / (k * k)
+        delay = self.delay_s
         changed = z != self._z and 0.0 < dt < 1.0
         self._t, self._z = t, z
         total = 0.0
-        for h, (n, rate, var) in zip(self._h, states, strict=True):
+        for h in self._h:
             h.advance(min(max(dt, 0.0), 30.0))
-            noise = _NOISE_KMH2 + var / (k * k)
-            mass = h.look(n / k, rate / k, noise, k, z, width, changed)
+            mass = h.look((n + rate * (delay - h.x[1])) / k, rate / k, noise, k, z, width, changed)
             h.weight *= max(mass, 0.01) ** 0.6  # readings near each other share their errors
             total += h.weight
         for h in self._h:

@@ -7,6 +7,9 @@ Striebel, AIAA J. 3 (1965) 1445, run over the unsettled readings only, so memory
 from __future__ import annotations
 
 from bisect import bisect_right
+from typing import Final
+
+_SAME: Final = 1e-4  # of a variance: a hundredth of a standard deviation
 
 
 class Track:
@@ -15,7 +18,7 @@ class Track:
     p, c, w: variance of x, covariance, variance of r. q < 0 marks a state not linked to the one before.
     """
 
-    __slots__ = ("c", "p", "q", "r", "sc", "sp", "sr", "sw", "sx", "t", "w", "x")
+    __slots__ = ("c", "p", "q", "r", "sc", "smoothed", "sp", "sr", "sw", "sx", "t", "w", "x")
 
     def __init__(self) -> None:
         self.t: list[float] = []
@@ -30,6 +33,7 @@ class Track:
         self.sp: list[float] = []
         self.sc: list[float] = []
         self.sw: list[float] = []
+        self.smoothed: list[bool] = []
 
     def push(self, t: float, x: float, r: float, p: float, c: float, w: float, q: float) -> None:
         """Append the filtered state at time t, reached from the state before with noise density q."""
@@ -45,6 +49,7 @@ class Track:
         self.sp.append(p)
         self.sc.append(c)
         self.sw.append(w)
+        self.smoothed.append(False)
 
     def predict(self, t: float, q: float) -> tuple[float, float, float, float, float]:
         """(x, r, p, c, w) at t from the newest filtered state."""
@@ -60,9 +65,12 @@ class Track:
         )
 
     def smooth(self, since: float) -> None:
-        """Bring the smoothed states from the newest back to time `since` up to date."""
+        """Bring the smoothed states from the newest back to time `since` up to date.
+
+        Ends early where a state comes out as it was: what is older has then heard all there is to hear.
+        """
         t, x, r, p, c, w, q = self.t, self.x, self.r, self.p, self.c, self.w, self.q
-        sx, sr, sp, sc, sw = self.sx, self.sr, self.sp, self.sc, self.sw
+        sx, sr, sp, sc, sw, smoothed = self.sx, self.sr, self.sp, self.sc, self.sw, self.smoothed
         i = len(t) - 1
         if i < 0:
             return
@@ -100,7 +108,12 @@ class Track:
                 bp = pi + h00 * g00 + h01 * g01
                 bc = ci + h00 * g10 + h01 * g11
                 bw = wi + h10 * g10 + h11 * g11
+            off = bx - sx[i]
+            if off * off < _SAME * bp and smoothed[i]:
+                sx[i], sr[i], sp[i], sc[i], sw[i] = bx, br, bp, bc, bw
+                return
             sx[i], sr[i], sp[i], sc[i], sw[i] = bx, br, bp, bc, bw
+            smoothed[i] = True
 
     def at(self, t: float) -> tuple[float, float, float, float] | None:
         """Smoothed (x, r, variance of x, variance of r) at t; None before the first state or in a gap."""

@@ -20,7 +20,7 @@ from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle
 
-TICK_S: Final = 0.15
+TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
@@ -161,10 +161,10 @@ class VehicleState:
                 self._sure = False
                 continue
             self._sure = self._sure or tick.telling
-            if self._sure:
-                states = [self.engine.around(t - d) for d in c.delays()]
-                if None not in states:
-                    c.look(t, z, width, self._k[tick.gear], [s for s in states if s])
+            if self._sure and c.wants(t, z):
+                state = self.engine.around(t - c.delay_s)
+                if state is not None:
+                    c.look(t, z, width, self._k[tick.gear], state)
         del self._speeds[:done]
 
     def _look(self, t: float, i: int) -> None:

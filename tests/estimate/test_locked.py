@@ -32,11 +32,10 @@ def locked_drive(scale: float, delay: float, rounded: bool, slip: float, seed: i
             def engine(s: float) -> float:
                 return k * scale * speed(s) + slip  # noqa: B023
 
-            states = [
-                (engine(t - d), (engine(t - d + 0.05) - engine(t - d - 0.05)) / 0.1, 1.0)
-                for d in calibration.delays()
-            ]
-            calibration.look(t, z, 1.0, k, states)
+            d = t - calibration.delay_s
+            state = (engine(d), (engine(d + 0.05) - engine(d - 0.05)) / 0.1, 1.0)
+            if calibration.wants(t, z):
+                calibration.look(t, z, 1.0, k, state)
             t += rng.uniform(0.1, 0.14)
         t += 4.0 + stretch
     return calibration
@@ -63,7 +62,7 @@ def test_a_calibration_that_stops_fitting_is_dropped() -> None:
     assert c.dropped == 0
     t = 1000.0
     for i in range(60):
-        c.look(t, 60.0 + i % 3, 1.0, 39.0, [(39.0 * 80.0, 0.0, 1.0)] * len(c.delays()))
+        c.look(t, 60.0 + i % 3, 1.0, 39.0, (39.0 * 80.0, 0.0, 1.0))
         t += 0.1
     assert c.dropped > 0
     assert c.scale_sd > 0.004
