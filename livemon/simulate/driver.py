@@ -210,9 +210,9 @@ class Driver:
             self._integral = 0.0
             return
         accel = (ahead - now) / 0.7
-        self._integral = min(max(self._integral + error * self.PERIOD_S, -3.0), 6.0)
+        self._integral = min(max(self._integral + error * self.PERIOD_S, -3.0), 8.0)
         force = (
-            self._rolling + self._drag * v * v + self._mass * (accel + 0.5 * error + 0.15 * self._integral)
+            self._rolling + self._drag * v * v + self._mass * (accel + 2.2 * error + 0.8 * self._integral)
         )
         if force > -0.12 * self._mass:
             self._want_brake = 0.0
