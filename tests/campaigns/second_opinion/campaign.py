@@ -60,6 +60,7 @@ def run_one(
     *,
     fault: str | None = None,
     kind: str | None = None,
+    torque: str | None = None,
     seconds: float | None = None,
     keep: Path | None = None,
 ) -> Drive:
@@ -78,7 +79,7 @@ def run_one(
     # Each part draws on its own, so that a change to one leaves the others of a seed as they were.
     road, unit, shop = (Random(f"{seed}/{number}/{part}") for part in ("road", "unit", "shop"))
     history = drive(car, driver.draw(name, seconds, road), seconds, road)
-    polling = tester.draw(car, unit)
+    polling = tester.draw(car, unit, torque)
     wire = list(tester.frames(tester.Unit(car, polling, history, unit), seconds))
     text = cars.vehicle_text(car, shop) if shop.random() < 0.93 else None
     simulated_s = time.process_time() - began_s
@@ -149,10 +150,16 @@ def main(arguments: list[str] | None = None) -> int:
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--fault", choices=cars.FAULTS)
     parser.add_argument("--kind", choices=sorted(set(KINDS)))
+    parser.add_argument("--torque", choices=sorted(tester.TORQUE))
     parser.add_argument("--only", type=int, help="one drive of the seed; prints its whole result")
     parser.add_argument("--keep", type=Path, metavar="DIR")
     args = parser.parse_args(arguments)
-    options: dict[str, Any] = {"fault": args.fault, "kind": args.kind, "keep": args.keep}
+    options: dict[str, Any] = {
+        "fault": args.fault,
+        "kind": args.kind,
+        "torque": args.torque,
+        "keep": args.keep,
+    }
     if args.only is not None:
         found = run_one(args.seed, args.only, **options)
         print(json.dumps(found.result, indent=1))

@@ -48,11 +48,12 @@ class Polling:
         self.asked = frozenset(pid for ask in self.asks for pid in ask)
 
 
-def draw(car: Car, rng: Random) -> Polling:
-    """One way of polling; readings a second from 3 to 40."""
-    torque = rng.choices(list(TORQUE), (35, 20, 20, 13, 12))[0]
-    if car.fuel == "diesel" and torque in ("air_flow", "absolute_load"):
-        torque = "net"
+def draw(car: Car, rng: Random, torque: str | None = None) -> Polling:
+    """One way of polling; readings a second from 3 to 40. torque: a key of TORQUE, drawn when None."""
+    drawn = rng.choices(list(TORQUE), (35, 20, 20, 13, 12))[0]
+    if car.fuel == "diesel" and drawn in ("air_flow", "absolute_load"):
+        drawn = "net"
+    torque = torque or drawn
     pids = TORQUE[torque]
     pedal = (0x49,) if rng.random() < 0.85 else ()
     order = rng.choice(("pairs", "round_robin", "many", "weighted"))
