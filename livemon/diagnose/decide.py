@@ -12,7 +12,7 @@ from livemon.records import Call, Finding, FindingName, Where
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
-CALL_FROM: Final = 0.5  # a fault is named only when it is likelier than everything else together
+CALL_FROM: Final = 0.6  # a fault is named only when it is half again as likely as everything else together
 SOUND_FROM: Final = 0.6
 _TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 _SECOND_FAULT: Final = log(100.0)

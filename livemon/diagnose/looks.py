@@ -30,7 +30,6 @@ _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
 # Past this speed ratio, above first gear, the clutch may be on its way in and carry part of the torque.
 _CLUTCH_MAY_CARRY_SR: Final = 0.90
-_STILL_OPEN_S: Final = 1.3  # after a shift it is not yet
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
 # A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
@@ -92,7 +91,7 @@ class Looks:
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
         near = open_clutch and ratio is not None and ratio > _CLUTCH_MAY_CARRY_SR
-        if near and w.gear != 1 and w.into_stretch_s > _STILL_OPEN_S:
+        if near and w.gear != 1:
             return None, None  # the clutch may carry part of it: lockup.py looks at these
         if driving and (open_clutch or w.regime == "stationary_in_gear"):
             capacity = self._capacity(w)

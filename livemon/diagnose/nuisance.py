@@ -113,7 +113,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.025, curves.tr_sd[90] / curves.tr[90]),
-        State.TYRE: 0.01,
+        State.TYRE: 0.015,  # a radius from the tyre size is that good: docs/converter.md
         State.WIND: _WIND_SD_M_S,
         State.LATE: _LATE_SD_S,
     }

@@ -117,11 +117,11 @@ class WindowMaker:
             self._key = key
             self._previous = last if last is not None and time_s - last.time_s <= _GAP_S else e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
-        elif time_s - self._start_s >= self._limit_s:
+        elif last.time_s - self._start_s >= self._limit_s or time_s - self._start_s > self._limit_s + 0.1:
             done = self._close()
             self._first = False
             self._previous = last
-            self._clear(time_s, self._limit_s)
+            self._clear(last.time_s, self._limit_s)  # a window reaches back to the reading before it
         self._n += 1
         self._rpm += e.engine_rpm
         self._engine_accel += e.engine_accel_rpm_s
