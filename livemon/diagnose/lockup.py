@@ -170,7 +170,7 @@ class LockupWatch:
         self._count(w, slips, 0.0 if known_on else is_open / both, cruise)
 
     def _fluid_slip(self, rpm: float, pumped: Pumped, held_nm: Array) -> tuple[Array, Array]:
-        """(slip at which the fluid carries what the clutch does not, its sd), a row each [rpm]; 0 if it holds."""
+        """(slip at which the fluid carries what the clutch does not, its sd), each row [rpm]; 0: it holds."""
         fluid_nm = np.maximum(pumped.torque_nm - held_nm, 1e-3)
         tilt = (pumped.shift_97 - pumped.shift_90) / 0.07
         ln_k = np.maximum.accumulate(self._ln_k + pumped.shift_90 + tilt * (self._ratio - 0.9))
