@@ -25,6 +25,8 @@ from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscill
 from livemon.vehicle import Vehicle, curves_of
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
+_SURE_SWING: Final = 1e-5
+_SHUDDER_FROM: Final = 0.15  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
 _NEAR_COUPLING: Final = 0.78
 _JUDGE_EVERY_S: Final = 2.0  # outside launches the posterior moves slowly
@@ -84,12 +86,14 @@ class Diagnoser:
 
     def _feed_oscillation(self, o: Oscillation) -> Sequence[Warning]:
         episode = self.shudder.feed(o)
-        if episode is None or "lockup_shudder" in self.alarms.standing or episode.looks < 2:
+        if episode is None or "lockup_shudder" in self.alarms.standing:
+            return ()
+        if episode.looks < 2 or (episode.looks < 3 and episode.false_alarm_probability > _SURE_SWING):
             return ()
         if episode.engine_order is not None or not self.presence.seen:
             return ()
         probability = self.standing()["lockup_shudder"]
-        if probability < 0.4:
+        if probability < _SHUDDER_FROM:
             return ()
         self.first_shown_s.setdefault("lockup_shudder", episode.first_s)
         detail = f" ({episode.frequency_hz:.1f} Hz, {episode.amplitude_rpm:.0f} rpm)"

@@ -16,12 +16,14 @@ HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 1e-3
 _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
+# A sound driveline swings too for a second after tip-in, by several rpm at up to about 5 Hz (a real sound car).
+_SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
 _APART_S: Final = 2.0  # swings this far apart are two episodes
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
 _MUST_SEE_HZ: Final = 8.0  # below this limit the sampling misses most shudder
 # Weight of an episode by how often the spectrum showed it (looks share samples), of at most three episodes.
-_EPISODE: Final = {1: 0.0, 2: log(5.0), 3: log(15.0)}
-_RETURNS: Final = log(6.0)  # it comes back at the same frequency
+_EPISODE: Final = {1: 0.0, 2: log(4.0), 3: log(10.0)}
+_RETURNS: Final = log(10.0)  # it comes back at the same frequency
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.05)
 _UNLOCKED_TOO: Final = log(0.2)
@@ -61,7 +63,7 @@ class ShudderWatch:
         self.highest_visible_hz = max(self.highest_visible_hz, o.highest_visible_hz)
         swing = (
             o.false_alarm_probability < _FALSE_ALARM
-            and o.amplitude_rpm > _LEAST_RPM
+            and o.amplitude_rpm > (_SURGE_LEAST_RPM if o.frequency_hz < _SURGE_HZ else _LEAST_RPM)
             and o.cycles >= _CYCLES
             and LOW_HZ <= o.frequency_hz <= HIGH_HZ
         )

@@ -12,6 +12,7 @@ from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import INSIDE
 from livemon.estimate import Estimator
 from livemon.obd.decode import Decoder
+from livemon.records import Warning
 from livemon.sources.recording import open_recording
 from livemon.vehicle import Known, Vehicle
 
@@ -36,7 +37,7 @@ WRONG_FILE = Vehicle(
 def test_clutch_car_has_no_fault_inside(vehicle: Vehicle) -> None:
     decoder, estimator, diagnoser = Decoder(), Estimator(vehicle), Diagnoser(vehicle)
     start_s: float | None = None
-    warnings = []
+    warnings: list[Warning] = []
     for frame in open_recording(RECORDING):
         start_s = frame.time_s if start_s is None else start_s
         for reading in decoder.feed(frame._replace(time_s=frame.time_s - start_s)):
