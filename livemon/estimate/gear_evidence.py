@@ -17,7 +17,7 @@ _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
 _CALM: Final = 0.03
-_LEVEL_S, _WIDTH_S = 1.5, 10.0
+_LEVEL_S, _WIDTH_S = 2.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT = 0.12, 0.12
@@ -133,7 +133,7 @@ class Weigher:
         n, m = look.n, self.slip.m
         x = self._base - self._ln_k[g]
         # open: m and a level; the further from coupling, the faster x moves by itself
-        along = x if m > 0.0 else min(0.15, -x)
+        along = x if m > 0.0 else min(0.3, -x)
         x_sd = sqrt(fast)
         # steadiness alone must not favour the state that promises it more narrowly
         calm = fast + 1e-4
@@ -175,11 +175,9 @@ class Weigher:
         shape = (
             peak * exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + heavy * wide + 1e-3
         ) / top
-        if x < -0.25:  # no engine holds back so much
-            shape *= exp(-30.0 * (-0.25 - x))
+        if x < -0.6:  # no engine holds back so much
+            shape *= exp(-30.0 * (-0.6 - x))
         opened *= shape**self._level_weight * top**self._width_weight
-        if idling and x < -0.08:  # at idle the turbine would drag the engine up
-            opened *= exp(15.0 * (x + 0.08) * min(1.0, dt))
         gain = var / s
         reach = 3.0 * sqrt(s)
         self.open_level[g] = mixed + gain * min(reach, max(-reach, e))
@@ -226,7 +224,7 @@ class Weigher:
             move = follow * step * min(1.0, dt / _SHIFT_S)
             outside = max(0.0, -step - 0.03 - x, x - 0.35 - max(m, 0.0)) / 0.05
             inside = exp(-0.5 * min(outside * outside, 20.0))
-            var = noise + 0.4 * move * move
+            var = noise + 0.16 * move * move
             up, down = inside * _bell(d + move, var), inside * _bell(d - move, var)
         if look.stated is not None:
             other = look.stated_weight

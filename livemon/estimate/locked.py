@@ -17,11 +17,12 @@ from livemon.estimate.interval import truncated
 
 
 _SLIP_TIME_S: Final = 4.0
-_NOISE_KMH2: Final = 0.1**2  # wheel-speed noise, tyre slip, ripple of the shaft
+_NOISE_KMH2: Final = 0.15**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
 _REFUSED: Final = 1e-3  # a reading so unlikely is not taken in
 _ENOUGH: Final = 6  # but so many in a row are
 _LEAST_WEIGHT: Final = 0.02
+_LEAST_SCALE_VAR: Final = 0.002**2  # tyres grow with speed and give way with torque
 _AGAIN_S: Final = 0.35
 
 
@@ -167,7 +168,7 @@ class Locked:
                 slip[i] += w * term
         self._road, self._slip = tuple(road), tuple(slip)
         self.offset_kmh, self.offset_var = offset, max(offset2 - offset * offset, 0.0)
-        self.scale, self.scale_sd = 1.0 + scale, sqrt(max(scale2 - scale * scale, 0.0))
+        self.scale, self.scale_sd = 1.0 + scale, sqrt(max(scale2 - scale * scale, _LEAST_SCALE_VAR))
         self.delay_s, self.delay_sd_s = min(0.3, max(0.0, delay)), sqrt(max(delay2 - delay * delay, 0.0))
 
     def silent_s(self, t: float) -> float:

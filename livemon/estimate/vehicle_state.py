@@ -25,6 +25,7 @@ _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
+_PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
 
 class VehicleState:
@@ -56,6 +57,7 @@ class VehicleState:
         self.finder.forget()
         self._speeds: list[tuple[float, float, float]] = []
         self._ticks: list[Tick] = []
+        self._closed_since = 0.0
         self._sure = False  # this locked stretch has shown that it is one
         self._chained = -1e18
         self._settled = 0
@@ -158,10 +160,10 @@ class VehicleState:
             done += 1
             tick = self._tick(t - c.delay_s)
             if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
-                self._sure = False
+                self._sure, self._closed_since = False, t
                 continue
             self._sure = self._sure or tick.telling
-            if self._sure and c.wants(t, z):
+            if self._sure and t - self._closed_since > _PROVEN_S and c.wants(t, z):
                 state = self.engine.around(t - c.delay_s)
                 if state is not None:
                     c.look(t, z, width, self._k[tick.gear], state)
@@ -220,7 +222,7 @@ class VehicleState:
         torque, torque_sd = self._torque.told(t, n, n_rate)
         said = None if stated is None else stated + 1
         neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
-        if neutral < 0.2 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
+        if neutral < 0.35 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)

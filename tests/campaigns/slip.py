@@ -1,0 +1,156 @@
+"""How true slip and its error bar are: python tests/campaigns/slip.py [--drives 52] [--seconds 240] [--first 1000]
+
+Drives drawn anew, each fault and none in turn, at a poll of 12 to 40 readings a second; --any-poll draws the poll as
+well, down to 3 a second. "Raw" is the usual way: the last km/h times the true gear's ratio with the tyre of the
+vehicle file. The information bound is the posterior Cramer-Rao bound of road speed from whole km/h on a nearly
+constant acceleration (Tichavsky, Muravchik & Nehorai, IEEE Trans. Signal Process. 46 (1998) 1386), times the gear.
+"""
+
+from __future__ import annotations
+
+import argparse
+import random
+from collections import defaultdict
+from collections.abc import Iterator
+from math import sqrt
+from statistics import median
+from typing import NamedTuple
+
+import numpy as np
+
+from livemon.estimate import Estimator
+from livemon.estimate.ratios import rpm_per_kmh
+from livemon.estimate.road_speed import CALM
+from livemon.obd.decode import Decoder
+from livemon.records import Estimate
+from livemon.simulate.fast import drive
+from livemon.simulate.scenario import FAULTS, draw
+from livemon.vehicle_file import parse
+
+STEADY_KMH_S = 0.4
+
+
+class Row(NamedTuple):
+    fault: str
+    regime: str
+    gear: int | None
+    true_gear: int
+    locked: float
+    clutch: str
+    error: float
+    sd: float
+    raw: float
+    steady: bool
+    bound: float
+
+
+def bound_kmh(step_s: float, noise_kmh: float = 0.05) -> float:
+    """Smallest sd of smoothed road speed [km/h] from readings of 1 km/h every step_s on a calm road.
+
+    A reading's information on x is averaged over where x lies within its interval: with the edges softened by
+    `noise_kmh`, Fisher's integral of (dP/dx)^2 / P over the unit interval. Forward and backward filters of the
+    (x, rate) model in their steady state are put together.
+    """
+    x = np.linspace(-0.5, 0.5, 4001)
+    from math import erf
+
+    edge = np.array([0.5 * (1.0 + erf(v / (noise_kmh * sqrt(2.0)))) for v in x])
+    slope = np.gradient(edge, x)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        terms = np.where((edge > 1e-12) & (edge < 1.0 - 1e-12), slope**2 / (edge * (1.0 - edge)), 0.0)
+    information = float(np.trapezoid(terms, x))
+    f = np.array([[1.0, step_s], [0.0, 1.0]])
+    q = CALM * np.array([[step_s**3 / 3.0, step_s**2 / 2.0], [step_s**2 / 2.0, step_s]])
+    ahead = np.diag([1.0 / 12.0, 4.0])
+    for _ in range(400):
+        predicted = f @ ahead @ f.T + q
+        update = np.linalg.inv(predicted)
+        update[0, 0] += information
+        ahead = np.linalg.inv(update)
+    mirror = np.diag([1.0, -1.0])
+    back = mirror @ (f @ ahead @ f.T + q) @ mirror
+    return sqrt(np.linalg.inv(np.linalg.inv(ahead) + np.linalg.inv(back))[0, 0])
+
+
+def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
+    fault = FAULTS[seed % len(FAULTS)]
+    rng = random.Random(f"{seed}:campaign")
+    choices = {} if any_poll else {"readings_per_s": rng.uniform(12.0, 40.0), "order": rng.choice(("smart", "weighted"))}
+    scenario = draw(fault, seed, seconds, **choices)
+    vehicle = parse(scenario.vehicle_file_text(), f"drawn vehicle {seed}")
+    nominal, _ = rpm_per_kmh(vehicle)
+    if not nominal:
+        return
+    moving, decoder, estimator = drive(scenario, keep_truth=True), Decoder(), Estimator(vehicle)
+    raw: dict[float, float] = {}
+    last, speeds, out = None, [], []
+    for frame in moving:
+        for reading in decoder.feed(frame):
+            if reading.quantity == "vehicle_kmh":
+                last = reading.value
+                speeds.append(reading.time_s)
+            elif reading.quantity == "engine_rpm" and last is not None:
+                gear = moving.truth_at(reading.time_s).gear
+                raw[reading.time_s] = reading.value - (last * nominal[gear - 1] if gear else 0.0)
+            out += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
+    out += [e for e in estimator.end() if isinstance(e, Estimate)]
+    step_s = (speeds[-1] - speeds[0]) / max(1, len(speeds) - 1) if len(speeds) > 1 else 9.0
+    bound = bound_kmh(step_s)
+    for e in out:
+        truth = moving.truth_at(e.time_s)
+        if e.slip_rpm is None or e.time_s not in raw:
+            continue
+        slip = truth.engine_rpm - truth.turbine_rpm
+        clutch = "shift" if truth.shifting else "locked" if truth.clutch in ("locked", "slipping") else truth.clutch
+        yield Row(
+            fault, e.regime, e.gear, truth.gear, e.locked_probability, clutch, e.slip_rpm - slip, e.slip_sd_rpm,
+            raw[e.time_s] - slip, abs(truth.accel_m_s2) * 3.6 < STEADY_KMH_S and truth.road_kmh > 15.0,
+            bound * nominal[max(truth.gear, 1) - 1],
+        )  # fmt: skip
+
+
+def rms(values: list[float]) -> float:
+    return sqrt(sum(v * v for v in values) / max(len(values), 1))
+
+
+def line(name: str, rows: list[Row]) -> str:
+    ours, raw = [r.error for r in rows], [r.raw for r in rows]
+    inside = sum(abs(r.error) < 2.0 * r.sd for r in rows) / len(rows)
+    return (
+        f"| {name} | {len(rows)} | {median(map(abs, ours)):.1f} | {median(map(abs, raw)):.1f} | {rms(ours):.0f} | "
+        f"{rms(raw):.0f} | {rms(ours) / rms(raw):.2f} | {inside:.3f} |"
+    )
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--drives", type=int, default=52)
+    parser.add_argument("--seconds", type=float, default=240.0)
+    parser.add_argument("--first", type=int, default=1000)
+    parser.add_argument("--any-poll", action="store_true")
+    args = parser.parse_args()
+    rows: list[Row] = []
+    for seed in range(args.first, args.first + args.drives):
+        rows += rows_of(seed, args.seconds, args.any_poll)
+    by: defaultdict[str, list[Row]] = defaultdict(list)
+    for r in rows:
+        by[r.regime].append(r)
+    say = print
+    say("| regime | rows | median rpm | raw | rms rpm | raw | rms ratio | inside 2 sd |\n|---|---|---|---|---|---|---|---|")
+    for regime in sorted(by):
+        say(line(regime, by[regime]))
+    say(line("all", rows))
+    settled = [r for r in rows if r.clutch != "shift" and r.true_gear > 0]
+    say(line("all but shifts, park", settled))
+    moving = [r for r in settled if r.regime not in ("stationary_in_gear", "neutral")]
+    judged = [r for r in moving if r.clutch in ("open", "locked")]
+    right = sum(r.gear == r.true_gear for r in moving) / len(moving)
+    clutch = sum((r.locked > 0.5) == (r.clutch == "locked") for r in judged) / len(judged)
+    say(f"gear right {100.0 * right:.1f} %, clutch right {100.0 * clutch:.1f} % (outside shifts)")
+    steady = [r for r in moving if r.steady and r.gear == r.true_gear and r.clutch == "open" and r.fault != "gear_slip"]
+    say(f"steady, clutch open: rms {rms([r.error for r in steady]):.1f} rpm, median {median(abs(r.error) for r in steady):.1f}, "
+        f"information bound {rms([r.bound for r in steady]):.1f} rpm, raw {rms([r.raw for r in steady]):.1f}")  # fmt: skip
+
+
+if __name__ == "__main__":
+    main()
