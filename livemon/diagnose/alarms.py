@@ -11,6 +11,7 @@ RAISE: Final = 0.75
 WITHDRAW: Final = 0.35
 # The stator shows within one launch, before a locked stretch can tell engine output apart from it.
 RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": 0.6}
+WITHDRAW_AT: Final[dict[str, float]] = {"lockup_shudder": 0.08}  # it comes and goes: not gone when it rests
 _SLOW: Final[frozenset[FindingName]] = frozenset(
     ("engine_low_output", "driveline_drag", "stator_seized", "gear_slip")
 )
@@ -68,7 +69,7 @@ class Alarms:
             level = RAISE_AT.get(name, _SLOW_RAISE if name in _SLOW else RAISE)
             if name not in self.standing and probability >= level:
                 changes.append(self.raise_now(time_s, name, probability))
-            elif name in self.standing and probability <= WITHDRAW:
+            elif name in self.standing and probability <= WITHDRAW_AT.get(name, WITHDRAW):
                 self.standing.discard(name)
                 changes.append(Warning(time_s, name, SENTENCES[name][1], False, probability))
         return changes

@@ -16,7 +16,7 @@ HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 1e-3
 _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
-# A sound driveline swings too for a second after tip-in, by several rpm at up to about 5 Hz (a real sound car).
+# A sound driveline swings too for a second after tip-in, by several rpm at up to 5 Hz (a real sound car).
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
 _APART_S: Final = 2.0  # swings this far apart are two episodes
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
