@@ -18,12 +18,17 @@ _MAKER: Final = object()
 class Permitted:
     """A frame that may be transmitted. Made by `permit` only."""
 
-    __slots__ = ("frame",)
+    __slots__ = ("_frame",)
 
     def __init__(self, frame: Frame, maker: object = None) -> None:
         if maker is not _MAKER:
             raise RefusedError("a frame made by permit()", "a hand-made one", "livemon/permit.py", "call permit(frame)")
-        self.frame = frame
+        self._frame = frame
+
+    @property
+    def frame(self) -> Frame:
+        """The frame as it was permitted; it cannot be exchanged for another."""
+        return self._frame
 
 
 def permit(frame: Frame) -> Permitted:

@@ -7,6 +7,7 @@ import argparse
 from livemon.commands import drive, options
 
 SECONDS = 300.0
+ADAPTER_S = (0.012, 0.025)  # from ask to answer
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -34,7 +35,10 @@ def run(args: argparse.Namespace) -> int:
     from livemon.sources.simulated import SimulatedSource
     from livemon.vehicle_file import parse
 
-    scenario = draw(args.fault, args.seed, args.seconds, style="road_test", torque="reported")
+    # The adapter is a usual one: some tens of asks a second.
+    scenario = draw(
+        args.fault, args.seed, args.seconds, style="road_test", torque="reported", answer_s=ADAPTER_S
+    )
     vehicle = parse(scenario.vehicle_file_text(), "the simulated vehicle")
     view, full_screen = drive.view_of(args)
     pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)

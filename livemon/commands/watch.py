@@ -46,7 +46,9 @@ def run(args: argparse.Namespace) -> int:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)
         finally:
             bus.close()
-            if recorder is not None:
+            if recorder is not None and run.readings:
                 recorder.close()
+            elif recorder is not None:  # a board that waits for the ignition tries again and again
+                recorder.discard()
 
     return drive.carry_out(args, link.name_of(args), decoder, vehicle, carry, view, remember=True)

@@ -110,6 +110,11 @@ class Recorder:
         self.flush()
         self._shut()
 
+    def discard(self) -> None:
+        """Close and leave no file behind: nobody answered, there are only our own asks in it."""
+        self.close()
+        self.path.unlink(missing_ok=True)
+
     def _put(self, text: str) -> bool:
         now_s = self._now_s()
         if self._file < 0 and not self._reopen(now_s):

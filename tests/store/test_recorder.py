@@ -227,3 +227,11 @@ def test_serial_number_of_a_vin_is_masked_unless_asked_for(tmp_path: Path, keep:
         decoder.feed(frame)
     assert decoder.vin == vin
     assert read[-1].data == other.data, "only what belongs to a VIN"
+
+
+def test_a_discarded_recording_leaves_no_file(tmp_path: Path) -> None:
+    path = tmp_path / "drive.log"
+    recorder = Recorder(path)
+    recorder.write(Frame(1.0, 0x7DF, False, bytes(8)))
+    recorder.discard()
+    assert not path.exists()
