@@ -12,7 +12,7 @@ from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import hypotheses
+from livemon.diagnose.hypotheses import MOST_GEARS, hypotheses
 from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.lockup_sums import one_gear_only
 from livemon.diagnose.nuisance import prior
@@ -29,7 +29,7 @@ _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.15  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
 _NEAR_COUPLING: Final = 0.78
-_JUDGE_EVERY_S: Final = 2.0  # outside launches the posterior moves slowly
+_JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
 class Diagnoser:
@@ -40,7 +40,8 @@ class Diagnoser:
         self.curves = curves_of(vehicle)
         known = prior(vehicle, self.curves)
         self.torque_nm = known.torque_nm
-        self.bank = Bank(vehicle, self.curves, known, hypotheses())
+        rows = hypotheses(len(vehicle.gear_ratios) or MOST_GEARS)
+        self.bank = Bank(vehicle, self.curves, known, rows)
         self.stretches = Stretches(vehicle, self.curves, known)
         self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
         self.shudder = ShudderWatch()

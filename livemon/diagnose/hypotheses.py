@@ -25,7 +25,7 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
 )
 # A car comes to a road test because somebody complained, and most complaints are not one of these.
 PRIOR: Final[dict[FindingName, float]] = {name: 0.05 for name in FINDINGS} | {"none": 0.6}
-GEARS: Final = 10
+MOST_GEARS: Final = 8  # where the vehicle file does not say
 # Share of turbine speed lost in a slipping gear; how often each is in bank.py.
 GEAR_SLIPS: Final = (0.0, 0.05, 0.1, 0.16, 0.24, 0.34, 0.46, 0.6)
 
@@ -46,8 +46,8 @@ class Hypothesis:
     aero_ln: float = 0.0
 
 
-def hypotheses() -> tuple[Hypothesis, ...]:
-    """All rows; shares of one finding sum to 1."""
+def hypotheses(gears: int = MOST_GEARS) -> tuple[Hypothesis, ...]:
+    """All rows for a gearbox of so many gears; shares of one finding sum to 1."""
     rows = [
         Hypothesis("none", 0.92),
         # Torque that comes and goes with the pedal down (misfire, traction control) is no weak engine of
@@ -64,5 +64,5 @@ def hypotheses() -> tuple[Hypothesis, ...]:
     ]
     # 0.02 of weight is 350 N on a mid-size car: one hot brake.
     rows += [Hypothesis("driveline_drag", 1 / 4, drag=drag) for drag in (0.02, 0.035, 0.06, 0.1)]
-    rows += [Hypothesis("gear_slip", 1 / GEARS, gear=gear) for gear in range(1, GEARS + 1)]
+    rows += [Hypothesis("gear_slip", 1 / gears, gear=gear) for gear in range(1, gears + 1)]
     return tuple(rows)

@@ -12,8 +12,8 @@ from typing import Final
 from livemon.records import Estimate, Regime
 
 # A launch is over in seconds and moves through the whole curve; steady regimes have little new to say.
-_LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 0.8}
-_STEADY_LENGTH_S: Final = 1.6
+_LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 1.0, "locked": 1.6}
+_STEADY_LENGTH_S: Final = 2.5
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
 # Torque, engine and road speed are read at different moments and smoothed differently: from window to window
