@@ -7,7 +7,7 @@ import argparse
 from livemon.commands import drive, options
 
 SECONDS = 300.0
-ADAPTER_S = (0.012, 0.025)  # from ask to answer
+ADAPTER_S = (0.02, 0.035)  # from ask to answer
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

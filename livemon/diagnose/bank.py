@@ -20,6 +20,7 @@ from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
 _ODD_STRETCH: Final = 0.01  # one stretch in a hundred is not what it seems: a push, a kerb, a tow
+_BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretches end in braking, all along
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
 _GEAR_SURE: Final = 0.7
 _STRETCH_S: Final = 30.0
@@ -55,6 +56,8 @@ class Bank:
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
         self._stretch_start_s = 0.0
+        self._stretch_odd = _ODD_STRETCH
+        self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
         self._time_s: float | None = None
         self._torque_source = ""
 
@@ -63,7 +66,7 @@ class Bank:
     @property
     def log_evidence(self) -> Array:
         """Natural log of the marginal likelihood of all windows so far, one entry per row."""
-        return self._settled + _soften(self._stretch)
+        return self._settled + self._softened()
 
     def log_finding(self) -> dict[str, float]:
         """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares."""
@@ -108,10 +111,13 @@ class Bank:
             return
         if w.torque_source and w.torque_source != self._torque_source:
             self._new_torque_source(w.torque_source)
-        key = (w.regime, w.gear)
+        # Braking holds the vehicle back as drag does, steadily for seconds and through the gears: one event.
+        braked = force is not None and force.odd_sd is None
+        key = ("braked", None) if braked else (w.regime, w.gear)
         if key != self._stretch_key or w.start_s - self._stretch_start_s > _STRETCH_S:
             self._close_stretch()
             self._stretch_key, self._stretch_start_s = key, w.start_s
+            self._stretch_odd = _BRAKED_STRETCH if braked else _ODD_STRETCH
         self._pass_time(w)
         slipping = self._of_gear.get(w.gear or 0)
         if slipping is not None and capacity is not None:
@@ -121,13 +127,20 @@ class Bank:
         if force is not None:
             self._update(force)
 
+    def _softened(self) -> Array:
+        """Log evidence of the stretch going on, as it stands when it may be odd as a whole."""
+        relative = np.exp(self._stretch - self._stretch.max())
+        odd = self._stretch_odd
+        softened: Array = np.log((1.0 - odd) * relative + odd * np.exp(self._odd_allows))
+        return softened
+
     def _close_stretch(self) -> None:
         """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns "
         "nothing."""
-        settled = _soften(self._stretch)
+        settled = self._softened()
         self._settled += settled
-        self._stretch[:] = 0.0
-        odd = _ODD_STRETCH * np.exp(-settled)
+        odd = self._stretch_odd * np.exp(self._odd_allows - settled)
+        self._stretch[:] = self._odd_allows[:] = 0.0
         moved = self._x - self._x_before
         self._x -= odd[:, None] * moved
         self._p += odd[:, None, None] * (self._p_before - self._p)
@@ -197,7 +210,10 @@ class Bank:
         e = look.seen - np.einsum("ij,ij->i", x, h)
         good = (1.0 - odd) * np.exp(-0.5 * e * e / s) / np.sqrt(2.0 * pi * s)
         if look.odd_sd is None:
-            bad: Array | float = odd / _BRAKE_FORCE_SPAN
+            # Brakes explain being held back more than expected, never less.
+            held_back = 0.5 + 0.5 * np.tanh(0.8 * e / np.sqrt(s))
+            self._odd_allows += np.log(held_back + 1e-3)
+            bad = odd / _BRAKE_FORCE_SPAN * held_back
         else:
             wide = s + look.odd_sd**2
             bad = odd * np.exp(-0.5 * e * e / wide) / np.sqrt(2.0 * pi * wide)
@@ -206,10 +222,3 @@ class Bank:
         step = ph * (good / total / s)[:, None]
         x += step * e[:, None]
         p -= step[:, :, None] * ph[:, None, :]
-
-
-def _soften(stretch: Array) -> Array:
-    """Evidence of one stretch, as it stands when the stretch may have been odd as a whole."""
-    relative = stretch - stretch.max()
-    softened: Array = np.log((1.0 - _ODD_STRETCH) * np.exp(relative) + _ODD_STRETCH)
-    return softened
