@@ -52,7 +52,7 @@ _LOAD_SD_KG: Final = 110.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
-# Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler-5.3]
+# Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
 # [truck-manual], and published converters differ by as much from any curve derived for them.
 _CAR_TO_CAR_K_SD: Final = 0.045
 # What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
