@@ -40,6 +40,7 @@ _OPEN_SHARE: Final = {"cruise": 0.10, "slow": 0.93}
 _NEVER_ON_LEFT: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
+_ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _ALIKE: Final = 0.5  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.05
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -132,7 +133,7 @@ class LockupWatch:
             and (torque_nm is None or torque_nm < 0.6 * self._torque_nm)
         )
         if pumped is None:
-            self._count(w, 0.3, 0.3, cruise)
+            self._count(w, 0.3, False, cruise)
             return
         self._weigh(w, pumped, w.slip_rpm, w.turbine_rpm, cruise)
 
@@ -164,10 +165,11 @@ class LockupWatch:
         self._scale_var *= np.maximum(1.0 - gain * turbine, 0.05)
         np.minimum(self._scale_var + _SCALE_WALK**2, _SCALE_SD**2, out=self._scale_var)
         flat = 0.2 / _ODD_SPAN_RPM
-        worn, is_open = float(fits[self._worn].max()) + flat, float(fits[self._never].max())
-        both = float(fits[self._sound].max()) + worn + is_open + flat
-        slips = worn / both if slip > self.target_rpm + 40.0 else 0.0
-        self._count(w, slips, 0.0 if known_on else is_open / both, cruise)
+        sound, worn, is_open = (float(fits[of].max()) + flat for of in (self._sound, self._worn, self._never))
+        slips = worn / (sound + worn) if slip > self.target_rpm + 40.0 else 0.0
+        # A clutch that holds next to nothing and one that is open look alike: counted as open.
+        looks_open = not known_on and is_open > max(sound, 0.6 * worn)
+        self._count(w, slips, looks_open, cruise)
 
     def _fluid_slip(self, rpm: float, pumped: Pumped, held_nm: Array) -> tuple[Array, Array]:
         """(slip at which the fluid carries what the clutch does not, its sd), each row [rpm]; 0: it holds."""
@@ -182,10 +184,12 @@ class LockupWatch:
         sd = rpm * np.minimum(off_k / np.maximum(step / 0.03, 1.5), 0.08)
         return np.where(holds, 0.0, rpm * (1.0 - ratio)), np.where(holds, 0.0, sd)
 
-    def _count(self, w: Window, slips: float, is_open: float, cruise: bool) -> None:
+    def _count(self, w: Window, slips: float, is_open: bool, cruise: bool) -> None:
         assert w.slip_rpm is not None
         totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
-        if is_open > 0.5:
+        if w.slip_rpm > _ABSURD_RPM:
+            return
+        if is_open:
             self.slipping_since_s = None
             if cruise:
                 totals.open_cruise_s += duration_s
@@ -197,7 +201,7 @@ class LockupWatch:
         if w.pump_torque_nm is not None and w.pump_torque_nm > 0.25 * self._torque_nm:
             totals.loaded_s += duration_s
         self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
-        if slips > 0.6:
+        if slips > 0.75:
             totals.slipping_s += duration_s
             if self.slipping_since_s is None:
                 self.slipping_since_s = w.start_s

@@ -33,7 +33,7 @@ _CLUTCH_MAY_CARRY_SR: Final = 0.90
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
 # A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
-# mean-path model over wheels of usual stator inlet angles [hrovat-tobler-1985].
+# mean-path model over wheels of usual stator inlet angles [hrovat-tobler].
 _SEIZED_RISE: Final = 1.8
 _LIGHT_SHARE: Final = 0.10  # of peak torque: near the coupling point even light load tells a held stator
 _CAPACITY_FLOOR_SD: Final = 0.02

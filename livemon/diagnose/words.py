@@ -69,7 +69,7 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     for rival in sorted((n for n in p if n != called), key=lambda n: -p[n])[:2]:
         if p[rival] >= 0.08:
             lines.append(
-                f"{TITLES[rival].capitalize()} remains possible ({100 * p[rival]:.0f} %); "
+                f"{'A sound vehicle' if rival == 'none' else TITLES[rival].capitalize()} remains possible ({100 * p[rival]:.0f} %); "
                 f"{alternatives.separating(called, rival)} would tell."
             )
     if name == "lockup_shudder" and not any(e.stopped_at_release for e in d.shudder.firm):
@@ -85,6 +85,8 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         lines.append(
             "No locked pull was driven, so engine output was not tested with the converter out of the path."
         )
+    if name == "lockup_never_applied" and p["lockup_slip"] < 0.5:
+        lines.append("A converter clutch that comes on but holds next to nothing looks the same.")
     if name == "none":
         untested = [TITLES[n] for n in decide.untested(d)]
         if untested:
