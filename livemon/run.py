@@ -95,8 +95,6 @@ class Run:
         self.notice = notice
         if notice and notice not in self.notices:
             self.notices.append(notice)
-            if self.view is not None:
-                self.view.update(self.snapshot())
 
     def snapshot(self, ended: bool = False) -> Snapshot:
         """The drive as it stands, for the views."""

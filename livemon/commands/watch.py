@@ -39,8 +39,12 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
 
     def carry(run: Run, stop: drive.Stop) -> None:
+        def say(notice: str) -> None:
+            run.tell(notice)
+            view.update(run.snapshot())  # a search for the vehicle brings no frames that would draw it
+
         masks = getattr(decoder, "wanted_masks", ())
-        bus, schedule = link.open_link(args, clock, run.tell, masks)
+        bus, schedule = link.open_link(args, clock, say, masks)
         try:
             with drive.keys_of(full_screen) as keys:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)
