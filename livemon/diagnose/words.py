@@ -68,8 +68,9 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     called = name if name != "not_enough_evidence" else "none"
     for rival in sorted((n for n in p if n != called), key=lambda n: -p[n])[:2]:
         if p[rival] >= 0.08:
+            title = "A sound vehicle" if rival == "none" else TITLES[rival].capitalize()
             lines.append(
-                f"{'A sound vehicle' if rival == 'none' else TITLES[rival].capitalize()} remains possible ({100 * p[rival]:.0f} %); "
+                f"{title} remains possible ({100 * p[rival]:.0f} %); "
                 f"{alternatives.separating(called, rival)} would tell."
             )
     if name == "lockup_shudder" and not any(e.stopped_at_release for e in d.shudder.firm):
