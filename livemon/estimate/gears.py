@@ -13,6 +13,7 @@ from typing import Final
 from livemon.estimate.gear_evidence import GearEvidence, Look, Rates, Weigher
 
 _FINISH, _SHUT, _SKIP = 2.2, 1.5, 0.004  # rates per second
+_DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
 _SURE: Final = 0.98
@@ -121,11 +122,13 @@ class Gears:
             pc = stay_lock = cg * (1.0 - away - 0.5 * (up + down))
             pc += ag * shut
             if g > 0:
-                po += u[g - 1] * end * 0.9 + o[g - 1] * skip
-                pc += u[g - 1] * end * 0.1 + c[g - 1] * skip
+                done = u[g - 1] * end
+                po += done * _DONE + d[g - 1] * end * _GIVEN_UP + o[g - 1] * skip
+                pc += done * _DONE_CLOSED + c[g - 1] * skip
             if g < last:
-                po += d[g] * end * 0.93 + o[g + 1] * skip
-                pc += d[g] * end * 0.07 + c[g + 1] * skip
+                done = d[g] * end
+                po += done * _DONE + u[g] * end * _GIVEN_UP + o[g + 1] * skip
+                pc += done * _DONE_CLOSED + c[g + 1] * skip
             po, pc = po + _FLOOR, pc + _FLOOR
             e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
                 g, 1.0 - stay_open / po, 1.0 - stay_lock / pc, alone
@@ -211,8 +214,12 @@ class Gears:
                 + skip * (ec[g + 1] + (ec[g - 1] if g else 0.0))
             )  # fmt: skip
             if g < last:
-                bu[g] = (1.0 - end) * eu[g] + end * (0.9 * eo[g + 1] + 0.1 * ec[g + 1])
-                bd[g] = (1.0 - end) * ed[g] + end * (0.93 * eo[g] + 0.07 * ec[g])
+                bu[g] = (1.0 - end) * eu[g] + end * (
+                    _DONE * eo[g + 1] + _DONE_CLOSED * ec[g + 1] + _GIVEN_UP * eo[g]
+                )
+                bd[g] = (1.0 - end) * ed[g] + end * (
+                    _DONE * eo[g] + _DONE_CLOSED * ec[g] + _GIVEN_UP * eo[g + 1]
+                )
             most = max(most, bo[g], ba[g], bc[g], bu[g], bd[g])
         if most > 0.0:
             inverse = 1.0 / most
