@@ -49,12 +49,12 @@ class Hypothesis:
 def hypotheses(gears: int = MOST_GEARS) -> tuple[Hypothesis, ...]:
     """All rows for a gearbox of so many gears; shares of one finding sum to 1."""
     rows = [
-        Hypothesis("none", 0.92),
+        Hypothesis("none", 0.95),
         # Torque that comes and goes with the pedal down (misfire, traction control) is no weak engine of
         # workshop size, and nothing in the transmission.
         Hypothesis("none", 0.03, torque_ln=-0.08, wander_sd=0.17),
         # A loaded vehicle is heavy, not faulty. A trailer is known to the driver and belongs in the file.
-        Hypothesis("none", 0.05, mass_ln=0.2, aero_ln=0.1),
+        Hypothesis("none", 0.02, mass_ln=0.2, aero_ln=0.1),
     ]
     rows += [Hypothesis("stator_not_holding", 1 / 3, lost=lost) for lost in (0.5, 0.75, 1.0)]
     rows += [Hypothesis("stator_seized", 1 / 2, seized=seized) for seized in (0.6, 1.0)]
