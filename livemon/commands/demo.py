@@ -37,7 +37,13 @@ def run(args: argparse.Namespace) -> int:
 
     # The adapter is a usual one: some tens of asks a second.
     scenario = draw(
-        args.fault, args.seed, args.seconds, style="road_test", torque="reported", answer_s=ADAPTER_S
+        args.fault,
+        args.seed,
+        args.seconds,
+        style="road_test",
+        severity=1.4,
+        torque="reported",
+        answer_s=ADAPTER_S,
     )
     vehicle = parse(scenario.vehicle_file_text(), "the simulated vehicle")
     view, full_screen = drive.view_of(args)

@@ -37,9 +37,17 @@ class PollPlan:
 
 
 def unit_truth(
-    rng: Random, engine: EngineTruth, gearbox: GearboxTruth, radius_m: float, fault: str
+    rng: Random,
+    engine: EngineTruth,
+    gearbox: GearboxTruth,
+    radius_m: float,
+    fault: str,
+    torque: TorqueKind | None = None,
 ) -> UnitTruth:
-    """A vehicle's control units. `fault` only decides which trouble codes they may have stored by now."""
+    """A vehicle's control units. `fault` only decides which trouble codes they may have stored by now.
+
+    torque: what there is to know engine torque from, where it is not to be drawn.
+    """
     shapes: tuple[SpeedShape, ...] = ("delay", "boxcar", "lag")
     kinds: tuple[TorqueKind, ...] = ("reported",) * 5 + ("air_flow",) * 3 + ("load",) * 2
     conventions: tuple[TorqueConvention, ...] = (
@@ -48,7 +56,8 @@ def unit_truth(
         "indicated_alone",
         "net",
     )
-    kind = rng.choice(kinds)
+    drawn = rng.choice(kinds)
+    kind = torque or drawn
     diesel = engine.aspiration == "diesel_turbo"
     if diesel and kind == "air_flow":
         kind = "reported"
