@@ -12,7 +12,7 @@ from typing import Final
 
 from livemon.estimate.gear_evidence import GearEvidence, Look, Rates, Weigher
 
-_FINISH, _SHUT, _SKIP = 2.2, 1.5, 0.004  # rates per second
+_FINISH, _SHUT, _SKIP = 2.2, 1.5, 1.0  # rates per second; skip: to a neighbour unseen
 _DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
