@@ -1,4 +1,5 @@
-"""`livemon vehicle learn DRIVE --vehicle V.toml --out W.toml`: calibrate a vehicle from a known-good drive."""
+"""`livemon vehicle learn DRIVE --vehicle V.toml --out W.toml`: calibrate a vehicle from a known-good
+drive."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Signals a vehicle broadcasts by itself: turbine speed, clutch and shift bits. A signal that stops is a gap."""
+"""Signals a vehicle broadcasts by itself: turbine speed, clutch and shift bits. A signal that stops is a
+gap."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """The estimator's front door: readings in, settled estimates out, in the order of the readings.
 
 Readings are gathered into blocks closed by the readings' own times; closing one smooths the road and engine
-tracks back over the unsettled part, moves the gear chain and the locked-stretch filter on, and settles what is
-at least LOOK_AHEAD_S old. What is settled depends on the readings alone, never on how they came.
+tracks back over the unsettled part, moves the gear chain and the locked-stretch filter on, and settles
+what is at least LOOK_AHEAD_S old. What is settled depends on the readings alone, never on how they came.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ _ANY: Final = (-1e7, 1e7)
 class Estimator:
     """`feed` readings; settled estimates come back at most BLOCK_S + LOOK_AHEAD_S later, in time order.
 
-    `now` is the newest estimate, for a screen. `calibration` (Locked) holds what locked stretches have taught.
-    `counters`: readings left out, by reason, and clock steps.
+    `now` is the newest estimate, for a screen. `calibration` (Locked) holds what locked stretches have
+    taught. `counters`: readings left out, by reason, and clock steps.
     """
 
     __slots__ = ("_back", "_block_end", "_newest", "_state", "_swings", "counters", "now", "vehicle")

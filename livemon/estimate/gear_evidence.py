@@ -1,9 +1,10 @@
 """How well each state of gear and clutch explains one moment, given the moment before.
 
-x = ln(engine speed / (rpm per km/h x road speed)) is minus the log of the speed ratio if that gear is engaged.
-Open and closed states each carry a level, how far x lies off what is expected: a bias of torque, tyre or grip
-is found once and then no longer counts as evidence, while a sudden change of x does at once (a switching
-Kalman filter, interacting-multiple-model form: Blom & Bar-Shalom, IEEE Trans. Autom. Control 33 (1988) 780).
+x = ln(engine speed / (rpm per km/h x road speed)) is minus the log of the speed ratio if that gear is
+engaged. Open and closed states each carry a level, how far x lies off what is expected: a bias of torque,
+tyre or grip is found once and then no longer counts as evidence, while a sudden change of x does at once (a
+switching Kalman filter, interacting-multiple-model form: Blom & Bar-Shalom, IEEE Trans. Autom. Control 33
+(1988) 780).
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ _UNLOCK, _SHIFT = 0.12, 0.12
 
 
 class Look(NamedTuple):
-    """One moment: engine speed [rpm], road speed [km/h] with sd from the readings and from the calibration."""
+    """One moment: engine speed [rpm], road speed [km/h] with sd from the readings and from the
+    calibration."""
 
     t: float
     n: float
@@ -65,8 +67,9 @@ class Weigher:
     """`begin` a moment, then for each gear in question `rates` and `weigh`; `learn` from what is certain."""
 
     __slots__ = (
-        "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_idling", "_level_weight", "_ln_k", "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "k",
-        "lock_level", "lock_var", "open_level", "open_var", "slip",
+        "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_idling", "_level_weight", "_ln_k",
+        "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "k", "lock_level", "lock_var",
+        "open_level", "open_var", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], grip_nm: float | None) -> None:
@@ -109,7 +112,8 @@ class Weigher:
 
     @property
     def calm(self) -> bool:
-        """Neither x nor its expectation has moved enough for a shift to have begun, and no gear was stated."""
+        """Neither x nor its expectation has moved enough for a shift to have begun, and no gear was
+        stated."""
         return abs(self._change) < _CALM and abs(self._m_change) < 0.1 and self._look.stated is None
 
     def rates(self, g: int) -> Rates:

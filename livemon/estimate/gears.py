@@ -1,8 +1,8 @@
 """Which gear, and is the converter clutch closed: a small hidden Markov chain, smoothed over the look-ahead.
 
-States per gear g: open, closing, lock; between neighbours up (g to g+1 under way) and down (g+1 to g). Forward
-at each tick, backward over the unsettled ticks: Rabiner, Proc. IEEE 77 (1989) 257. Only gears within reach of
-those in question are worked on.
+States per gear g: open, closing, lock; between neighbours up (g to g+1 under way) and down (g+1 to g).
+Forward at each tick, backward over the unsettled ticks: Rabiner, Proc. IEEE 77 (1989) 257. Only gears
+within reach of those in question are worked on.
 """
 
 from __future__ import annotations
@@ -29,8 +29,22 @@ class Tick:
     """One moment of the chain. Gears count from 0. The results are of the smoothed chain once settled."""
 
     __slots__ = (
-        "alpha", "evidence", "leaving", "first", "gear", "locked", "mean_k", "neutral", "probability", "rates", "shifting",
-        "spread_k2", "still", "t", "telling", "told",
+        "alpha",
+        "evidence",
+        "first",
+        "gear",
+        "leaving",
+        "locked",
+        "mean_k",
+        "neutral",
+        "probability",
+        "rates",
+        "shifting",
+        "spread_k2",
+        "still",
+        "t",
+        "telling",
+        "told",
     )  # fmt: skip
 
     def __init__(self, t: float) -> None:
@@ -48,7 +62,8 @@ class Tick:
 
 
 class Gears:
-    """`tick` with a Look at each moment, `rest` while standing; `smooth` the newest ticks before using them."""
+    """`tick` with a Look at each moment, `rest` while standing; `smooth` the newest ticks before using
+    them."""
 
     __slots__ = ("_fits", "_gear", "_last", "_now", "k", "weigher")
 
@@ -278,6 +293,6 @@ class Gears:
         keep = 1.0 - share
         o, a, c, u, d = self._now
         self._now = (
-            [keep * x + share * 0.6 / n for x in o], [keep * x for x in a], [keep * x + share * 0.4 / n for x in c],
-            [keep * x for x in u], [keep * x for x in d],
+            [keep * x + share * 0.6 / n for x in o], [keep * x for x in a], [keep * x + share * 0.4 / n for
+            x in c], [keep * x for x in u], [keep * x for x in d],
         )  # fmt: skip

@@ -1,4 +1,4 @@
-"""What a known-good drive teaches of its vehicle: tyre, gear ratios, K and torque ratio, each with its spread."""
+"""What a known-good drive teaches of its vehicle: tyre, K and torque ratio, each with its spread."""
 
 from __future__ import annotations
 
@@ -110,7 +110,8 @@ class Learner:
         tyre_sd = 0.0
         if calibration.scale_sd > _LEAST_SCALE_SD or self._locked_s < _LEAST_LOCKED_S:
             missing.append(
-                f"enough driving with the converter clutch applied at changing speeds ({self._locked_s:.0f} s seen; "
+                f"enough driving with the converter clutch applied at changing speeds "
+                f"({self._locked_s:.0f} s seen; "
                 f"tyre known to {100.0 * calibration.scale_sd:.1f} %, {100.0 * _LEAST_SCALE_SD:.1f} % needed)"
             )
         elif radius is not None:

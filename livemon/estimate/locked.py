@@ -15,7 +15,6 @@ from typing import Final
 
 from livemon.estimate.interval import truncated
 
-
 _SLIP_TIME_S: Final = 4.0
 _NOISE_KMH2: Final = 0.15**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
@@ -99,17 +98,18 @@ class Locked:
     """`look` at each road-speed reading of a locked stretch; the rest are the results.
 
     scale, scale_sd: factor on the nominal rpm per km/h. delay_s, delay_sd_s. offset_kmh, offset_var: what is
-    taken off a reading's lower edge to get road speed. All are means and sd over both roundings and both kinds
-    of clutch (closed tight, controlled slip).
+    taken off a reading's lower edge to get road speed. All are means and sd over both roundings and both
+    kinds of clutch (closed tight, controlled slip).
     """
 
     __slots__ = (
-        "_h", "_road", "_slip", "_t", "_z", "delay_s", "delay_sd_s", "looks", "offset_kmh", "offset_var", "scale",
-        "scale_sd",
+        "_h", "_road", "_slip", "_t", "_z", "delay_s", "delay_sd_s", "looks", "offset_kmh", "offset_var",
+        "scale", "scale_sd",
     )  # fmt: skip
 
     def __init__(self, scale_sd: float, slip: float, slip_sd: float, width: float = 1.0) -> None:
-        """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight [rpm]."""
+        """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight
+        [rpm]."""
         self._h = [
             _Hypothesis(offset, scale_sd, *kind)
             for offset in (0.0, 0.5 * width)

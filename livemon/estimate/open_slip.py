@@ -14,9 +14,9 @@ _POWER: Final = 1.4
 class OpenSlip:
     """x = ln(pump speed / turbine speed) near coupling is 0.1 (load / grip)^1.4, load = torque at 1000 rpm.
 
-    Published tables lie between powers 1 and 1.8. Overrun slips about twice as much under the same torque, less
-    surely. `expect` sets m (x expected), spread (how far m may be off, as a share of itself) and m_sd (its sd by
-    torque).
+    Published tables lie between powers 1 and 1.8. Overrun slips about twice as much under the same torque,
+    less surely. `expect` sets m (x expected), spread (how far m may be off, as a share of itself) and m_sd
+    (its sd by torque).
     """
 
     __slots__ = ("grip", "grip_sd", "m", "m_sd", "spread")
@@ -49,7 +49,8 @@ class OpenSlip:
         return exp(self.grip) * 2.2e-6 * n * n
 
     def learn(self, x: float, x_var: float) -> None:
-        """The converter was certainly open when x was seen: one step of a Kalman filter on the log of grip."""
+        """The converter was certainly open when x was seen: one step of a Kalman filter on the log of
+        grip."""
         m = self.m
         if not 0.04 < m < 0.25 or m < 3.0 * self.m_sd:
             return

@@ -79,7 +79,8 @@ class Swings:
 
 
 def highest_visible_hz(times: list[float]) -> float:
-    """Half the usual sampling rate; faster swings can look like slower ones. times in s, rising, two or more."""
+    """Half the usual sampling rate; faster swings can look like slower ones. times in s, rising, two or
+    more."""
     gaps = sorted(b - a for a, b in pairwise(times))
     return 0.5 / max(gaps[len(gaps) // 2], 1e-4)
 

@@ -38,8 +38,8 @@ def output_rpm_per_kmh(vehicle: Vehicle) -> float | None:
 def usual_grip_nm(vehicle: Vehicle) -> float | None:
     """Torque at 1000 rpm that makes a converter fit for this engine slip 10 %, within some 40 %.
 
-    A converter is chosen to stall near 2200 rpm (common practice, no source) or where the file says, and passes
-    about 0.45 of its stall torque at a speed ratio of 0.9 (published tables lie between 0.33 and 0.58).
+    A converter is chosen to stall near 2200 rpm (common practice, no source) or where the file says, and
+    passes about 0.45 of its stall torque at a speed ratio of 0.9 (published tables: between 0.33 and 0.58).
     """
     stall_rpm = vehicle.stall_speed_rpm or 2200.0
     torque = engine_torque_limit(vehicle, stall_rpm)
@@ -49,7 +49,8 @@ def usual_grip_nm(vehicle: Vehicle) -> float | None:
 
 
 class RatioFinder:
-    """Gears nobody told us: engine and road speed that keep their ratio while both change are locked together."""
+    """Gears nobody told us: engine and road speed that keep their ratio while both change are locked
+    together."""
 
     __slots__ = ("_clusters", "_past")
 

@@ -1,7 +1,7 @@
 """Standing still: held in gear (turbine at rest) or in neutral or park (turbine turns with the engine).
 
-Evidence: pump torque against what a stalled converter takes at this speed, its steps, the engine's dip or flare
-when the selector moves, and the gear the vehicle states.
+Evidence: pump torque against what a stalled converter takes at this speed, its steps, the engine's dip or
+flare when the selector moves, and the gear the vehicle states.
 """
 
 from __future__ import annotations

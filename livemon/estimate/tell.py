@@ -22,7 +22,8 @@ _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
 class Told(NamedTuple):
-    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or None."""
+    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or
+    None."""
 
     tick: Tick | None
     road: tuple[float, float, float, float, float, bool] | None

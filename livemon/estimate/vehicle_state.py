@@ -29,7 +29,8 @@ _PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
 
 class VehicleState:
-    """`add` readings, `settle` what is old enough. `still`, `closed`: standing, and clutch closed, at the end."""
+    """`add` readings, `settle` what is old enough. `still`, `closed`: standing, and clutch closed, at the
+    end."""
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._k, self._scale_sd = rpm_per_kmh(vehicle)

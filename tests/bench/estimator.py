@@ -1,7 +1,7 @@
 """What the estimator costs: python tests/bench/estimator.py [SEED ...]
 
-As a ratio in one run: microseconds per reading beside python-can's LogReader per frame of the same drive, best of
-three in turn. An asked reading is two frames.
+As a ratio in one run: microseconds per reading beside python-can's LogReader per frame of the same drive,
+best of three in turn. An asked reading is two frames.
 """
 
 from __future__ import annotations
@@ -51,7 +51,7 @@ def measure(seed: int) -> None:
         path.write_text("".join(lines))
         pairs = [(estimate(vehicle, readings), read(path)) for _ in range(3)]
     ours, theirs = min(p[0] for p in pairs) / len(readings), min(p[1] for p in pairs) / len(lines)
-    print(  # noqa: T201
+    print(
         f"seed {seed}: {1e6 * ours:.1f} us a reading, LogReader {1e6 * theirs:.1f} us a frame, "
         f"ratio {ours / theirs:.2f} ({len(readings)} readings, {len(lines)} frames)"
     )

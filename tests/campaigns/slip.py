@@ -1,9 +1,11 @@
-"""How true slip and its error bar are: python tests/campaigns/slip.py [--drives 52] [--seconds 240] [--first 1000]
+"""How true slip and its error bar are, on drives drawn anew, each fault and none in turn.
 
-Drives drawn anew, each fault and none in turn, at a poll of 12 to 40 readings a second; --any-poll draws the poll as
-well, down to 3 a second. "Raw" is the usual way: the last km/h times the true gear's ratio with the tyre of the
-vehicle file. The information bound is the posterior Cramer-Rao bound of road speed from whole km/h on a nearly
-constant acceleration (Tichavsky, Muravchik & Nehorai, IEEE Trans. Signal Process. 46 (1998) 1386), times the gear.
+    nice python tests/campaigns/slip.py [--drives 52] [--seconds 240] [--first 1000] [--any-poll]
+
+Polls of 12 to 40 readings a second; --any-poll draws the poll as well, down to 3 a second. "Raw" is the usual
+way: the last km/h times the true gear's ratio with the tyre of the vehicle file. The information bound is the
+posterior Cramer-Rao bound of road speed from whole km/h on a nearly constant acceleration (Tichavsky, Muravchik
+& Nehorai, IEEE Trans. Signal Process. 46 (1998) 1386), times the gear.
 """
 
 from __future__ import annotations
@@ -75,8 +77,11 @@ def bound_kmh(step_s: float, noise_kmh: float = 0.05) -> float:
 def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
     fault = FAULTS[seed % len(FAULTS)]
     rng = random.Random(f"{seed}:campaign")
-    choices = {} if any_poll else {"readings_per_s": rng.uniform(12.0, 40.0), "order": rng.choice(("smart", "weighted"))}
-    scenario = draw(fault, seed, seconds, **choices)
+    if any_poll:
+        scenario = draw(fault, seed, seconds)
+    else:
+        order = rng.choice(("smart", "weighted"))
+        scenario = draw(fault, seed, seconds, readings_per_s=rng.uniform(12.0, 40.0), order=order)
     vehicle = parse(scenario.vehicle_file_text(), f"drawn vehicle {seed}")
     nominal, _ = rpm_per_kmh(vehicle)
     if not nominal:
@@ -101,7 +106,8 @@ def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
         if e.slip_rpm is None or e.time_s not in raw:
             continue
         slip = truth.engine_rpm - truth.turbine_rpm
-        clutch = "shift" if truth.shifting else "locked" if truth.clutch in ("locked", "slipping") else truth.clutch
+        closed = truth.clutch in ("locked", "slipping")
+        clutch = "shift" if truth.shifting else "locked" if closed else truth.clutch
         yield Row(
             fault, e.regime, e.gear, truth.gear, e.locked_probability, clutch, e.slip_rpm - slip, e.slip_sd_rpm,
             raw[e.time_s] - slip, abs(truth.accel_m_s2) * 3.6 < STEADY_KMH_S and truth.road_kmh > 15.0,
@@ -136,7 +142,8 @@ def main() -> None:
     for r in rows:
         by[r.regime].append(r)
     say = print
-    say("| regime | rows | median rpm | raw | rms rpm | raw | rms ratio | inside 2 sd |\n|---|---|---|---|---|---|---|---|")
+    say("| regime | rows | median rpm | raw | rms rpm | raw | rms ratio | inside 2 sd |")
+    say("|---|---|---|---|---|---|---|---|")
     for regime in sorted(by):
         say(line(regime, by[regime]))
     say(line("all", rows))
@@ -147,9 +154,16 @@ def main() -> None:
     right = sum(r.gear == r.true_gear for r in moving) / len(moving)
     clutch = sum((r.locked > 0.5) == (r.clutch == "locked") for r in judged) / len(judged)
     say(f"gear right {100.0 * right:.1f} %, clutch right {100.0 * clutch:.1f} % (outside shifts)")
-    steady = [r for r in moving if r.steady and r.gear == r.true_gear and r.clutch == "open" and r.fault != "gear_slip"]
-    say(f"steady, clutch open: rms {rms([r.error for r in steady]):.1f} rpm, median {median(abs(r.error) for r in steady):.1f}, "
-        f"information bound {rms([r.bound for r in steady]):.1f} rpm, raw {rms([r.raw for r in steady]):.1f}")  # fmt: skip
+    steady = [
+        r
+        for r in moving
+        if r.steady and r.gear == r.true_gear and r.clutch == "open" and r.fault != "gear_slip"
+    ]
+    say(
+        f"steady, clutch open: rms {rms([r.error for r in steady]):.1f} rpm, median "
+        f"{median(abs(r.error) for r in steady):.1f}, information bound {rms([r.bound for r in steady]):.1f}, "
+        f"raw {rms([r.raw for r in steady]):.1f}"
+    )
 
 
 if __name__ == "__main__":
