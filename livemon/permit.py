@@ -22,7 +22,7 @@ class Permitted:
 
     def __init__(self, frame: Frame, maker: object = None) -> None:
         if maker is not _MAKER:
-            raise RefusedError("a frame made by permit()", "a hand-made one", "livemon/permit.py", "call permit(frame)")
+            raise RefusedError("a frame from permit()", "a hand-made one", "livemon/permit.py", "call permit()")
         self._frame = frame
 
     @property
