@@ -147,6 +147,18 @@ def brier(drives: list[Drive]) -> tuple[float, list[str]]:
     return total / max(1, len(drives)), rows
 
 
+def balanced(drives: list[Drive]) -> str:
+    """Brier score as if six drives in ten were sound, beside what saying just that would score."""
+    sound, faulty = ([d for d in drives if (d.truth == "none") == side] for side in (True, False))
+    if not sound or not faulty:
+        return ""
+    score = 0.6 * brier(sound)[0] + 0.4 * brier(faulty)[0]
+    others = 0.4 / (len(FAULTS) - 1)
+    spread = (len(FAULTS) - 1) * others**2
+    knowing_nothing = 0.6 * (0.4**2 + spread) + 0.4 * (0.6**2 + (1.0 - others) ** 2 + spread - others**2)
+    return f"Brier with 60 % sound {score:.3f}; of who knows only that {knowing_nothing:.3f}"
+
+
 def _mean(values: Iterable[float]) -> float:
     values = list(values)
     return sum(values) / len(values) if values else float("nan")
@@ -182,7 +194,13 @@ def summary(drives: list[Drive]) -> str:
         calls = dict(Counter(d.call for d in others))
         out.append(f"without a converter: {calls}, converter fault called {len(bad)}")
     score, rows = brier(cars)
-    out += [f"Brier {score:.3f}", *rows, "", f"{'slip rpm':9}     n    ours     raw  in 2sd  rms z"]
+    out += [
+        f"Brier {score:.3f}",
+        balanced(cars),
+        *rows,
+        "",
+        f"{'slip rpm':9}     n    ours     raw  in 2sd  rms z",
+    ]
     for regime in ("launch", "pull", "locked", "coast", "shift", "standing"):
         cells = [d.slip[regime] for d in cars if regime in d.slip]
         if cells:
