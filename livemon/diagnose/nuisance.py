@@ -44,7 +44,7 @@ SIZE: Final = len(State)
 # Torque from PIDs 61-64 is a model inside the control unit: a few per cent between engines of one type.
 # Air flow and absolute load pass through an assumed efficiency as well.
 GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.10, "absolute_load": 0.13}
-_OFFSET_SHARE: Final = 0.03  # of peak torque
+_OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
 # A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
 _ABOARD_KG: Final = (110.0, 100.0)

@@ -19,6 +19,7 @@ _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no sourc
 # A sound driveline swings too for a second after tip-in, by several rpm at up to 5 Hz (a real sound car).
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
 _APART_S: Final = 2.0  # swings this far apart are two episodes
+_BELOW_LIMIT: Final = 0.93  # at the very limit of sampling anything faster looks like a swing
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
 _MUST_SEE_HZ: Final = 8.0  # below this limit the sampling misses most shudder
 # Weight of an episode by how often the spectrum showed it (looks share samples), of at most three episodes.
@@ -26,7 +27,7 @@ _EPISODE: Final = {1: 0.0, 2: log(4.0), 3: log(10.0)}
 _RETURNS: Final = log(10.0)  # it comes back at the same frequency
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.05)
-_UNLOCKED_TOO: Final = log(0.2)
+_UNLOCKED_TOO: Final = log(0.1)
 _SHOWS_WITHIN_S: Final = 90.0  # shudder comes and goes; this long locked usually brings it
 
 
@@ -65,7 +66,7 @@ class ShudderWatch:
             o.false_alarm_probability < _FALSE_ALARM
             and o.amplitude_rpm > (_SURGE_LEAST_RPM if o.frequency_hz < _SURGE_HZ else _LEAST_RPM)
             and o.cycles >= _CYCLES
-            and LOW_HZ <= o.frequency_hz <= HIGH_HZ
+            and LOW_HZ <= o.frequency_hz <= min(HIGH_HZ, _BELOW_LIMIT * o.highest_visible_hz)
         )
         if swing and not o.locked:
             self.unlocked_swings += 1
@@ -131,6 +132,6 @@ class ShudderWatch:
             total += _STOPPED
         if sum(e.engine_order is not None for e in firm) > 0.5 * len(firm):
             total += _ENGINE_ORDER * min(len(firm), 4)
-        if self.unlocked_swings > 2 * sum(e.looks for e in firm):
+        if self.unlocked_swings > 0.5 * sum(e.looks for e in firm):
             total += _UNLOCKED_TOO
         return total
