@@ -4,8 +4,8 @@
 
 Polls of 12 to 40 readings a second; --any-poll draws the poll as well, down to 3 a second. "Raw" is the usual
 way: the last km/h times the true gear's ratio with the tyre of the vehicle file. The information bound is the
-posterior Cramer-Rao bound of road speed from whole km/h on a nearly constant acceleration (Tichavsky, Muravchik
-& Nehorai, IEEE Trans. Signal Process. 46 (1998) 1386), times the gear.
+posterior Cramer-Rao bound of road speed from whole km/h on a nearly constant acceleration (Tichavsky,
+Muravchik & Nehorai, IEEE Trans. Signal Process. 46 (1998) 1386), times the gear.
 """
 
 from __future__ import annotations
@@ -50,8 +50,8 @@ def bound_kmh(step_s: float, noise_kmh: float = 0.05) -> float:
     """Smallest sd of smoothed road speed [km/h] from readings of 1 km/h every step_s on a calm road.
 
     A reading's information on x is averaged over where x lies within its interval: with the edges softened by
-    `noise_kmh`, Fisher's integral of (dP/dx)^2 / P over the unit interval. Forward and backward filters of the
-    (x, rate) model in their steady state are put together.
+    `noise_kmh`, Fisher's integral of (dP/dx)^2 / P over the unit interval. Forward and backward filters of
+    the (x, rate) model in their steady state are put together.
     """
     x = np.linspace(-0.5, 0.5, 4001)
     from math import erf
@@ -109,7 +109,8 @@ def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
         closed = truth.clutch in ("locked", "slipping")
         clutch = "shift" if truth.shifting else "locked" if closed else truth.clutch
         yield Row(
-            fault, e.regime, e.gear, truth.gear, e.locked_probability, clutch, e.slip_rpm - slip, e.slip_sd_rpm,
+            fault, e.regime, e.gear, truth.gear, e.locked_probability, clutch, e.slip_rpm - slip,
+            e.slip_sd_rpm,
             raw[e.time_s] - slip, abs(truth.accel_m_s2) * 3.6 < STEADY_KMH_S and truth.road_kmh > 15.0,
             bound * nominal[max(truth.gear, 1) - 1],
         )  # fmt: skip
@@ -123,8 +124,8 @@ def line(name: str, rows: list[Row]) -> str:
     ours, raw = [r.error for r in rows], [r.raw for r in rows]
     inside = sum(abs(r.error) < 2.0 * r.sd for r in rows) / len(rows)
     return (
-        f"| {name} | {len(rows)} | {median(map(abs, ours)):.1f} | {median(map(abs, raw)):.1f} | {rms(ours):.0f} | "
-        f"{rms(raw):.0f} | {rms(ours) / rms(raw):.2f} | {inside:.3f} |"
+        f"| {name} | {len(rows)} | {median(map(abs, ours)):.1f} | {median(map(abs, raw)):.1f} | "
+        f"{rms(ours):.0f} | {rms(raw):.0f} | {rms(ours) / rms(raw):.2f} | {inside:.3f} |"
     )
 
 
@@ -161,8 +162,8 @@ def main() -> None:
     ]
     say(
         f"steady, clutch open: rms {rms([r.error for r in steady]):.1f} rpm, median "
-        f"{median(abs(r.error) for r in steady):.1f}, information bound {rms([r.bound for r in steady]):.1f}, "
-        f"raw {rms([r.raw for r in steady]):.1f}"
+        f"{median(abs(r.error) for r in steady):.1f}, "
+        f"information bound {rms([r.bound for r in steady]):.1f}, raw {rms([r.raw for r in steady]):.1f}"
     )
 
 
