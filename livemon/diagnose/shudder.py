@@ -19,12 +19,15 @@ _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no sourc
 # A sound driveline swings too for a second after tip-in, by several rpm at up to 5 Hz (a real sound car).
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
 _APART_S: Final = 2.0  # swings this far apart are two episodes
-_BELOW_LIMIT: Final = 0.93  # at the very limit of sampling anything faster looks like a swing
+_BELOW_LIMIT: Final = 0.98  # at the very limit of sampling anything faster looks like a swing
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
 _MUST_SEE_HZ: Final = 8.0  # below this limit the sampling misses most shudder
 # Weight of an episode by how often the spectrum showed it (looks share samples), of at most three episodes.
 _EPISODE: Final = {1: 0.0, 2: log(4.0), 3: log(10.0)}
 _RETURNS: Final = log(10.0)  # it comes back at the same frequency
+# Looks at random would not agree in frequency: of four and more that do, each past the second weighs this.
+_RETURNING: Final = 4
+_SHORT: Final = log(2.0)
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.05)
 _UNLOCKED_TOO: Final = log(0.1)
@@ -115,8 +118,14 @@ class ShudderWatch:
 
     @property
     def firm(self) -> list[Episode]:
-        """Episodes seen more than once, which one noisy look cannot make."""
-        return [e for e in self.episodes if e.looks >= 2]
+        """Episodes that stand: seen more than once running, or coming back again at one frequency."""
+        long = [e for e in self.episodes if e.looks >= 2]
+        short = [e for e in self.episodes if e.looks < 2]
+        if not short:
+            return long
+        middle = sorted(e.frequency_hz for e in self.episodes)[len(self.episodes) // 2]
+        alike = [e for e in short if abs(e.frequency_hz / middle - 1.0) < _SAME]
+        return [e for e in self.episodes if e.looks >= 2 or e in alike] if len(alike) >= _RETURNING else long
 
     @property
     def log_evidence(self) -> float:
@@ -125,6 +134,9 @@ class ShudderWatch:
         if not firm:
             return log(0.04 + 0.96 * exp(-self.seen_s / _SHOWS_WITHIN_S))
         total = sum(sorted((_EPISODE[min(e.looks, 3)] for e in firm), reverse=True)[:3])
+        total += (
+            min(sum(e.looks < 2 for e in firm) - 2, 4) * _SHORT if any(e.looks < 2 for e in firm) else 0.0
+        )
         middle = sorted(e.frequency_hz for e in firm)[len(firm) // 2]
         if sum(abs(e.frequency_hz / middle - 1.0) < _SAME for e in firm) >= 2:
             total += _RETURNS
@@ -132,6 +144,8 @@ class ShudderWatch:
             total += _STOPPED
         if sum(e.engine_order is not None for e in firm) > 0.5 * len(firm):
             total += _ENGINE_ORDER * min(len(firm), 4)
-        if self.unlocked_swings > 0.5 * sum(e.looks for e in firm):
+        looks = sum(e.looks for e in firm)
+        if self.unlocked_swings > 0.5 * looks:
             total += _UNLOCKED_TOO
-        return total
+        # What swings as often with the clutch open is not the clutch.
+        return min(total, 0.0) if self.unlocked_swings > looks else total
