@@ -15,9 +15,10 @@ from livemon.converter.engine_torque import (
     from_reported,
     pump_torque_nm,
 )
+from livemon.estimate.convention import Convention
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle, engine_torque_limit
+from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
 
 _KEPT: Final = frozenset(
     (
@@ -44,6 +45,10 @@ class Torque:
         rated = engine_torque_limit(vehicle, vehicle.peak_torque_rpm or 3000.0)
         self._rated_nm = rated.value if rated else None
         self._offset, self._offset_sd = 0.0, 1e9
+        self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
+        self.road_kmh: float | None = None
+        self._convention = Convention()
+        self._k_stall = curves_of(vehicle).k[0]
         self._history: dict[str, tuple[list[float], list[float]]] = {}
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
@@ -63,6 +68,30 @@ class Torque:
             held = self._history[quantity] = ([], [])
         held[0].append(t)
         held[1].append(value)
+        if quantity == "engine_torque_pct":
+            self._look_at_convention(t, value)
+
+    def _look_at_convention(self, t: float, percent: float) -> None:
+        n, reference = self.engine_rpm, self.near("reference_torque_nm", t, 1e9)
+        if n is None or reference is None or reference <= 0.0:
+            return
+        pump = (n / self._k_stall) ** 2  # standing in gear; a lost reaction or cold fluid takes more
+        taken = accessories(n, self._vehicle.displacement_l)
+        idle_pct = 100.0 / reference * (taken.nm + pump)
+        idle_sd_pct = 100.0 / reference * hypot(taken.bias_sd_nm, 0.4 * pump)
+        self._convention.look(
+            t, percent, self.near("friction_torque_pct", t, 10.0), n, self.road_kmh,
+            self.near("pedal_pct", t, 1.5), (idle_pct, idle_sd_pct),
+        )  # fmt: skip
+
+    def _reported(self, t: float, percent: float, reference: float) -> EngineTorque:
+        """Net torque with the convention as far as it is known; undecided, between the two and unsure."""
+        torque = from_reported(percent, reference, self.near("friction_torque_pct", t, 10.0))
+        net, friction = self._convention.net, 0.01 * percent * reference - torque.nm
+        unsure = friction * sqrt(net * (1.0 - net))
+        return EngineTorque(
+            torque.nm + net * friction, hypot(torque.bias_sd_nm, unsure), hypot(torque.scatter_sd_nm, unsure)
+        )
 
     def forget(self) -> None:
         """The clock was set; the reference torque is kept."""
@@ -104,8 +133,7 @@ class Torque:
         percent = self.near("engine_torque_pct", t, _FRESH_S)
         reference = self.near("reference_torque_nm", t, 1e9)
         if percent is not None and reference is not None:
-            friction = self.near("friction_torque_pct", t, 10.0)
-            return from_reported(percent, reference, friction), "reported"
+            return self._reported(t, percent, reference), "reported"
         displacement, fuel = self._vehicle.displacement_l, self._vehicle.fuel
         if n < 300.0:
             return None
