@@ -73,7 +73,9 @@ class VehicleState:
             if times and t <= times[-1]:
                 return False
             self.engine.add(t, value)
+            self._torque.engine_rpm = value
         elif quantity == "vehicle_kmh":
+            self._torque.road_kmh = value
             if t - self._output.newest_s < 1.0 and self._out_per_kmh:
                 return True  # the output shaft tells it better
             return self._speed(t, value, resolution)
