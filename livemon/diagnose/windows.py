@@ -19,7 +19,7 @@ _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that
 # Torque, engine and road speed are read at different moments and smoothed differently: from window to window
 # they are apart by so much more or less (what they are always apart by is a nuisance of its own).
 _APART_S: Final = 0.05
-_APART_SHARE: Final = 0.3  # and by this share of the time between two readings of engine speed
+_APART_SHARE: Final = 0.45  # and by this share of the time between two readings of engine speed
 _WITHIN: Final = 0.35  # share of the scatter within a window that counts as error, if that is more
 
 
