@@ -20,8 +20,9 @@ _CLOSE_S: Final = 0.4
 _CALM: Final = 0.03
 _LEVEL_S, _WIDTH_S = 2.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
-_LOCK: Final = (0.001, 0.05, 0.12)  # first gear, second, the rest
+_LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT = 0.12, 0.12
+_SLOW_RPM, _KEEP_UP = 1150.0, 1.2  # a box shifts down as the turbine falls below; so often a second at most
 
 
 class Look(NamedTuple):
@@ -68,8 +69,8 @@ class Weigher:
 
     __slots__ = (
         "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_idling", "_level_weight", "_ln_k",
-        "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "k", "lock_level", "lock_var",
-        "open_level", "open_var", "slip",
+        "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "fit", "k", "lock_level",
+        "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], grip_nm: float | None) -> None:
@@ -77,6 +78,7 @@ class Weigher:
         self.slip = OpenSlip(grip_nm)
         self.open_level, self.open_var = [0.0] * len(k), [1.0] * len(k)
         self.lock_level, self.lock_var = [0.0] * len(k), [1.0] * len(k)
+        self.fit = [0.0] * len(k)  # how well open or lock explains the level of x, at best 1
         self._before: tuple[float, float, float] | None = None
 
     def forget(self) -> None:
@@ -118,14 +120,21 @@ class Weigher:
 
     def rates(self, g: int) -> Rates:
         k, v, dt = self.k, self._look.v, self._dt
+        here = k[g] * v
         to_up = to_down = 0.0
         if g + 1 < len(k):
             above = k[g + 1] * v
             to_up = _SHIFT * dt * (1.0 if above > 800.0 else 0.1 if above > 450.0 else 0.01)
+            if self._idling and above < 1100.0:
+                to_up *= 0.1
         if g > 0:
             to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
+            if here < _SLOW_RPM:  # boxes do not let the turbine fall under idle in a high gear
+                to_down = min(0.5, to_down + _KEEP_UP * dt * min(1.0, (_SLOW_RPM - here) / 400.0))
         to_lock, to_open = _LOCK[g if g < 2 else 2] * dt, min(0.3, _UNLOCK * dt)
-        if k[g] * v < 1000.0:
+        if self._idling:
+            return Rates(0.02 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
+        if here < 1000.0:
             return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
         return Rates(to_lock, to_open, to_up, to_down)
 
@@ -182,6 +191,7 @@ class Weigher:
         if x < -0.6:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.6 - x))
         opened *= shape**self._level_weight * top**self._width_weight
+        fit = shape
         gain = var / s
         reach = 3.0 * sqrt(s)
         self.open_level[g] = mixed + gain * min(reach, max(-reach, e))
@@ -207,6 +217,7 @@ class Weigher:
         if 0.0 < x < 0.6 * m - self.slip.m_sd:
             shape += 0.1 / (m * peak)
         lock *= shape**self._level_weight * peak**self._width_weight
+        self.fit[g] = shape if shape > fit else fit
         gain = var / s
         reach = 3.0 * sqrt(s)
         self.lock_level[g] = mixed + gain * min(reach, max(-reach, e))

@@ -19,6 +19,7 @@ _LONG_S: Final = 1.2  # a step longer than this may hide a shift
 _SURE: Final = 0.98
 _ALONE: Final = 0.995
 _FITS: Final = 4.0  # density of x in a gear that explains what is seen
+_FITS_LEVEL: Final = 0.2  # of the best density its level could have
 _FLOOR: Final = 1e-10
 _RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 
@@ -166,7 +167,7 @@ class Gears:
                 row[g] *= inverse
         self._now = tick.alpha = (no, na, nc, nu, nd)
         self._sum_up(tick, tick.alpha)
-        self._gear, self._fits = tick.gear, total > _FITS
+        self._gear, self._fits = tick.gear, total > _FITS and weigher.fit[tick.gear] > _FITS_LEVEL
         if no[tick.gear] > 0.95:
             weigher.learn(tick.gear)
         return tick

@@ -25,6 +25,7 @@ _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
+_RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
 
@@ -224,8 +225,9 @@ class VehicleState:
         stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
         torque, torque_sd = self._torque.told(t, n, n_rate)
         said = None if stated is None else stated + 1
-        neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
-        if neutral < 0.35 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
+        runs = n > _RUNS_RPM
+        neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
+        if runs and neutral < 0.35 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)
