@@ -22,7 +22,8 @@ _LEVEL_S, _WIDTH_S = 2.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT = 0.12, 0.12
-_SLOW_RPM, _KEEP_UP = 1150.0, 1.2  # a box shifts down as the turbine falls below; so often a second at most
+# With the engine at idle a box shifts down as the turbine falls below so many times idle; rate per second
+_SLOW, _KEEP_UP = 1.45, 2.5
 
 
 class Look(NamedTuple):
@@ -110,7 +111,7 @@ class Weigher:
         self._heavy = min(0.6, max(0.05, (m - 0.1) / 0.4))
         self._idling = n < 1.2 * look.idle_rpm
         if self._idling:  # the idle governor feeds the pump whatever it takes
-            self._heavy = max(self._heavy, 0.6)
+            self._heavy = max(self._heavy, 0.85)
 
     @property
     def calm(self) -> bool:
@@ -119,18 +120,21 @@ class Weigher:
         return abs(self._change) < _CALM and abs(self._m_change) < 0.1 and self._look.stated is None
 
     def rates(self, g: int) -> Rates:
-        k, v, dt = self.k, self._look.v, self._dt
+        look, k, dt = self._look, self.k, self._dt
+        v = look.v
         here = k[g] * v
         to_up = to_down = 0.0
         if g + 1 < len(k):
             above = k[g + 1] * v
             to_up = _SHIFT * dt * (1.0 if above > 800.0 else 0.1 if above > 450.0 else 0.01)
-            if self._idling and above < 1100.0:
+            if self._idling and above < _SLOW * look.idle_rpm:
                 to_up *= 0.1
         if g > 0:
             to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
-            if here < _SLOW_RPM:  # boxes do not let the turbine fall under idle in a high gear
-                to_down = min(0.5, to_down + _KEEP_UP * dt * min(1.0, (_SLOW_RPM - here) / 400.0))
+            # boxes do not let the turbine fall to idle in a high gear, least of all with the foot off
+            low = ((_SLOW if self._idling else 1.3) * look.idle_rpm - here) / (0.4 * look.idle_rpm)
+            if low > 0.0:
+                to_down = min(0.5, to_down + (_KEEP_UP if self._idling else 1.0) * dt * min(1.5, low))
         to_lock, to_open = _LOCK[g if g < 2 else 2] * dt, min(0.3, _UNLOCK * dt)
         if self._idling:
             return Rates(0.02 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
@@ -174,6 +178,8 @@ class Weigher:
         drives = 1.0 / (1.0 + exp(-1.7 * min(20.0, max(-20.0, look.torque_nm / look.torque_sd_nm))))
         if x > 0.0:
             wide = 0.4 * exp(-max(0.0, x - 2.5)) * (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1)
+        elif idling:  # turned by the wheels, held up by next to nothing
+            wide = 0.4 * exp(min(0.0, x + 0.8) / 0.08)
         else:
             wide = 0.4 * exp(x / 0.08) * (1.0 - 0.85 * drives)
         opened = (

@@ -249,45 +249,34 @@ class Gears:
         o, a, c, u, d = five
         k = self.k
         first, beyond = tick.first, tick.first + len(tick.evidence)
-        best, top, shifting, moving, at = first, -1.0, 0.0, 0.0, first
+        best, top, shifting = first, -1.0, 0.0
         for g in range(first, beyond):
-            between = u[g] + d[g]
-            shifting += between
-            if between > moving:
-                at, moving = g, between
+            shifting += u[g] + d[g]
             here = o[g] + a[g] + c[g] + u[g] + (d[g - 1] if g else 0.0)
             if here > top:
                 best, top = g, here
         engaged = o[best] + a[best] + c[best]
         tick.gear, tick.probability, tick.shifting = best, top, shifting
         tick.locked = c[best] / engaged if engaged > 0.0 else 0.0
-        kb = k[best]
+        # the turbine while open: every gear, and every way between two, by its share
         weight = o[best] + a[best] if tick.locked < 0.999 else engaged
-        mean, square = weight * kb, weight * kb * kb
-        if moving > _RARE:  # one gear, the next, and the way between
-            low, high = k[at + 1], k[at]
-            middle = 0.5 * (low + high)
-            mean += moving * middle
-            square += moving * (middle * middle + (high - low) ** 2 / 12.0)
-            weight += moving
-            other = at + 1 if best == at else at
-            share = o[other] + a[other] + c[other]
-            mean += share * k[other]
-            square += share * k[other] ** 2
-            weight += share
-        if weight < 1e-9:
-            tick.mean_k, tick.spread_k2 = kb, 0.0
-            return
-        mean /= weight
-        spread = max(square / weight - mean * mean, 0.0)
+        mean, square = weight * k[best], weight * k[best] * k[best]
         for g in range(first, beyond):
-            if (
-                g != best
-                and (share := o[g] + a[g] + c[g]) > _RARE
-                and not (moving > _RARE and g in (at, at + 1))
-            ):
-                spread += share * (k[g] - mean) ** 2
-        tick.mean_k, tick.spread_k2 = mean, spread
+            if g != best and (share := o[g] + a[g]) > _RARE:
+                mean += share * k[g]
+                square += share * k[g] * k[g]
+                weight += share
+            if (share := u[g] + d[g]) > _RARE:
+                low, high = k[g + 1], k[g]
+                middle = 0.5 * (low + high)
+                mean += share * middle
+                square += share * (middle * middle + (high - low) ** 2 / 12.0)
+                weight += share
+        if weight < 1e-9:
+            tick.mean_k, tick.spread_k2 = k[best], 0.0
+            return
+        tick.mean_k = mean = mean / weight
+        tick.spread_k2 = max(square / weight - mean * mean, 0.0)
 
     def _forget(self, share: float) -> None:
         n = len(self.k)

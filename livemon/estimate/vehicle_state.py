@@ -227,7 +227,8 @@ class VehicleState:
         said = None if stated is None else stated + 1
         runs = n > _RUNS_RPM
         neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
-        if runs and neutral < 0.35 and still_since is not None and t - still_since > 1.5 and abs(n_rate) < 40.0:
+        long = still_since is not None and t - still_since > 1.5
+        if runs and long and neutral < 0.35 and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)
