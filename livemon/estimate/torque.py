@@ -30,9 +30,12 @@ _KEPT: Final = frozenset(
         "absolute_load_pct",
         "fuel_rate_l_h",
         "pedal_pct",
+        "relative_pedal_pct",
+        "throttle_pct",
         "brake",
     )
 )
+_PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
 _FRESH_S: Final = 1.2
 
@@ -48,6 +51,8 @@ class Torque:
         self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
         self.road_kmh: float | None = None
         self._convention = Convention()
+        # A diesel's throttle is open whatever the foot does.
+        self._pedals = _PEDALS if vehicle.fuel == "petrol" else _PEDALS[:2]
         self._k_stall = curves_of(vehicle).k[0]
         self._history: dict[str, tuple[list[float], list[float]]] = {}
         mass = vehicle.mass_kg
@@ -81,8 +86,15 @@ class Torque:
         idle_sd_pct = 100.0 / reference * hypot(taken.bias_sd_nm, 0.4 * pump)
         self._convention.look(
             t, percent, self.near("friction_torque_pct", t, 10.0), n, self.road_kmh,
-            self.near("pedal_pct", t, 1.5), (idle_pct, idle_sd_pct),
+            self._pedal(t, 1.5), (idle_pct, idle_sd_pct),
         )  # fmt: skip
+
+    def _pedal(self, t: float, stale_s: float) -> float | None:
+        """Pedal travel from the best that is answered. A petrol engine's throttle stands in for it."""
+        for quantity in self._pedals:
+            if quantity in self._history:
+                return self.near(quantity, t, stale_s)
+        return None
 
     def _reported(self, t: float, percent: float, reference: float) -> EngineTorque:
         """Net torque with the convention as far as it is known; undecided, between the two and unsure."""
@@ -207,7 +219,7 @@ class Torque:
 
     def into(self, e: Estimate) -> None:
         t, n = e.time_s, e.engine_rpm
-        e.pedal_pct = self.near("pedal_pct", t, 2.5)
+        e.pedal_pct = self._pedal(t, 2.5)
         brake = self.near("brake", t, 2.5)
         e.brake = None if brake is None else brake > 0.5
         engine = self.engine(t, n)
