@@ -69,7 +69,7 @@ class Weigher:
     """`begin` a moment, then for each gear in question `rates` and `weigh`; `learn` from what is certain."""
 
     __slots__ = (
-        "_base", "_before", "_change", "_dt", "_fast", "_heavy", "_idling", "_level_weight", "_ln_k",
+        "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight", "_ln_k",
         "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "fit", "k", "lock_level",
         "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
@@ -110,6 +110,7 @@ class Weigher:
         self._slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
         self._heavy = min(0.6, max(0.05, (m - 0.1) / 0.4))
         self._idling = n < 1.2 * look.idle_rpm
+        self._foot_off = n < 1.4 * look.idle_rpm and look.torque_nm < look.torque_sd_nm
         if self._idling:  # the idle governor feeds the pump whatever it takes
             self._heavy = max(self._heavy, 0.85)
 
@@ -136,8 +137,8 @@ class Weigher:
             if low > 0.0:
                 to_down = min(0.5, to_down + (_KEEP_UP if self._idling else 1.0) * dt * min(1.5, low))
         to_lock, to_open = _LOCK[g if g < 2 else 2] * dt, min(0.3, _UNLOCK * dt)
-        if self._idling:
-            return Rates(0.02 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
+        if here < 1.5 * look.idle_rpm and (self._idling or self._foot_off):
+            return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
         if here < 1000.0:
             return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
         return Rates(to_lock, to_open, to_up, to_down)

@@ -132,18 +132,21 @@ class Gears:
         for i, (lock, away, up, down) in enumerate(leaving):
             g = first + i
             og, ag, cg = o[g], a[g], c[g]
-            po = stay_open = og * (1.0 - lock - up - down)
+            stay_open = og * (1.0 - lock - up - down)
+            # a shift given up leaves the level where it was
+            stay_open += end * _GIVEN_UP * ((u[g] if g < last else 0.0) + (d[g - 1] if g > 0 else 0.0))
+            po = stay_open
             po += cg * away + 0.3 * shut * ag
             pa = ag * (1.0 - 1.3 * shut) + og * lock
             pc = stay_lock = cg * (1.0 - away - 0.5 * (up + down))
             pc += ag * shut
             if g > 0:
                 done = u[g - 1] * end
-                po += done * _DONE + d[g - 1] * end * _GIVEN_UP + o[g - 1] * skip
+                po += done * _DONE + o[g - 1] * skip
                 pc += done * _DONE_CLOSED + c[g - 1] * skip
             if g < last:
                 done = d[g] * end
-                po += done * _DONE + u[g] * end * _GIVEN_UP + o[g + 1] * skip
+                po += done * _DONE + o[g + 1] * skip
                 pc += done * _DONE_CLOSED + c[g + 1] * skip
             po, pc = po + _FLOOR, pc + _FLOOR
             e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
