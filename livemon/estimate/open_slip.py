@@ -31,7 +31,7 @@ class OpenSlip:
         load, load_sd = torque_nm * scale, torque_sd_nm * scale
         size = abs(load)
         if load < 0.0:
-            self.m, self.spread, self.m_sd = max(-0.7, -0.28 * size**0.9), 0.8, 0.28 * min(load_sd, 0.7)
+            self.m, self.spread, self.m_sd = max(-0.7, -0.28 * size**0.9), 1.0, 0.28 * min(load_sd, 0.7)
             return
         size = min(size, 4.0)
         self.m = 0.1 * size**_POWER

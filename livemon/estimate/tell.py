@@ -18,6 +18,8 @@ _CREEP_KMH: Final = 6.0  # slower than this a vehicle just off from rest may be 
 _REVERSE_SHARE: Final = 0.15  # so much off that of first gear (common practice, no source)
 _SLOW_KMH: Final = 16.0  # slowed to this without a stop, boxes differ in which gear they are in, and without
 _SLOW_SHARE: Final = 0.35  # torque or a stated gear little tells them apart (common practice, no source)
+_GAUGE_SD: Final = 0.012  # what reported road speed may be off until locked stretches have pinned it
+_PINNED_SD: Final = 0.008  # (common practice, no source)
 _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
@@ -62,6 +64,7 @@ def tell(e: Estimate, told: Told) -> bool:
             _slip(e, n - slip, closed_k**2 * var + (0.01 * n) ** 2)
         return False
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
+    t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
     if launching and v < _CREEP_KMH:
         t_var += (_REVERSE_SHARE * mean * min(1.0, _CREEP_KMH - v)) ** 2
     if not (launching or tick.told) and v < _SLOW_KMH:
