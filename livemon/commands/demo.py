@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import argparse
+from dataclasses import replace
 
 from livemon.commands import drive, options
 
 SECONDS = 300.0
+PEDAL_PID = 0x49
 ADAPTER_S = (0.02, 0.035)  # from ask to answer
 
 
@@ -35,16 +37,18 @@ def run(args: argparse.Namespace) -> int:
     from livemon.sources.simulated import SimulatedSource
     from livemon.vehicle_file import parse
 
-    # The adapter is a usual one: some tens of asks a second.
+    # A drive that shows what there is; a usual adapter: some tens of asks a second; pedal and torque answered.
     scenario = draw(
         args.fault,
         args.seed,
         args.seconds,
-        style="road_test",
+        style="demonstration",
         severity=1.4,
         torque="reported",
         answer_s=ADAPTER_S,
     )
+    answered = tuple(sorted({*scenario.unit.pids, PEDAL_PID}))
+    scenario = replace(scenario, unit=replace(scenario.unit, pids=answered))
     vehicle = parse(scenario.vehicle_file_text(), "the simulated vehicle")
     view, full_screen = drive.view_of(args)
     pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from random import Random
 from typing import Literal, NamedTuple
 
-Style = Literal["mixed", "town", "highway", "delivery", "road_test", "trace"]
+Style = Literal["mixed", "town", "highway", "delivery", "road_test", "demonstration", "trace"]
 Kind = Literal["park", "stop", "creep", "launch", "pull", "cruise", "coast", "slow", "tap"]
 
 
@@ -78,6 +78,16 @@ def plan(d: DriverTruth, rng: Random) -> Iterator[Leg]:
             else:
                 v = rng.uniform(0.7, 0.95) * d.top_kmh
                 yield Leg("slow", 10.0, rng.uniform(0.6, 1.5), v)
+    if d.style == "demonstration":  # everything that tells, and nothing else
+        while True:
+            for first in (0.5, 0.75, 1.0):
+                yield Leg("launch", 30.0, first, 65.0)
+                yield Leg("cruise", 14.0, until_kmh=68.0)
+                yield Leg("coast", 6.0, until_kmh=45.0)
+                yield Leg("pull", 15.0, 1.0, 95.0)
+                yield Leg("cruise", 22.0, until_kmh=min(d.top_kmh, 92.0))
+                yield Leg("slow", 30.0, 1.5, 0.0)
+                yield Leg("stop", 4.0)
     if d.style == "road_test":
         while True:
             for first in (0.25, 0.45, 0.7, 1.0):
