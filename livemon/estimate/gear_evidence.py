@@ -18,6 +18,7 @@ _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
 _CALM: Final = 0.03
+_LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
 _LEVEL_S, _WIDTH_S = 2.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
@@ -70,8 +71,8 @@ class Weigher:
 
     __slots__ = (
         "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight", "_ln_k",
-        "_look", "_m_change", "_slow_var", "_v_change", "_width_weight", "fit", "k", "lock_level",
-        "lock_var", "open_level", "open_var", "slip",
+        "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven", "fit", "k",
+        "lock_level", "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], grip_nm: float | None) -> None:
@@ -79,6 +80,7 @@ class Weigher:
         self.slip = OpenSlip(grip_nm)
         self.open_level, self.open_var = [0.0] * len(k), [1.0] * len(k)
         self.lock_level, self.lock_var = [0.0] * len(k), [1.0] * len(k)
+        self.driven = False  # the road certainly turns the engine
         self.fit = [0.0] * len(k)  # how well open or lock explains the level of x, at best 1
         self._before: tuple[float, float, float] | None = None
 
@@ -110,6 +112,9 @@ class Weigher:
         self._slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
         self._heavy = min(0.6, max(0.05, (m - 0.1) / 0.4))
         self._idling = n < 1.2 * look.idle_rpm
+        torque_sd = look.torque_sd_nm
+        self._overrun = look.torque_nm < (0.0 if look.torque_told else -0.5 * torque_sd)
+        self.driven = look.torque_nm < -torque_sd
         self._foot_off = n < 1.4 * look.idle_rpm and look.torque_nm < look.torque_sd_nm
         if self._idling:  # the idle governor feeds the pump whatever it takes
             self._heavy = max(self._heavy, 0.85)
@@ -204,7 +209,8 @@ class Weigher:
         self.open_level[g] = mixed + gain * min(reach, max(-reach, e))
         self.open_var[g] = var * (1.0 - gain)
         # closed: slip near what it has been
-        expected = look.slip / n
+        # what turns the engine from the road cannot leave it faster than the turbine
+        expected = (0.0 if self.driven and look.slip > 0.0 else look.slip) / n
         prior = slow_var + look.slip_var / (n * n)
         level, var = self.lock_level[g], self.lock_var[g] + (36.0 / (n * n) + 4e-6) * dt
         mixed = (1.0 - fresh_lock) * level + fresh_lock * expected
@@ -248,6 +254,9 @@ class Weigher:
             inside = exp(-0.5 * min(outside * outside, 20.0))
             var = noise + 0.16 * move * move
             up, down = inside * _bell(d + move, var), inside * _bell(d - move, var)
+        if self._overrun:
+            opened, closing, lock = opened**_LOOSE, closing**_LOOSE, lock**_LOOSE
+            up, down = up**_LOOSE, down**_LOOSE
         if look.stated is not None:
             other = look.stated_weight
             if look.stated != g:

@@ -31,6 +31,7 @@ class Tick:
 
     __slots__ = (
         "alpha",
+        "driven",
         "evidence",
         "first",
         "gear",
@@ -57,7 +58,7 @@ class Tick:
         self.alpha: Five | None = None
         self.gear, self.probability, self.locked, self.shifting = 0, 1.0, 0.0, 0.0
         self.mean_k = self.spread_k2 = 0.0  # rpm per km/h of the turbine while open, and its variance
-        self.still = self.telling = False
+        self.still = self.telling = self.driven = False  # driven: the road turns the engine
         self.told = True  # torque by the engine, not by the road
         self.neutral = 0.0
 
@@ -124,6 +125,7 @@ class Gears:
         tick.told = look.torque_told or look.stated is not None
         tick.first, tick.telling = first, look.torque_told and weigher.slip.visible
         end, shut, skip = tick.rates = (min(0.9, _FINISH * dt), min(0.6, _SHUT * dt), _SKIP * dt)
+        tick.driven = weigher.driven
         leaving = tick.leaving = [weigher.rates(g) for g in range(first, beyond)]
         evidence = tick.evidence
         n = last + 1

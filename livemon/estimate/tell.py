@@ -72,6 +72,9 @@ def tell(e: Estimate, told: Told) -> bool:
     p = tick.locked * (1.0 - tick.shifting)
     if p > 1e-3:
         s, s_var = calibration.slip(e.time_s)
+        if tick.driven and s > 0.0:
+            s_var += 0.5 * s * s
+            s = 0.0
         if calibration.silent_s(e.time_s) > 1.0:  # road speed has not had its say in s
             gain = s_var / (s_var + t_var)
             s += gain * (n - mean - s)
