@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> int:
     from livemon.sources.simulated import SimulatedSource
     from livemon.vehicle_file import parse
 
-    # A drive that shows what there is; a usual adapter: some tens of asks a second; pedal and torque answered.
+    # A drive that shows what there is; an adapter of some tens of asks a second; pedal and torque answered.
     scenario = draw(
         args.fault,
         args.seed,

@@ -11,6 +11,8 @@ from livemon.vehicle import Vehicle
 
 _OPEN_S: Final = 3.0  # under power with the turbine between a third and 0.95 of engine speed
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
+_SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
+_SOLID_S: Final = {False: 3.0, True: 12.0}  # a file with converter numbers is not lightly contradicted
 _LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
 
 
@@ -36,7 +38,7 @@ class Presence:
         if pump is None and w.regime not in ("launch", "pull", "locked"):
             return
         if w.gear == 1 and w.engine_rpm > 1100.0:
-            if ratio > 0.985:
+            if ratio - 2.0 * w.speed_ratio_sd > _SOLID:
                 self.first_gear_solid_s += duration_s
             elif ratio > 0.2:
                 self.first_gear_open_s += duration_s
@@ -51,7 +53,8 @@ class Presence:
     @property
     def clutch_car(self) -> bool:
         """First gear pulls without slip most of the time: a friction clutch, not a converter."""
-        return self.first_gear_solid_s > max(3.0, 0.6 * self.first_gear_open_s)
+        least_s = _SOLID_S[self._told]
+        return self.first_gear_solid_s > max(least_s, 0.6 * self.first_gear_open_s)
 
     @property
     def seen(self) -> bool:
