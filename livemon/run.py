@@ -78,6 +78,8 @@ class Run:
         for reading in readings:
             self.readings += 1
             memory.see(reading)
+            if reading.quantity == "barometric_kpa":
+                self.diagnoser.note_barometer(reading.value)
             records = estimate(reading)
             if records:
                 self._judge(records)
