@@ -143,6 +143,7 @@ class Run:
             probabilities=diagnoser.standing(),
             findings=diagnoser.findings(),
             launches=diagnoser.launches,
+            stretches=diagnoser.stretches.records,
             lockup=diagnoser.lockup(),
             counters=self.counters(),
             curves=self.curves,

@@ -5,12 +5,12 @@ Needs the `report` extra (jinja2, matplotlib). Every text is escaped; figures ar
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib.util import find_spec
 from math import exp, isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import livemon
 from livemon.errors import UsageError
@@ -18,6 +18,8 @@ from livemon.records import Launch
 from livemon.views import result, sentences
 from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
+
+STRETCHES: Final = 20  # in the table; a page, not a log
 
 # A key's last word is its unit; longer ones first.
 _UNITS = {
@@ -87,6 +89,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),  # type: ignore[index]
         findings=[(sentences.SHORT.get(f.finding, f.finding), f) for f in drive.findings],
         launches=[launch_row(launch) for launch in drive.launches],
+        stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
         limits=unsaid_limits(drive),
         warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
@@ -100,12 +103,24 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
     )
 
 
+def telling(stretches: Sequence[Launch]) -> list[Launch]:
+    """The longest stretches other than launches that say something, in the order of the drive."""
+    useful = [
+        s
+        for s in stretches
+        if s.details.get("regime") != "launch" and (s.r_k is not None or s.r_t is not None)
+    ]
+    longest = sorted(useful, key=lambda s: s.start_s - s.end_s)[:STRETCHES]
+    return sorted(longest, key=lambda s: s.start_s)
+
+
 def launch_row(launch: Launch) -> dict[str, Any]:
     """One launch as shares of what a sound converter shows: exp of the log residuals, 95 % bands."""
     details = dict(launch.details)
     lost = [details.pop(key, None) for key in ("r_k_if_reaction_lost", "r_t_if_reaction_lost")]
-    details.pop("regime", None)
+    regime = str(details.pop("regime", ""))
     return {
+        "regime": sentences.REGIME.get(regime, regime),  # type: ignore[call-overload]
         "start_s": launch.start_s,
         "lasted_s": launch.end_s - launch.start_s,
         "samples": launch.samples,

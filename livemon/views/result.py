@@ -11,7 +11,7 @@ from typing import Any
 
 import livemon
 from livemon.errors import UsageError
-from livemon.records import FindingName
+from livemon.records import FindingName, Launch
 from livemon.views.sentences import CAUSES
 from livemon.views.snapshot import Drive
 
@@ -44,24 +44,27 @@ def build(drive: Drive) -> dict[str, Any]:
             {"finding": f.finding, "first_s": f.first_s, "last_s": f.last_s, "evidence": f.evidence}
             for f in drive.findings
         ],
-        "launches": [
-            {
-                **launch.details,
-                "start_s": launch.start_s,
-                "end_s": launch.end_s,
-                "samples": launch.samples,
-                "r_k": launch.r_k,
-                "r_k_sd": launch.r_k_sd,
-                "r_t": launch.r_t,
-                "r_t_sd": launch.r_t_sd,
-            }
-            for launch in drive.launches
-        ],
+        "launches": [_evidence(launch) for launch in drive.launches],
+        "stretches": [_evidence(stretch) for stretch in drive.stretches],
         "lockup": drive.lockup,
         "counters": drive.counters,
     }
     plain: dict[str, Any] = _plain(result)
     return plain
+
+
+def _evidence(stretch: Launch) -> dict[str, Any]:
+    """One launch or other stretch of one regime."""
+    return {
+        **stretch.details,
+        "start_s": stretch.start_s,
+        "end_s": stretch.end_s,
+        "samples": stretch.samples,
+        "r_k": stretch.r_k,
+        "r_k_sd": stretch.r_k_sd,
+        "r_t": stretch.r_t,
+        "r_t_sd": stretch.r_t_sd,
+    }
 
 
 def probabilities(given: Mapping[FindingName, float]) -> dict[str, float]:

@@ -88,6 +88,7 @@ class Drive:
     probabilities: Mapping[FindingName, float]
     findings: Sequence[Finding] = ()
     launches: Sequence[Launch] = ()
+    stretches: Sequence[Launch] = ()  # the same evidence of every regime
     lockup: Mapping[str, float | int | str | None] = field(default_factory=dict)
     counters: Mapping[str, int] = field(default_factory=dict)
     curves: Curves | None = None

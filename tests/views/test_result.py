@@ -27,6 +27,7 @@ TOP = [
     "probabilities",
     "findings",
     "launches",
+    "stretches",
     "lockup",
     "counters",
 ]
