@@ -18,6 +18,7 @@ _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
 _CALM: Final = 0.03
+_ROLLING_KMH: Final = 10.0
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
 _LEVEL_S, _WIDTH_S = 2.5, 10.0
 # Rates per second in ordinary driving; common practice, no source.
@@ -70,8 +71,8 @@ class Weigher:
     """`begin` a moment, then for each gear in question `rates` and `weigh`; `learn` from what is certain."""
 
     __slots__ = (
-        "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight", "_ln_k",
-        "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven", "fit", "k",
+        "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight",
+        "_ln_k", "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven", "fit", "k",
         "lock_level", "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
 
@@ -115,7 +116,9 @@ class Weigher:
         torque_sd = look.torque_sd_nm
         self._overrun = look.torque_nm < (0.0 if look.torque_told else -0.5 * torque_sd)
         self.driven = look.torque_nm < -torque_sd
-        self._foot_off = n < 1.4 * look.idle_rpm and look.torque_nm < look.torque_sd_nm
+        self._foot_off = n < 1.4 * look.idle_rpm and look.torque_nm < torque_sd
+        if self._foot_off and v > _ROLLING_KMH:
+            self._overrun = True
         if self._idling:  # the idle governor feeds the pump whatever it takes
             self._heavy = max(self._heavy, 0.85)
 

@@ -80,6 +80,9 @@ def tell(e: Estimate, told: Told) -> bool:
             s += gain * (n - mean - s)
             s_var = max(s_var * (1.0 - gain), (n - mean - s) ** 2 * (1.0 - gain) ** 2 * 0.25)
         closed = n - s
+        off = (closed - mean) ** 2
+        if off > 4.0 * t_var:  # the road says otherwise
+            s_var += 0.25 * off
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
         mean = both
