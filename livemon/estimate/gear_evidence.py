@@ -72,8 +72,8 @@ class Weigher:
 
     __slots__ = (
         "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight",
-        "_ln_k", "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven", "fit", "k",
-        "lock_level", "lock_var", "open_level", "open_var", "slip",
+        "_ln_k", "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven",
+        "fit", "k", "lock_level", "lock_var", "open_level", "open_var", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], grip_nm: float | None) -> None:

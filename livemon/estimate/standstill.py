@@ -60,7 +60,8 @@ class Standstill:
         t0, n0, torque0 = past[0]
         if 0.3 < t - t0 < 3.0 * _LAG_S:
             rise = n - n0
-            if abs(rise) < 8.0 and n > 400.0:  # and not switched off
+            # settled, and neither switched off nor being started
+            if abs(rise) < 8.0 and n > 400.0 and all(abs(m - n) < 25.0 for _, m, _ in past):
                 self._idle = n if self._idle is None else self._idle + 0.1 * (n - self._idle)
             high = rise > 40.0 and (n > self._idle + 60.0 if self._idle is not None else rise > 120.0)
             low = rise < -40.0 and self._idle is not None and n < self._idle - 50.0
