@@ -18,6 +18,7 @@ _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
 _CALM: Final = 0.03
+_LOCK_REACH: Final = 2.5  # standard deviations
 _ROLLING_KMH: Final = 10.0
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
 _LEVEL_S, _WIDTH_S = 2.5, 10.0
@@ -236,7 +237,11 @@ class Weigher:
         self.fit[g] = shape if shape > fit else fit
         gain = var / s
         reach = 3.0 * sqrt(s)
-        self.lock_level[g] = mixed + gain * min(reach, max(-reach, e))
+        # tyre and slip bound where a closed clutch can be, whatever was seen before
+        reach_far = _LOCK_REACH * sqrt(prior)
+        over = max(reach_far, 0.6 * m) if m > 0.0 else reach_far
+        level = mixed + gain * min(reach, max(-reach, e))
+        self.lock_level[g] = min(expected + over, max(expected - reach_far, level))
         self.lock_var[g] = var * (1.0 - gain)
         # on the way: judged by how x moves
         d = self._change
