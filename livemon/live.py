@@ -19,7 +19,8 @@ from livemon.store.recorder import Recorder
 LISTEN_S: Final = 0.1  # longest wait for a frame: keys, signals and the screen are looked after in between
 HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
-NOBODY_S: Final = 60.0  # nobody has ever answered: give up
+SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
+NOBODY_S: Final = 30.0  # there is a link, and nobody has ever answered: give up
 DRIVE_OVER_S: Final = 600.0  # this long a silence after the last answer ends the drive
 
 
@@ -27,6 +28,9 @@ class Link(Source, Protocol):
     """A source that may lose its link and get it back."""
 
     gaps: list[Gap]
+
+    @property
+    def connected(self) -> bool: ...
 
     @property
     def counters(self) -> Counter[str]: ...
@@ -116,11 +120,13 @@ class Live:
 
     def _listen_for_silence(self, now_s: float) -> bool:
         run, silent_s = self.run, now_s - self._heard_s
+        if not self.link.connected:  # what is wrong has been said, and the link gives up by itself
+            return bool(run.readings) and silent_s > DRIVE_OVER_S
         if silent_s > SILENT_S:
             self._silent = True
+            then = ", asking again" if self.schedule else ""
+            run.notice = f"no answer for {max(s for s in SAID_S if s <= silent_s)} s{then}"
             if run.view is not None:
-                then = ", asking again" if self.schedule else ""
-                run.notice = f"no answer for {silent_s:.0f} s{then}"
                 run.view.update(run.snapshot())
         elif self._silent:
             self._silent, run.notice = False, ""
