@@ -35,6 +35,7 @@ class Convention:
     def __init__(self) -> None:
         self._idle, self._overrun = 0.0, 0.0  # ln odds of net from each kind of moment
         self._moved = False
+        self.net = _NET_PRIOR[False]
         self._friction_known = False
         self._resting_pedal_pct = -9.0
         self._kind = ""
@@ -43,11 +44,10 @@ class Convention:
         self._count = 0
         self._told = False
 
-    @property
-    def net(self) -> float:
+    def _conclude(self) -> None:
         prior = _NET_PRIOR[self._friction_known]
         odds = max(-_IDLE_MOST, min(_IDLE_MOST, self._idle)) + self._overrun + log(prior / (1.0 - prior))
-        return 1.0 / (1.0 + exp(-max(-_MOST, min(_MOST, odds))))
+        self.net = 1.0 / (1.0 + exp(-max(-_MOST, min(_MOST, odds))))
 
     def look(
         self,
@@ -63,7 +63,9 @@ class Convention:
 
         idle_pct: what accessories and the pump in gear take at idle, in percent of the reference torque.
         """
-        self._friction_known = self._friction_known or friction_pct is not None
+        if friction_pct is not None and not self._friction_known:
+            self._friction_known = True
+            self._conclude()
         kind = ""
         if engine_rpm is not None and road_kmh is not None:
             self._moved = self._moved or road_kmh > _OVERRUN_LEAST_KMH
@@ -106,6 +108,7 @@ class Convention:
             self._idle = max(-_MOST, min(_MOST, self._idle + _IDLE_WEIGHT * told))
         else:
             self._overrun = max(-_MOST, min(_MOST, self._overrun + told))
+        self._conclude()
 
 
 def _normal(x: float, mean: float, sd: float) -> float:

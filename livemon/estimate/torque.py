@@ -51,6 +51,8 @@ class Torque:
         self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
         self.road_kmh: float | None = None
         self._convention = Convention()
+        self._reference_nm: float | None = None
+        self._states_friction = False
         # A diesel's throttle is open whatever the foot does.
         self._pedals = _PEDALS if vehicle.fuel == "petrol" else _PEDALS[:2]
         self._k_stall = curves_of(vehicle).k[0]
@@ -75,9 +77,13 @@ class Torque:
         held[1].append(value)
         if quantity == "engine_torque_pct":
             self._look_at_convention(t, value)
+        elif quantity == "reference_torque_nm" and value > 0.0:
+            self._reference_nm = value
+        elif quantity == "friction_torque_pct":
+            self._states_friction = True
 
     def _look_at_convention(self, t: float, percent: float) -> None:
-        n, reference = self.engine_rpm, self.near("reference_torque_nm", t, 1e9)
+        n, reference = self.engine_rpm, self._reference_nm
         if n is None or reference is None or reference <= 0.0:
             return
         pump = (n / self._k_stall) ** 2  # standing in gear; a lost reaction or cold fluid takes more
@@ -98,8 +104,11 @@ class Torque:
 
     def _reported(self, t: float, percent: float, reference: float) -> EngineTorque:
         """Net torque with the convention as far as it is known; undecided, between the two and unsure."""
-        torque = from_reported(percent, reference, self.near("friction_torque_pct", t, 10.0))
-        net, friction = self._convention.net, 0.01 * percent * reference - torque.nm
+        friction_pct = self.near("friction_torque_pct", t, 10.0) if self._states_friction else None
+        torque, net = from_reported(percent, reference, friction_pct), self._convention.net
+        if net < 0.01:
+            return torque
+        friction = 0.01 * percent * reference - torque.nm
         unsure = friction * sqrt(net * (1.0 - net))
         return EngineTorque(
             torque.nm + net * friction, hypot(torque.bias_sd_nm, unsure), hypot(torque.scatter_sd_nm, unsure)
@@ -107,10 +116,7 @@ class Torque:
 
     def forget(self) -> None:
         """The clock was set; the reference torque is kept."""
-        reference = self._history.get("reference_torque_nm")
         self._history = {}
-        if reference:
-            self._history["reference_torque_nm"] = ([-1e9], [reference[1][-1]])
 
     def trim(self, before: float) -> None:
         for times, values in self._history.values():
@@ -142,8 +148,7 @@ class Torque:
         direct = self.near("engine_torque_nm", t, _FRESH_S)
         if direct is not None:
             return EngineTorque(direct, 0.06 * abs(direct), 4.0), "reported"
-        percent = self.near("engine_torque_pct", t, _FRESH_S)
-        reference = self.near("reference_torque_nm", t, 1e9)
+        percent, reference = self.near("engine_torque_pct", t, _FRESH_S), self._reference_nm
         if percent is not None and reference is not None:
             return self._reported(t, percent, reference), "reported"
         displacement, fuel = self._vehicle.displacement_l, self._vehicle.fuel
