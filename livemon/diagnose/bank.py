@@ -17,6 +17,7 @@ from livemon.diagnose.lockup import Pumped
 from livemon.diagnose.looks import Array, Look, Looks, k_knee
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State
 from livemon.diagnose.windows import Window
+from livemon.records import FindingName
 from livemon.vehicle import Vehicle
 
 _ODD_STRETCH: Final = 0.01  # one stretch in a hundred is not what it seems: a push, a kerb, a tow
@@ -25,7 +26,7 @@ _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any 
 _GEAR_SURE: Final = 0.7
 _STRETCH_S: Final = 30.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
-_UNKNOWN_SOURCE_SD: Final = 0.13
+_UNKNOWN_SOURCE_SD: Final = 0.15
 
 
 class Bank:
@@ -86,6 +87,17 @@ class Bank:
     def state(self, row: int, state: State) -> tuple[float, float]:
         """(mean, standard deviation) of one nuisance under one row."""
         return float(self._x[row, state]), float(np.sqrt(max(self._p[row, state, state], 0.0)))
+
+    def size(self, finding: FindingName, state: State) -> tuple[float, float]:
+        """(mean, sd) of size of fault plus `state`, over all sizes of one finding as likely as they are."""
+        evidence, of = self.log_evidence, self._of_finding[finding]
+        weight = self._share[of] * np.exp(evidence[of] - evidence[of].max())
+        weight /= weight.sum()
+        size = np.array([row.torque_ln if state is State.GAIN else row.drag for row in self.rows])[of]
+        value = size + self._x[of, state]
+        mean = float(weight @ value)
+        variance = float(weight @ (self._p[of, state, state] + (value - mean) ** 2))
+        return mean, sqrt(max(variance, 0.0))
 
     def pumped(self, w: Window) -> Pumped | None:
         """What this drive has taught of pump torque and of K past the coupling point; None without torque."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import log
 from typing import TYPE_CHECKING, Final
 
-from livemon.diagnose import report_evidence, words
+from livemon.diagnose import report_evidence, strain, words
 from livemon.diagnose.hypotheses import INSIDE
 from livemon.records import Call, Finding, FindingName, Where
 
@@ -13,7 +13,8 @@ if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 CALL_FROM: Final = 0.6  # a fault is named only when it is half again as likely as everything else together
-SOUND_FROM: Final = 0.6
+SOUND_FROM: Final = 0.65
+MOST_UNTESTED: Final = 0.2  # of belief, with faults this drive could not have shown
 _TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 _SECOND_FAULT: Final = log(100.0)
 _CLUTCH: Final[tuple[FindingName, ...]] = ("lockup_slip", "lockup_shudder")
@@ -55,6 +56,9 @@ def call(d: Diagnoser) -> Call:
     if lead == "none":
         road = d.bank.log_finding()
         sound = probabilities[lead] >= SOUND_FROM and all(road[n] < _TESTED for n in _MUST_TEST)
+        sound = sound and sum(probabilities[n] for n in untested(d)) <= MOST_UNTESTED
+        misfit = strain.worst(d, "none")
+        sound = sound and (misfit is None or abs(misfit.z) <= strain.LIMIT)
         name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"
     else:
         name = lead if probabilities[lead] >= CALL_FROM else "not_enough_evidence"

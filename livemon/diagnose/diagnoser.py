@@ -5,18 +5,19 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from math import inf, log
-from typing import Final
+from typing import Final, cast
 
-from livemon.diagnose import decide, report_evidence
+from livemon.diagnose import decide, report_evidence, strain
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import MOST_GEARS, hypotheses
+from livemon.diagnose.hypotheses import MOST_GEARS, PRIOR, hypotheses
 from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.lockup_sums import one_gear_only
 from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
+from livemon.diagnose.shakes import ShakeWatch
 from livemon.diagnose.shudder import ShudderWatch
 from livemon.diagnose.standing import engine_low, posterior
 from livemon.diagnose.stretches import Stretches
@@ -45,6 +46,7 @@ class Diagnoser:
         self.stretches = Stretches(vehicle, self.curves, known)
         self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
         self.shudder = ShudderWatch()
+        self.shakes = ShakeWatch()
         self.full_pedal = FullPedal(vehicle)
         self.codes = Codes()
         self.presence = Presence(vehicle, self.curves, known.torque_nm)
@@ -64,6 +66,7 @@ class Diagnoser:
         """Take one Estimate or Oscillation; what changed in the warnings comes back."""
         if isinstance(item, Oscillation):
             return self._feed_oscillation(item)
+        self.shakes.feed(item)
         window = self._windows.feed(item)
         return () if window is None else self._feed_window(window)
 
@@ -156,10 +159,16 @@ class Diagnoser:
     def evidence(self) -> dict[FindingName, float]:
         """ln likelihood ratio of each finding against none, all evidence together."""
         road = self.bank.log_finding()
+        lead = max(road, key=lambda name: road[name] + log(PRIOR[cast(FindingName, name)]))
+        trust = strain.trust(self, cast(FindingName, lead))
+        road = {name: trust * value for name, value in road.items()}
         gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
         slip, never = self.lockup_watch.log_evidence()
         # Slip in one gear with the clutch holding in another may be the gear, or the load that gear saw.
         in_gear = max(slip - log(5.0), 0.0) if gear is not None and others_hold else 0.0
+        shakes = self.shudder.log_evidence
+        if not self.shudder.firm:  # the same readings, seen two ways: never counted twice
+            shakes += self.shakes.strength * (self.shakes.log_evidence_if_full - shakes)
         result: dict[FindingName, float] = {
             "none": 0.0,
             "stator_not_holding": road["stator_not_holding"],
@@ -168,7 +177,7 @@ class Diagnoser:
             "driveline_drag": road["driveline_drag"],
             "gear_slip": road["gear_slip"] + in_gear,
             "lockup_slip": slip,
-            "lockup_shudder": self.shudder.log_evidence,
+            "lockup_shudder": shakes,
             "lockup_never_applied": never,
         }
         for name, value in self.codes.log_evidence().items():

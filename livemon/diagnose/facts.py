@@ -1,43 +1,71 @@
-"""The numbers behind the words: means over the stretches of one regime."""
+"""The numbers behind the words: means over the stretches of one regime, with what they share kept apart."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from math import sqrt
-from typing import NamedTuple
+from dataclasses import dataclass
+from math import hypot, sqrt
+from typing import Final, NamedTuple
 
 from livemon.records import Launch
 
+_LEAST_S: Final = 0.3
+
 
 class Fact(NamedTuple):
-    """Weighted mean, its standard deviation, how many stretches and seconds it rests on."""
+    """Weighted mean, its standard deviation, how many stretches and seconds it rests on.
+
+    `if_lost`: what the mean would be without stator reaction (0 where that plays no part).
+    """
 
     mean: float
     sd: float
     stretches: int
     seconds_s: float
+    if_lost: float = 0.0
 
 
-def mean_of(records: Iterable[Launch], field: str, regime: str) -> Fact | None:
-    """Mean of r_k or r_t over the stretches of one regime; None when none has it.
+@dataclass(slots=True)
+class _Sums:
+    weight: float = 0.0
+    value: float = 0.0
+    own: float = 0.0
+    shared: float = 0.0
+    lost: float = 0.0
+    seconds_s: float = 0.0
+    count: int = 0
 
-    Curve, mass and torque bias are common to all: the sd never falls below half of one stretch's.
-    """
-    total = weight = seconds = 0.0
-    least, count = 1e9, 0
-    for record in records:
-        value, sd = getattr(record, field), getattr(record, f"{field}_sd")
-        if value is None or record.details["regime"] != regime:
-            continue
-        w = max(record.end_s - record.start_s, 0.3) / sd**2
-        total += w * value
-        weight += w
-        seconds += record.end_s - record.start_s
-        least = min(least, sd)
-        count += 1
-    if not count:
-        return None
-    return Fact(total / weight, least * sqrt(0.25 + 0.75 / count), count, seconds)
+
+class Facts:
+    """Running means of r_k and r_t by regime."""
+
+    def __init__(self) -> None:
+        self._sums: dict[tuple[str, str], _Sums] = {}
+
+    def add(
+        self, field: str, regime: str, value: float, own: float, shared: float, lost: float, seconds: float
+    ) -> None:
+        """Take one stretch. `own`, `shared`: sd of its own and of what all stretches have in common."""
+        sums = self._sums.setdefault((field, regime), _Sums())
+        weight = max(seconds, _LEAST_S) / (own * own + shared * shared)
+        sums.weight += weight
+        sums.value += weight * value
+        sums.own += (weight * own) ** 2
+        sums.shared += weight * shared
+        sums.lost += weight * lost
+        sums.seconds_s += seconds
+        sums.count += 1
+
+    def mean(self, field: str, regime: str) -> Fact | None:
+        """Mean of r_k or r_t over the stretches of one regime; None when none has it.
+
+        Curve, mass, tyre and torque bias are common to all stretches: that part of the sd never averages.
+        """
+        s = self._sums.get((field, regime))
+        if s is None:
+            return None
+        sd = hypot(sqrt(s.own), s.shared) / s.weight
+        return Fact(s.value / s.weight, sd, s.count, s.seconds_s, s.lost / s.weight)
 
 
 def detail_mean(records: Iterable[Launch], key: str, regime: str) -> Fact | None:
@@ -48,7 +76,7 @@ def detail_mean(records: Iterable[Launch], key: str, regime: str) -> Fact | None
         value = record.details.get(key)
         if not isinstance(value, int | float) or record.details["regime"] != regime:
             continue
-        duration = max(record.end_s - record.start_s, 0.3)
+        duration = max(record.end_s - record.start_s, _LEAST_S)
         total += duration * value
         square += duration * value * value
         seconds += duration

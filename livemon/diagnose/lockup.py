@@ -28,7 +28,7 @@ _K_SD: Final = 0.05  # beyond that, from one window to the next
 # Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file: 25 +- 20 rpm.
 _TARGET_RPM: Final = (25.0, 20.0)
 _SLIP_WANDER_RPM: Final = 12.0
-_SCALE_SD: Final = 0.010  # of turbine speed: what tyre and calibration leave wrong, the same all drive
+_SCALE_SD: Final = 0.015  # of turbine speed: what tyre and calibration leave wrong, the same all drive
 _SCALE_WALK: Final = 0.0008  # a window
 _TORQUE_SD: Final = 0.05
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on

@@ -43,7 +43,7 @@ SIZE: Final = len(State)
 
 # Torque from PIDs 61-64 is a model inside the control unit: a few per cent between engines of one type.
 # Air flow and absolute load pass through an assumed efficiency as well.
-GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.10, "absolute_load": 0.13}
+GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
 # A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
@@ -113,7 +113,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.025, curves.tr_sd[90] / curves.tr[90]),
-        State.TYRE: 0.015,  # a radius from the tyre size is that good: docs/converter.md
+        State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
         State.WIND: _WIND_SD_M_S,
         State.LATE: _LATE_SD_S,
     }

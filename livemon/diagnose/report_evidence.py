@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from math import exp, log
+from math import exp, hypot, log
 from typing import TYPE_CHECKING
 
-from livemon.diagnose import facts
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
-from livemon.diagnose.nuisance import State
+from livemon.diagnose.nuisance import GAIN_SD, State
 from livemon.records import Finding, FindingName
 
 if TYPE_CHECKING:
@@ -31,9 +30,8 @@ def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
 
 
 def numbers(d: Diagnoser, name: FindingName) -> Evidence:
-    records = d.stretches.records
     if name in ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag", "gear_slip"):
-        row = d.bank.rows[index := d.bank.best_row(name)]
+        row = d.bank.rows[d.bank.best_row(name)]
         out: Evidence = {}
         for label, field, regime in (
             ("launch_r_k", "r_k", "launch"),
@@ -42,22 +40,23 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             ("pull_r_t", "r_t", "pull"),
             ("locked_r_t", "r_t", "locked"),
         ):
-            fact = facts.mean_of(records, field, regime)
+            fact = d.stretches.facts.mean(field, regime)
             if fact is not None:
                 out[label], out[f"{label}_sd"] = round(fact.mean, 3), round(fact.sd, 3)
         if name == "stator_not_holding":
             out["reaction_lost_pct"] = round(100.0 * row.lost)
         elif name == "engine_low_output":
-            gain, sd = d.bank.state(index, State.GAIN)
-            out["torque_made_of_seen_pct"] = round(100.0 * exp(row.torque_ln + gain))
-            out["torque_made_of_seen_sd_pct"] = round(100.0 * sd)
+            made, sd = d.bank.size(name, State.GAIN)
+            sd = hypot(sd, GAIN_SD.get(d.torque_source, 0.15))  # what the torque signal itself is off by
+            out["torque_made_of_seen_pct"] = round(100.0 * exp(made))
+            out["torque_made_of_seen_sd_pct"] = round(100.0 * exp(made) * sd)
             best = d.full_pedal.best
             if best is not None:
                 out["full_pedal_torque_of_rated_pct"] = round(100.0 * best[0].share)
         elif name == "driveline_drag":
-            rolling, sd = d.bank.state(index, State.ROLLING)
+            drag, sd = d.bank.size(name, State.ROLLING)
             weight_n = d.vehicle.mass_kg.value * 9.80665
-            out["extra_force_n"] = round((row.drag + rolling) * weight_n)
+            out["extra_force_n"] = round(drag * weight_n)
             out["extra_force_sd_n"] = round(sd * weight_n)
         elif name == "gear_slip":
             out["gear"] = row.gear

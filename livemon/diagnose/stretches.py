@@ -12,6 +12,7 @@ from math import exp, hypot, log, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
+from livemon.diagnose.facts import Facts
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, STANDARD_GRAVITY_M_S2
@@ -34,6 +35,7 @@ class _Sums:
     k: float = 0.0
     k_variance: float = 0.0
     k_curve: float = 0.0
+    k_tyre: float = 0.0
     k_lost: float = 0.0
     k_ratio: float = 0.0
     t_n: int = 0
@@ -61,6 +63,7 @@ class Stretches:
         self._now: _Sums | None = None
         self.launches: list[Launch] = []
         self.records: list[Launch] = []
+        self.facts = Facts()
 
     def feed(self, w: Window) -> None:
         """Take one window."""
@@ -115,6 +118,8 @@ class Stretches:
         now.k_n += 1
         now.k += log(w.engine_rpm / sqrt(pump) / k)
         now.k_variance += (0.5 * w.pump_torque_sd_nm / pump) ** 2 + (slope * w.speed_ratio_sd) ** 2
+        now.k_variance += (0.5 * w.pump_torque_unsure_nm / pump) ** 2
+        now.k_tyre += slope * ratio
         now.k_curve += at(c.k_sd, ratio) / k
         now.k_lost += log(at(c.k_lost, ratio) / k)
         now.k_ratio += ratio
@@ -157,16 +162,19 @@ class Stretches:
             now.pump_nm += pump
 
     def _record(self, now: _Sums) -> Launch:
-        gain = GAIN_SD.get(now.source, 0.13)
+        gain, sd = GAIN_SD.get(now.source, 0.15), self._prior.sd
         details: dict[str, float | int | str | None] = {"regime": now.regime, "gear": now.gear}
         r_k = r_k_sd = r_t = r_t_sd = None
         pump_nm = now.pump_nm / (now.k_n or now.t_n) if now.k_n or now.t_n else None
-        offset = self._prior.sd[State.OFFSET] / pump_nm if pump_nm else 0.0
+        offset = sd[State.OFFSET] / pump_nm if pump_nm else 0.0
         if now.k_n:
             n = now.k_n
             r_k = now.k / n
-            scatter = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][2] ** 2)
-            r_k_sd = hypot(scatter, now.k_curve / n, 0.5 * gain, 0.5 * offset)
+            own = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][2] ** 2)
+            shared = hypot(now.k_curve / n, 0.5 * gain, 0.5 * offset, sd[State.TYRE] * now.k_tyre / n)
+            r_k_sd = hypot(own, shared)
+            lost = now.k_lost / n
+            self.facts.add("r_k", now.regime, r_k, own, shared, lost, now.end_s - now.start_s)
             details |= {
                 "k_windows": n,
                 "mean_speed_ratio": round(now.k_ratio / n, 3),
@@ -175,9 +183,13 @@ class Stretches:
         if now.t_n and now.taken > 0.15 * now.supplied:
             r_t = log(now.taken / now.supplied)
             grade = DRIFT[State.GRADE][2] * now.t_n / now.supplied
-            mass, line = self._prior.sd[State.MASS], self._prior.sd[State.LINE]
             tr = self._curves.tr_sd[20] / self._curves.tr[20] if now.regime == "launch" else 0.0
-            r_t_sd = hypot(grade, mass, line, gain, offset, tr)
+            valley = DRIFT[State.SLOPE][2] * now.t_n / now.supplied
+            own = hypot(grade, DRIFT[State.GAIN_WANDER][2])
+            shared = hypot(sd[State.MASS], sd[State.LINE], gain, offset, tr, valley)
+            r_t_sd = hypot(own, shared)
+            lost = log(now.lost_supplied / now.supplied)
+            self.facts.add("r_t", now.regime, r_t, own, shared, lost, now.end_s - now.start_s)
             details["t_windows"] = now.t_n
             if now.regime != "locked":
                 details["r_t_if_reaction_lost"] = round(log(now.lost_supplied / now.supplied), 3)

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from math import exp
 from typing import TYPE_CHECKING, Final
 
-from livemon.diagnose import alternatives, decide, facts
+from livemon.diagnose import alternatives, decide, facts, strain
 from livemon.diagnose.checks import CHECKS
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
@@ -57,6 +57,11 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
             f"{w.open_cruise_s:.0f} s "
             "of steady cruise above 65 km/h in third gear or higher."
         )
+    misfit = strain.worst(d, "none") if name == "not_enough_evidence" else None
+    if misfit is not None and abs(misfit.z) > strain.LIMIT:
+        lines += [s for s in (_TELLS[misfit.field, misfit.regime](d),) if s]
+    if name in ("none", "not_enough_evidence", "lockup_shudder") and not d.shudder.firm:
+        lines += _shakes(d)
     for code in d.codes.bearing_on(name):
         lines.append(f"{code} ({d.codes.names[code]}) is stored; it counts as evidence, not as the verdict.")
     return lines
@@ -82,7 +87,7 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
                 f"In {len(orders)} episodes the swing followed engine speed (order {orders[0]:.1f}), as "
                 "misfire does."
             )
-    if name == "stator_not_holding" and facts.mean_of(d.stretches.records, "r_t", "locked") is None:
+    if name == "stator_not_holding" and d.stretches.facts.mean("r_t", "locked") is None:
         lines.append(
             "No locked pull was driven, so engine output was not tested with the converter out of the path."
         )
@@ -131,7 +136,7 @@ def _pct(log_ratio: float) -> str:
 
 
 def _launch_k(d: Diagnoser) -> str | None:
-    seen = facts.mean_of(d.stretches.records, "r_k", "launch")
+    seen = d.stretches.facts.mean("r_k", "launch")
     if seen is None:
         return None
     lost = facts.detail_mean(d.stretches.records, "r_k_if_reaction_lost", "launch")
@@ -145,7 +150,7 @@ def _launch_k(d: Diagnoser) -> str | None:
 
 
 def _launch_t(d: Diagnoser) -> str | None:
-    seen = facts.mean_of(d.stretches.records, "r_t", "launch")
+    seen = d.stretches.facts.mean("r_t", "launch")
     if seen is None:
         return None
     lost = facts.detail_mean(d.stretches.records, "r_t_if_reaction_lost", "launch")
@@ -158,7 +163,7 @@ def _launch_t(d: Diagnoser) -> str | None:
 
 
 def _locked(d: Diagnoser) -> str | None:
-    seen = facts.mean_of(d.stretches.records, "r_t", "locked")
+    seen = d.stretches.facts.mean("r_t", "locked")
     if seen is None:
         return None
     verdict = (
@@ -174,15 +179,15 @@ def _locked(d: Diagnoser) -> str | None:
 
 
 def _fades(d: Diagnoser) -> str | None:
-    pull = facts.mean_of(d.stretches.records, "r_k", "pull")
+    pull = d.stretches.facts.mean("r_k", "pull")
     if pull is None:
         return None
     return f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve (± {100 * pull.sd:.0f} %)."
 
 
 def _pull(d: Diagnoser) -> str | None:
-    k = facts.mean_of(d.stretches.records, "r_k", "pull")
-    t = facts.mean_of(d.stretches.records, "r_t", "pull")
+    k = d.stretches.facts.mean("r_k", "pull")
+    t = d.stretches.facts.mean("r_t", "pull")
     if k is None or t is None:
         return None
     return (
@@ -260,6 +265,26 @@ def _slip(d: Diagnoser) -> str:
     growth = slip_per_100_nm(watch.by_gear, d.torque_nm)
     tail = "" if growth is None else f", changing by {growth:+.0f} rpm for each 100 N m"
     return f"Slip stood above target for {watch.totals.slipping_s:.0f} s{tail}."
+
+
+_TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser], str | None]]] = {
+    ("r_k", "launch"): _launch_k,
+    ("r_t", "launch"): _launch_t,
+    ("r_k", "pull"): _pull,
+    ("r_t", "pull"): _pull,
+    ("r_t", "locked"): _locked,
+}
+
+
+def _shakes(d: Diagnoser) -> list[str]:
+    if d.shakes.strength < 0.3:
+        return []
+    on = d.shakes.on
+    return [
+        f"Engine speed shakes by up to {on.strongest_rpm:.0f} rpm (rms) for {100 * on.share:.0f} % of the "
+        "time with the converter clutch on; at this rate of reading the frequency cannot be told. Ask engine "
+        "speed more often, and see whether it stops when a light brake tap lets the clutch go."
+    ]
 
 
 def _shudder(d: Diagnoser) -> list[str]:

@@ -109,12 +109,14 @@ def test_no_torque_means_no_stator_and_no_engine_call() -> None:
 def test_a_clutch_car_never_has_a_converter_fault() -> None:
     """Friction clutch: after a second of slip the engine turns with the wheels, in first gear too."""
     diagnoser = Diagnoser(VEHICLE)
-    for item in drive(FAULTS["stator_not_holding"], 1, 240.0):
+    for item in drive(FAULTS["stator_not_holding"], 1, 480.0):
         if isinstance(item, Estimate) and item.speed_ratio is not None and item.regime in ("launch", "pull"):
             slipping = (item.road_speed_m_s or 0.0) < 2.5
             ratio = 0.6 if slipping else 1.0
             rpm = (item.turbine_rpm or 800.0) / ratio
-            item = replace(item, engine_rpm=rpm, speed_ratio=ratio, slip_rpm=rpm * (1.0 - ratio))
+            item = replace(
+                item, engine_rpm=rpm, speed_ratio=ratio, speed_ratio_sd=0.008, slip_rpm=rpm * (1.0 - ratio)
+            )
         diagnoser.feed(item)
     diagnoser.end()
     assert diagnoser.presence.clutch_car
