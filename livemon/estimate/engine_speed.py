@@ -43,6 +43,12 @@ class EngineSpeed:
         g, h = p / s, c / s
         track.push(t, x + g * e, r + h * e, p - g * p, c - g * c, w - h * c, q)
 
+    @property
+    def newest_s(self) -> float | None:
+        """Time of the newest reading."""
+        times = self.track.t
+        return times[-1] if times else None
+
     def around(self, t: float) -> tuple[float, float, float] | None:
         """(speed, rate, variance of speed) at t from a straight line through the readings about it.
 

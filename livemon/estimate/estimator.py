@@ -44,21 +44,30 @@ _ANY: Final = (-1e7, 1e7)
 class Estimator:
     """`feed` readings; settled estimates come back at most BLOCK_S + LOOK_AHEAD_S later, in time order.
 
-    `now` is the newest estimate, for a screen. `calibration` (Locked) holds what locked stretches have
-    taught. `counters`: readings left out, by reason, and clock steps.
+    `now` is the newest, not yet settled estimate, for a screen: worked out when asked for. `calibration`
+    (Locked) holds what locked stretches have taught. `counters`: readings left out, by reason, and clock
+    steps.
     """
 
-    __slots__ = ("_back", "_block_end", "_newest", "_state", "_swings", "counters", "now", "vehicle")
+    __slots__ = ("_back", "_block_end", "_newest", "_now", "_state", "_swings", "counters", "vehicle")
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self.counters: Counter[str] = Counter()
-        self.now: Estimate | None = None
+        self._now: Estimate | None = None
         self._state = VehicleState(vehicle)
         self._swings = Swings()
         self._newest = -1e18
         self._back = 0
         self._block_end = 0.0
+
+    @property
+    def now(self) -> Estimate | None:
+        """Of the newest engine-speed reading by what is known so far; later readings may still change it."""
+        newest = self._state.engine.newest_s
+        if newest is not None and (self._now is None or self._now.time_s != newest):
+            self._now = self._state.newest()
+        return self._now
 
     @property
     def calibration(self) -> Locked:
@@ -116,8 +125,6 @@ class Estimator:
     def _close(self, t: float, look_ahead: float) -> list[Estimate | Oscillation]:
         state = self._state
         out: list[Estimate | Oscillation] = list(state.settle(t, look_ahead))
-        if out:
-            self.now = out[-1]  # type: ignore[assignment]
         if not state.still:
             swing = self._swings.look(state.closed)
             if swing is not None:

@@ -236,6 +236,13 @@ class VehicleState:
             return tick
         return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
 
+    def newest(self) -> Estimate:
+        """The estimate of the newest engine-speed reading, before anything after it was heard."""
+        launching, at = self._launching, self._tick_at_index
+        e = self._estimate(len(self.engine.track.t) - 1)
+        self._launching, self._tick_at_index = launching, at
+        return e
+
     def _estimate(self, i: int) -> Estimate:
         track = self.engine.track
         t = track.t[i]
