@@ -275,7 +275,8 @@ class Gears:
                 low, high = k[g + 1], k[g]
                 middle = 0.5 * (low + high)
                 mean += share * middle
-                square += share * (middle * middle + (high - low) ** 2 / 12.0)
+                # most of a shift's time is spent near its ends: between even (1/12) and at the ends (1/4)
+                square += share * (middle * middle + (high - low) ** 2 / 5.0)
                 weight += share
         if weight < 1e-9:
             tick.mean_k, tick.spread_k2 = k[best], 0.0
