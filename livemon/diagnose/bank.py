@@ -27,6 +27,7 @@ _GEAR_SURE: Final = 0.7
 _STRETCH_S: Final = 30.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
 _UNKNOWN_SOURCE_SD: Final = 0.15
+_ROOT_2PI: Final = sqrt(2.0 * pi)
 
 
 class Bank:
@@ -41,6 +42,10 @@ class Bank:
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
+        self._named = [name for name, of in self._of_finding.items() if of]
+        self._members: Array = np.array(
+            [[row.finding == name for row in rows] for name in self._named], float
+        )
         self._sound = self._of_finding["none"][0]
         self._share = np.array([row.share for row in rows])
         self._x: Array = np.tile(prior.mean, (count, 1))
@@ -53,6 +58,10 @@ class Bank:
         self._p[self._weak, State.GAIN, State.GAIN] = _WEAK_GAIN_SD**2
         self._x_before, self._p_before = self._x.copy(), self._p.copy()  # as the stretch began
         self._keep: Array = np.ones(SIZE)
+        self._fresh: Array = np.zeros((count, SIZE))
+        self._diagonal: Array = self._p.reshape(count, SIZE * SIZE)[:, :: SIZE + 1]  # a view
+        self._outer: Array = np.empty_like(self._p)
+        self.looks = 0  # taken so far
         self._settled: Array = np.zeros(count)  # log evidence of finished stretches
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
@@ -73,7 +82,7 @@ class Bank:
         """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares."""
         evidence = self.log_evidence
         weight = self._share * np.exp(evidence - evidence.max())
-        sums = {name: float(weight[of].sum()) for name, of in self._of_finding.items() if of}
+        sums = dict(zip(self._named, (self._members @ weight).tolist(), strict=True))
         base = log(max(sums["none"], 1e-300))
         return {name: log(max(value, 1e-300)) - base for name, value in sums.items()}
 
@@ -173,15 +182,14 @@ class Bank:
         if self._time_s is not None:
             dt_s = max(now_s - self._time_s, 0.0)
             moved_m = dt_s * (w.road_speed_m_s or 0.0)
-            keep = self._keep
-            for state, (time_s, length_m, _) in DRIFT.items():
-                keep[state] = exp(-dt_s / time_s - moved_m / length_m)
+            keep, fresh = self._keep, self._fresh
+            for state, (time_s, length_m, spread) in DRIFT.items():
+                kept = keep[state] = exp(-dt_s / time_s - moved_m / length_m)
+                fresh[:, state] = spread * spread * (1.0 - kept * kept)
+            fresh[:, State.GAIN_WANDER] += self._wander * (1.0 - keep[State.GAIN_WANDER] ** 2)
             self._x *= keep
             self._p *= keep[:, None] * keep
-            for state, (_, _, spread) in DRIFT.items():
-                self._p[:, state, state] += spread * spread * (1.0 - keep[state] ** 2)
-            state = State.GAIN_WANDER
-            self._p[:, state, state] += self._wander * (1.0 - keep[state] ** 2)
+            self._diagonal += fresh
         self._time_s = now_s
 
     def _slip_back(self, row: int, w: Window, capacity: Look, force: Look | None) -> None:
@@ -218,9 +226,10 @@ class Bank:
         """One scalar look for every row: likelihood, then a step as large as the look is believed."""
         h, x, p, odd = look.h, self._x, self._p, look.odd
         ph = np.matmul(p, h[:, :, None])[:, :, 0]
-        s = np.einsum("ij,ij->i", ph, h) + look.variance
-        e = look.seen - np.einsum("ij,ij->i", x, h)
-        good = (1.0 - odd) * np.exp(-0.5 * e * e / s) / np.sqrt(2.0 * pi * s)
+        s = (ph * h).sum(1) + look.variance
+        e = look.seen - (x * h).sum(1)
+        ee = e * e
+        good = ((1.0 - odd) / _ROOT_2PI) * np.exp(-0.5 * ee / s) / np.sqrt(s)
         if look.odd_sd is None:
             # Brakes explain being held back more than expected, never less.
             held_back = 0.5 + 0.5 * np.tanh(0.8 * e / np.sqrt(s))
@@ -228,9 +237,10 @@ class Bank:
             bad = odd / _BRAKE_FORCE_SPAN * held_back
         else:
             wide = s + look.odd_sd**2
-            bad = odd * np.exp(-0.5 * e * e / wide) / np.sqrt(2.0 * pi * wide)
+            bad = (odd / _ROOT_2PI) * np.exp(-0.5 * ee / wide) / np.sqrt(wide)
         total = good + bad + 1e-12
         self._stretch += np.log(total)
         step = ph * (good / total / s)[:, None]
         x += step * e[:, None]
-        p -= step[:, :, None] * ph[:, None, :]
+        p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
+        self.looks += 1

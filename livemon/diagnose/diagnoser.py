@@ -59,6 +59,7 @@ class Diagnoser:
         self._waiting: deque[Window] = deque()
         self._was_locked = False
         self._judged_s = -inf
+        self._judged_looks = 0
 
     # -- taking in -----------------------------------------------------------------------------------
 
@@ -122,7 +123,8 @@ class Diagnoser:
         self._was_locked = locked
         since_s = self.lockup_watch.slipping_since_s
         urgent = w.regime == "launch" or (since_s is not None and w.end_s - since_s > _SLIP_WARNING_S)
-        if urgent or w.end_s - self._judged_s > _JUDGE_EVERY_S:
+        news = self.bank.looks != self._judged_looks or since_s is not None
+        if (urgent and news) or w.end_s - self._judged_s > _JUDGE_EVERY_S:
             return self._judge(w.end_s)
         return ()
 
@@ -146,7 +148,7 @@ class Diagnoser:
         self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
 
     def _judge(self, time_s: float) -> list[Warning]:
-        self._judged_s = time_s
+        self._judged_s, self._judged_looks = time_s, self.bank.looks
         probabilities = self.standing()
         changes = self.alarms.judge(time_s, probabilities)
         for change in changes:

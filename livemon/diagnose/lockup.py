@@ -41,6 +41,7 @@ _NEVER_ON_LEFT: Final = 0.04  # share of windows in which even a clutch that nev
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
 _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
+_HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.5  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.05
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -90,6 +91,9 @@ class LockupWatch:
         self._stretch: Array = np.zeros(len(rows))
         self._stretch_start_s = 0.0
         self.slipping_since_s: float | None = None
+        self._weighed: Window | None = None
+        self._joined = 0
+        self._looked_open = False
 
     def log_evidence(self) -> tuple[float, float]:
         """ln evidence, against a sound clutch, that it (slips when it should hold, never comes on)."""
@@ -135,7 +139,15 @@ class LockupWatch:
         if pumped is None:
             self._count(w, 0.3, False, cruise)
             return
+        before = self._weighed
+        if before is not None and _same(w, before) and w.slip_rpm < self.target_rpm + _HELD_RPM:
+            # Nothing new: it joins the next weighing with its own weight.
+            self._joined += 1
+            self._weighed = None
+            self._count(w, 0.0, self._looked_open, cruise)
+            return
         self._weigh(w, pumped, w.slip_rpm, w.turbine_rpm, cruise)
+        self._weighed = w
 
     def _weigh(self, w: Window, pumped: Pumped, slip: float, turbine: float, cruise: bool) -> None:
         noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm) ** 2
@@ -159,16 +171,18 @@ class LockupWatch:
             self._never, (1.0 - _NEVER_ON_LEFT) * (0.05 if known_on else 1.0), 1.0 - share_open
         )
         total = (1.0 - _ODD) * (good + share_open * fits_open) + _ODD / _ODD_SPAN_RPM
-        self._stretch += _ALIKE * np.log(total)
-        gain = (1.0 - _ODD) * good / total * _ALIKE * turbine * self._scale_var / variance
+        alike = _ALIKE * (1 + self._joined)
+        self._joined = 0
+        self._stretch += alike * np.log(total)
+        gain = (1.0 - _ODD) * good / total * alike * turbine * self._scale_var / variance
         self._scale += gain * off
         self._scale_var *= np.maximum(1.0 - gain * turbine, 0.05)
         np.minimum(self._scale_var + _SCALE_WALK**2, _SCALE_SD**2, out=self._scale_var)
         flat = 0.2 / _ODD_SPAN_RPM
         sound, worn, is_open = (float(fits[of].max()) + flat for of in (self._sound, self._worn, self._never))
-        slips = worn / (sound + worn) if slip > self.target_rpm + 40.0 else 0.0
+        slips = worn / (sound + worn) if slip > self.target_rpm + _HELD_RPM else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
-        looks_open = not known_on and is_open > max(sound, 0.6 * worn)
+        looks_open = self._looked_open = not known_on and is_open > max(sound, 0.6 * worn)
         self._count(w, slips, looks_open, cruise)
 
     def _fluid_slip(self, rpm: float, pumped: Pumped, held_nm: Array) -> tuple[Array, Array]:
@@ -209,8 +223,19 @@ class LockupWatch:
             self.slipping_since_s = None
 
     def _settle(self) -> None:
+        self._weighed, self._joined = None, 0
         self._settled += _soften(self._stretch)
         self._stretch[:] = 0.0
+
+
+def _same(w: Window, before: Window) -> bool:
+    """Whether a window says what the one before it said: same state, slip and torque."""
+    assert w.slip_rpm is not None and before.slip_rpm is not None
+    return (
+        w.regime == before.regime
+        and abs(w.slip_rpm - before.slip_rpm) < 8.0
+        and abs((w.pump_torque_nm or 0.0) - (before.pump_torque_nm or 0.0)) < 8.0
+    )
 
 
 def _normal(x: Array, variance: Array) -> Array:

@@ -9,7 +9,9 @@ from livemon.converter.curves import Curves, at
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
-_OPEN_S: Final = 3.0  # under power with the turbine between a third and 0.95 of engine speed
+# Under power with the turbine between a third and 0.95 of engine speed. Without converter numbers in the file
+# only past the launch: a friction clutch slips in launches too, but never for seconds after a shift.
+_OPEN_S: Final = 3.0
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
 _SOLID_S: Final = {False: 3.0, True: 12.0}  # a file with converter numbers is not lightly contradicted
@@ -22,7 +24,7 @@ class Presence:
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float) -> None:
         self._curves, self._torque_nm = curves, torque_nm
         self._told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
-        self.open_s = 0.0
+        self.open_s = self.open_pull_s = 0.0
         self.first_gear_solid_s = 0.0
         self.first_gear_open_s = 0.0
         self.locked_s = 0.0
@@ -49,6 +51,8 @@ class Presence:
             if abs(seen - log(at(self._curves.k, ratio))) > _LIKE_A_CONVERTER:
                 return
         self.open_s += duration_s
+        if w.regime == "pull":
+            self.open_pull_s += duration_s
 
     @property
     def clutch_car(self) -> bool:
@@ -61,4 +65,6 @@ class Presence:
         """A converter was seen to work as one, or the vehicle file says so and nothing contradicts it."""
         if self.clutch_car:
             return False
-        return self.open_s >= _OPEN_S or (self._told and (self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0))
+        if self._told:
+            return self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0
+        return self.open_pull_s >= _OPEN_S
