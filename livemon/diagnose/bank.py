@@ -30,6 +30,16 @@ _UNKNOWN_SOURCE_SD: Final = 0.15
 _ROOT_2PI: Final = sqrt(2.0 * pi)
 
 
+def _k_at(ratio: float) -> Array:
+    """How ln K at one speed ratio hangs on the nuisances."""
+    look = np.zeros(SIZE)
+    look[[State.K_SCALE, State.K_TILT, State.K_KNEE]] = 1.0, ratio, k_knee(ratio)
+    return look
+
+
+_K_AT_90, _K_AT_97 = _k_at(0.9), _k_at(0.97)
+
+
 class Bank:
     """Feed windows; read `log_evidence`. One instance per drive."""
 
@@ -114,12 +124,8 @@ class Bank:
             return None
         x, p = self._x[self._sound], self._p[self._sound]
         torque_nm = w.pump_torque_nm + x[State.OFFSET] + x[State.GAIN] * max(w.engine_torque_nm, 0.0)
-        shift, look = [], np.zeros(SIZE)
-        for ratio in (0.97, 0.9):
-            look[State.K_SCALE], look[State.K_TILT] = 1.0, ratio
-            look[State.K_KNEE] = k_knee(ratio)
-            shift.append(float(look @ x))
-        return Pumped(float(torque_nm), shift[1], shift[0], sqrt(float(look @ p @ look)))
+        look = _K_AT_90
+        return Pumped(float(torque_nm), float(look @ x), float(_K_AT_97 @ x), sqrt(float(look @ p @ look)))
 
     # -- taking in -----------------------------------------------------------------------------------
 

@@ -94,9 +94,16 @@ class LockupWatch:
         self._weighed: Window | None = None
         self._joined = 0
         self._looked_open = False
+        self._going_on = False
+        self._judged: tuple[float, float] | None = None
 
     def log_evidence(self) -> tuple[float, float]:
         """ln evidence, against a sound clutch, that it (slips when it should hold, never comes on)."""
+        if self._judged is None:
+            self._judged = self._judge()
+        return self._judged
+
+    def _judge(self) -> tuple[float, float]:
         now = self._settled + _soften(self._stretch)
         top = float(now.max())
         weight = self._share * np.exp(np.maximum(now - top, -600.0))
@@ -174,6 +181,8 @@ class LockupWatch:
         alike = _ALIKE * (1 + self._joined)
         self._joined = 0
         self._stretch += alike * np.log(total)
+        self._going_on = True
+        self._judged = None
         gain = (1.0 - _ODD) * good / total * alike * turbine * self._scale_var / variance
         self._scale += gain * off
         self._scale_var *= np.maximum(1.0 - gain * turbine, 0.05)
@@ -224,8 +233,11 @@ class LockupWatch:
 
     def _settle(self) -> None:
         self._weighed, self._joined = None, 0
-        self._settled += _soften(self._stretch)
-        self._stretch[:] = 0.0
+        if self._going_on:
+            self._settled += _soften(self._stretch)
+            self._stretch[:] = 0.0
+            self._going_on = False
+            self._judged = None
 
 
 def _same(w: Window, before: Window) -> bool:

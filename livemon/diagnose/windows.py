@@ -126,12 +126,12 @@ class WindowMaker:
         self._rpm += e.engine_rpm
         self._engine_accel += e.engine_accel_rpm_s
         self._locked += e.locked_probability
-        if e.speed_ratio is not None:
+        ratio, pump = e.speed_ratio, e.pump_torque_nm
+        if ratio is not None:
             self._ratio_n += 1
-            self._ratio += e.speed_ratio
-        if e.pump_torque_nm is not None and e.engine_torque_nm is not None:
+            self._ratio += ratio
+        if pump is not None and e.engine_torque_nm is not None:
             self._pump_n += 1
-            pump = e.pump_torque_nm
             self._pump += pump
             self._pump_square += pump * pump
             self._torque += e.engine_torque_nm
