@@ -58,6 +58,7 @@ class Diagnoser:
         self._windows = WindowMaker()
         self._waiting: deque[Window] = deque()
         self._was_locked = False
+        self._given: Window | None = None
         self._judged_s = -inf
         self._judged_looks = 0
 
@@ -145,7 +146,20 @@ class Diagnoser:
             self._give(w)
 
     def _give(self, w: Window) -> None:
+        """To the bank, but for every other window of a locked stretch in which nothing changes."""
+        before, self._given = self._given, None
+        if before is not None and w.regime == before.regime == "locked" and self._alike(w, before):
+            return
+        self._given = w
         self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
+
+    def _alike(self, w: Window, before: Window) -> bool:
+        return (
+            w.gear == before.gear
+            and w.start_s - before.end_s < 0.5
+            and abs((w.pump_torque_nm or 0.0) - (before.pump_torque_nm or 0.0)) < 0.04 * self.torque_nm
+            and abs(w.road_accel_m_s2 - before.road_accel_m_s2) < 0.1
+        )
 
     def _judge(self, time_s: float) -> list[Warning]:
         self._judged_s, self._judged_looks = time_s, self.bank.looks
