@@ -22,7 +22,7 @@ class Permitted:
 
     def __init__(self, frame: Frame, maker: object = None) -> None:
         if maker is not _MAKER:
-            raise RefusedError("a frame from permit()", "a hand-made one", "livemon/permit.py", "call permit()")
+            raise RefusedError("a frame from permit()", "a hand-made one", "the outgoing gate", "call permit")
         self._frame = frame
 
     @property
