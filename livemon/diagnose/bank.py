@@ -24,6 +24,7 @@ _ODD_STRETCH: Final = 0.01  # one stretch in a hundred is not what it seems: a p
 _BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretches end in braking, all along
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
 _GEAR_SURE: Final = 0.7
+_REACTION_SR: Final = 0.7
 _STRETCH_S: Final = 30.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
 _UNKNOWN_SOURCE_SD: Final = 0.15
@@ -72,6 +73,7 @@ class Bank:
         self._diagonal: Array = self._p.reshape(count, SIZE * SIZE)[:, :: SIZE + 1]  # a view
         self._outer: Array = np.empty_like(self._p)
         self.looks = 0  # taken so far
+        self.reaction_s = 0.0  # of looks under way at speed ratios where the stator's reaction shows
         self._settled: Array = np.zeros(count)  # log evidence of finished stretches
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
@@ -146,6 +148,8 @@ class Bank:
             self._stretch_key, self._stretch_start_s = key, w.start_s
             self._stretch_odd = _BRAKED_STRETCH if braked else _ODD_STRETCH
         self._pass_time(w)
+        if w.regime in ("launch", "pull") and w.speed_ratio is not None and w.speed_ratio < _REACTION_SR:
+            self.reaction_s += w.end_s - w.start_s
         slipping = self._of_gear.get(w.gear or 0)
         if slipping is not None and capacity is not None:
             self._slip_back(slipping, w, capacity, force)

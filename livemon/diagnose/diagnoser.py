@@ -30,6 +30,9 @@ _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.15  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
 _NEAR_COUPLING: Final = 0.78
+_LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
+_LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
+_SUSPICION: Final = log(4.0)
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
@@ -180,6 +183,12 @@ class Diagnoser:
         road = {name: trust * value for name, value in road.items()}
         gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
         slip, never = self.lockup_watch.log_evidence()
+        # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
+        if self.bank.reaction_s < _LEAST_REACTION_S:
+            road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
+        totals = self.lockup_watch.totals
+        if totals.slipping_s + totals.open_cruise_s < _LEAST_SHOWN_S:
+            slip = min(slip, _SUSPICION)
         # Slip in one gear with the clutch holding in another may be the gear, or the load that gear saw.
         in_gear = max(slip - log(5.0), 0.0) if gear is not None and others_hold else 0.0
         shakes = self.shudder.log_evidence
