@@ -33,6 +33,7 @@ _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
 _SUSPICION: Final = log(4.0)
+_UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
@@ -187,8 +188,11 @@ class Diagnoser:
         if self.bank.reaction_s < _LEAST_REACTION_S:
             road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
         totals = self.lockup_watch.totals
-        if totals.slipping_s + totals.open_cruise_s < _LEAST_SHOWN_S:
-            slip = min(slip, _SUSPICION)
+        if totals.slipping_s < _LEAST_SHOWN_S:
+            if slip > max(never, 0.0) and totals.open_cruise_s > totals.applied_s:
+                slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
+            else:
+                slip = min(slip, _UNSEEN_SLIP)
         # Slip in one gear with the clutch holding in another may be the gear, or the load that gear saw.
         in_gear = max(slip - log(5.0), 0.0) if gear is not None and others_hold else 0.0
         shakes = self.shudder.log_evidence
