@@ -185,7 +185,8 @@ class Diagnoser:
         gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
         slip, never = self.lockup_watch.log_evidence()
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
-        if self.bank.reaction_s < _LEAST_REACTION_S:
+        launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
+        if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
             road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
         totals = self.lockup_watch.totals
         if totals.slipping_s < _LEAST_SHOWN_S:
