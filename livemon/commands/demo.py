@@ -37,7 +37,8 @@ def run(args: argparse.Namespace) -> int:
     from livemon.sources.simulated import SimulatedSource
     from livemon.vehicle_file import parse
 
-    # A drive that shows what there is; an adapter of some tens of asks a second; pedal and torque answered.
+    # A drive that shows what there is; an adapter of some tens of asks a second; pedal and torque answered;
+    # a vehicle file with gears and converter in it.
     scenario = draw(
         args.fault,
         args.seed,
@@ -48,7 +49,8 @@ def run(args: argparse.Namespace) -> int:
         answer_s=ADAPTER_S,
     )
     answered = tuple(sorted({*scenario.unit.pids, PEDAL_PID}))
-    scenario = replace(scenario, unit=replace(scenario.unit, pids=answered))
+    complete = replace(scenario.shop, gives_gears=True, gives_converter=True)
+    scenario = replace(scenario, unit=replace(scenario.unit, pids=answered), shop=complete)
     vehicle = parse(scenario.vehicle_file_text(), "the simulated vehicle")
     view, full_screen = drive.view_of(args)
     pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)
