@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Set
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, get_args
 
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
@@ -63,15 +63,8 @@ def scopes(answered: Set[str], locked_rpm_per_s: float, vehicle: Vehicle) -> lis
     ]
 
 
-_ALL: Final[tuple[FindingName, ...]] = (
-    "stator_not_holding",
-    "stator_seized",
-    "lockup_shudder",
-    "lockup_slip",
-    "lockup_never_applied",
-    "gear_slip",
-    "engine_low_output",
-    "driveline_drag",
+_ALL: Final[tuple[FindingName, ...]] = tuple(
+    name for name in get_args(FindingName) if name not in ("none", "not_enough_evidence")
 )
 
 

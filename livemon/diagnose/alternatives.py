@@ -41,8 +41,8 @@ _SHOWS: Final[dict[str, str]] = {
 
 
 def separating(first: str, second: str) -> str:
-    """The manoeuvre that would tell two findings apart; with none as one of them, the one that shows the "
-    "other."""
+    """The manoeuvre that would tell two findings apart; with none as one of them, the one that shows the
+    other."""
     if "none" in (first, second):
         return _SHOWS[second if first == "none" else first]
     return _SEPARATES.get(frozenset((first, second)), _SHOWS[first])

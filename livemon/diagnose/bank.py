@@ -166,8 +166,8 @@ class Bank:
         return softened
 
     def _close_stretch(self) -> None:
-        """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns "
-        "nothing."""
+        """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns
+        nothing."""
         settled = self._softened()
         self._settled += settled
         odd = self._stretch_odd * np.exp(self._odd_allows - settled)

@@ -9,10 +9,8 @@ from typing import Final
 
 STALL_CAUTION: Final = (
     "stall check only if the vehicle maker's procedure allows it and as it says: wheels chocked, parking "
-    "and service "
-    "brakes hard on, nobody in front or behind, five seconds at most, a minute in neutral between tries, "
-    "stop at "
-    "once if a wheel turns"
+    "and service brakes hard on, nobody in front or behind, five seconds at most, a minute in neutral "
+    "between tries, stop at once if a wheel turns"
 )
 _FLUID: Final = (
     "transmission fluid level and condition at the temperature the maker gives (level, smell, dark, metal)"
@@ -34,8 +32,7 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         _FLUID,
         _CODES,
         "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by "
-        "light "
-        "throttle changes",
+        "light throttle changes",
         "exhaust back-pressure and air intake: they also cost top-end pull",
         "repeat a full-pedal pull from 40 to 90 km/h with the clutch open, both ways on the same road",
         "converter out: stator one-way clutch must turn freely one way",

@@ -31,8 +31,8 @@ def untested(d: Diagnoser) -> list[FindingName]:
 
 
 def findings(d: Diagnoser) -> list[Finding]:
-    """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may "
-    "join."""
+    """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may
+    join."""
     probabilities = d.standing()
     names: list[FindingName] = [n for n, p in probabilities.items() if n != "none" and p >= CALL_FROM]
     if d.presence.seen:

@@ -97,8 +97,8 @@ class FullPedal:
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
-        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its "
-        "sd)."""
+        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its
+        sd)."""
         for step, (_, sound, spread) in zip(self.steps, _STEPS, strict=True):
             if step.seconds_s >= _LEAST_S:
                 sd = hypot(spread, step.rated_sd)

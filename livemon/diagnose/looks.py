@@ -155,8 +155,8 @@ class Looks:
         return Look(seen, h, variance, _ODD_LOOK, _ODD_CAPACITY_SD)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
-        """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque "
-        "on."""
+        """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque
+        on."""
         assert w.road_speed_m_s is not None
         v, body, pump, per_m = w.road_speed_m_s, self._vehicle, w.pump_torque_nm, w.turbine_rad_per_m
         rows = len(self.gain)

@@ -67,8 +67,8 @@ DRIFT: Final[dict[State, tuple[float, float, float]]] = {
 
 @dataclass(frozen=True, slots=True)
 class Prior:
-    """Mean and standard deviation of each state at the start; `torque_nm` scales what counts as little "
-    "torque."""
+    """Mean and standard deviation of each state at the start; `torque_nm` scales what counts as little
+    torque."""
 
     mean: tuple[float, ...]
     sd: tuple[float, ...]

@@ -122,8 +122,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     if not d.ratio_seen:
         lines.append(
             "nothing about the converter: turbine speed is neither broadcast nor could it be found from "
-            "road speed "
-            "and gear (give gear ratios, final drive and tyre in the vehicle file)"
+            "road speed and gear (give gear ratios, final drive and tyre in the vehicle file)"
         )
     elif d.presence.clutch_car:
         lines.append(
@@ -137,8 +136,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     if not d.torque_source:
         lines.append(
             "stator, engine output and torque balance: no engine torque was reported and none could be "
-            "worked out "
-            "(PIDs 61 to 64, mass air flow or absolute load)"
+            "worked out (PIDs 61 to 64, mass air flow or absolute load)"
         )
     elif d.torque_source != "reported":
         lines.append(
@@ -148,8 +146,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     if "converter.stall_speed_rpm" in d.curves.assumed and not d.vehicle.curve:
         lines.append(
             "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged "
-            "by torque "
-            "ratio and by the shape of K only"
+            "by torque ratio and by the shape of K only"
         )
     if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen:
         lines.append(

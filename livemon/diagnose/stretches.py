@@ -42,7 +42,6 @@ class _Sums:
     supplied: float = 0.0
     taken: float = 0.0
     lost_supplied: float = 0.0
-    t_ratio: float = 0.0
     pump_nm: float = 0.0
     excess_n: int = 0
     excess: float = 0.0
@@ -150,7 +149,6 @@ class Stretches:
             if now.regime == "launch" and ratio > _LOW_SR:
                 return
             tr = at(self._curves.tr, ratio)
-            now.t_ratio += ratio
         else:
             return
         supplied = pump * tr * per_m * body.efficiency.value / self._weight_n

@@ -143,8 +143,7 @@ def _launch_k(d: Diagnoser) -> str | None:
     tail = f"; without stator reaction it would be {_pct(lost.mean)}" if lost else ""
     return (
         f"Over {seen.stretches} launch{'es' if seen.stretches > 1 else ''} at speed ratios below 0.65 the "
-        "capacity "
-        "factor K was "
+        "capacity factor K was "
         f"{_pct(seen.mean)} this converter's curve (± {100 * seen.sd:.0f} %){tail}."
     )
 
@@ -244,8 +243,7 @@ def _gear(d: Diagnoser) -> str:
     n = numbers(d, "gear_slip")
     return (
         f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and "
-        "ratio give; the "
-        "other gears fit their ratios."
+        "ratio give; the other gears fit their ratios."
     )
 
 

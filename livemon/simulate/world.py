@@ -76,7 +76,6 @@ class World:
         self.ring_speed = [0.0] * RING
         self.ring_engine = [self.engine_rad_s] * RING
         self.ring_torque = [self.engine.indicated_nm] * RING
-        self._next_slow = 0
 
     def run_to(self, time_s: float) -> None:
         """Move on to `time_s`, in whole steps."""

@@ -76,7 +76,6 @@ class Memory:
         self._heats: deque[float] = deque(maxlen=HEAT_SPANS)
         self.counts: dict[str, int] = {}
         self._seen_s: dict[str, float] = {}
-        self._first_s: float | None = None
         self._marks: deque[tuple[float, dict[str, int]]] = deque()
         self._point_stride, self._point_skip = 1, 0
         self._last: Estimate | None = None
