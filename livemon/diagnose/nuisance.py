@@ -47,8 +47,8 @@ GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
 # A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
-_ABOARD_KG: Final = (110.0, 100.0)
-_LOAD_SD_KG: Final = 110.0
+_ABOARD_KG: Final = (120.0, 150.0)
+_LOAD_SD_KG: Final = 160.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
@@ -60,8 +60,8 @@ _CAR_TO_CAR_K_SD: Final = 0.045
 DRIFT: Final[dict[State, tuple[float, float, float]]] = {
     State.GRADE: (120.0, 250.0, 0.02),
     State.SLOPE: (900.0, 4000.0, 0.008),
-    State.K_WANDER: (3.0, inf, 0.03),
-    State.GAIN_WANDER: (8.0, inf, 0.04),
+    State.K_WANDER: (3.0, inf, 0.02),
+    State.GAIN_WANDER: (8.0, inf, 0.025),
 }
 
 

@@ -80,6 +80,7 @@ class WindowMaker:
         "_pump",
         "_pump_n",
         "_pump_square",
+        "_pump_variance",
         "_ratio",
         "_ratio_n",
         "_rpm",
@@ -102,6 +103,7 @@ class WindowMaker:
         self._start_s, self._limit_s = start_s, limit_s
         self._n = self._ratio_n = self._pump_n = self._speed_n = 0
         self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = self._pump_square = 0.0
+        self._pump_variance = 0.0
         self._speed = self._accel = self._accel_square = self._locked = 0.0
 
     def feed(self, e: Estimate) -> Window | None:
@@ -134,6 +136,7 @@ class WindowMaker:
             self._pump_n += 1
             self._pump += pump
             self._pump_square += pump * pump
+            self._pump_variance += e.pump_torque_sd_nm * e.pump_torque_sd_nm
             self._torque += e.engine_torque_nm
         if e.road_speed_m_s is not None:
             self._speed_n += 1
@@ -181,7 +184,7 @@ class WindowMaker:
             slip_sd_rpm=e.slip_sd_rpm,
             engine_torque_nm=self._torque / self._pump_n if self._pump_n else None,
             pump_torque_nm=self._pump / self._pump_n if self._pump_n else None,
-            pump_torque_sd_nm=e.pump_torque_sd_nm,
+            pump_torque_sd_nm=sqrt(self._pump_variance / self._pump_n) if self._pump_n else 0.0,
             pump_torque_unsure_nm=max(apart_s * abs(torque_rate), _WITHIN * torque_spread),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
