@@ -17,7 +17,7 @@ from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
-from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.shudder import ShudderWatch, with_slip
 from livemon.diagnose.standing import engine_low, posterior
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
@@ -95,7 +95,7 @@ class Diagnoser:
         return changes + self._judge(self.time_s)
 
     def _feed_oscillation(self, o: Oscillation) -> Sequence[Warning]:
-        episode = self.shudder.feed(o)
+        episode = self.shudder.feed(o, self.shakes.disturbed_s)
         if episode is None or "lockup_shudder" in self.alarms.standing:
             return ()
         if episode.looks < 2 or (episode.looks < 3 and episode.false_alarm_probability > _SURE_SWING):
@@ -195,6 +195,7 @@ class Diagnoser:
                 slip = min(slip, _UNSEEN_SLIP)
         # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
         shakes = self.shakes.explained.against_none(*self.shudder.over_sound_and_engine)
+        shakes, slip = with_slip(shakes, slip)
         result: dict[FindingName, float] = {
             "none": 0.0,
             "stator_not_holding": road["stator_not_holding"],
