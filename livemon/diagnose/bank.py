@@ -11,10 +11,9 @@ from typing import Final
 
 import numpy as np
 
-from livemon.converter.curves import Curves, at
-from livemon.diagnose.hypotheses import FINDINGS, GEAR_SLIPS, Hypothesis
-from livemon.diagnose.lockup import Pumped
-from livemon.diagnose.looks import Array, Look, Looks, k_knee
+from livemon.converter.curves import Curves
+from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
+from livemon.diagnose.looks import Array, Look, Looks
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName
@@ -31,16 +30,6 @@ _UNKNOWN_SOURCE_SD: Final = 0.15
 _ROOT_2PI: Final = sqrt(2.0 * pi)
 
 
-def _k_at(ratio: float) -> Array:
-    """How ln K at one speed ratio hangs on the nuisances."""
-    look = np.zeros(SIZE)
-    look[[State.K_SCALE, State.K_TILT, State.K_KNEE]] = 1.0, ratio, k_knee(ratio)
-    return look
-
-
-_K_AT_90, _K_AT_97 = _k_at(0.9), _k_at(0.97)
-
-
 class Bank:
     """Feed windows; read `log_evidence`. One instance per drive."""
 
@@ -49,7 +38,6 @@ class Bank:
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
         self._curves, self._torque_nm = curves, prior.torque_nm
-        self._of_gear = {row.gear: i for i, row in enumerate(rows) if row.gear}
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
@@ -120,15 +108,6 @@ class Bank:
         variance = float(weight @ (self._p[of, state, state] + (value - mean) ** 2))
         return mean, sqrt(max(variance, 0.0))
 
-    def pumped(self, w: Window) -> Pumped | None:
-        """What this drive has taught of pump torque and of K past the coupling point; None without torque."""
-        if w.pump_torque_nm is None or w.engine_torque_nm is None:
-            return None
-        x, p = self._x[self._sound], self._p[self._sound]
-        torque_nm = w.pump_torque_nm + x[State.OFFSET] + x[State.GAIN] * max(w.engine_torque_nm, 0.0)
-        look = _K_AT_90
-        return Pumped(float(torque_nm), float(look @ x), float(_K_AT_97 @ x), sqrt(float(look @ p @ look)))
-
     # -- taking in -----------------------------------------------------------------------------------
 
     def feed(self, w: Window, released: bool = False) -> None:
@@ -150,9 +129,6 @@ class Bank:
         self._pass_time(w)
         if w.regime in ("launch", "pull") and w.speed_ratio is not None and w.speed_ratio < _REACTION_SR:
             self.reaction_s += w.end_s - w.start_s
-        slipping = self._of_gear.get(w.gear or 0)
-        if slipping is not None and capacity is not None:
-            self._slip_back(slipping, w, capacity, force)
         if capacity is not None:
             self._update(capacity)
         if force is not None:
@@ -201,36 +177,6 @@ class Bank:
             self._p *= keep[:, None] * keep
             self._diagonal += fresh
         self._time_s = now_s
-
-    def _slip_back(self, row: int, w: Window, capacity: Look, force: Look | None) -> None:
-        """The row whose gear may slip takes the slip that fits both looks best, and pays for the freedom.
-
-        The turbine then runs faster than the wheels say: another K, another torque ratio.
-        """
-        x, c, ratio = self._x[row], self._curves, w.speed_ratio or 0.0
-        off_k = float(capacity.seen[row] - capacity.h[row] @ x)
-        ln_k, tr = log(at(c.k, ratio)), at(c.tr, ratio)
-        var_k, var_f, off_f, pull = capacity.variance + 0.05**2, 1.0, 0.0, 0.0
-        if force is not None and force.tractive is not None:
-            off_f = float(force.seen[row] - force.h[row] @ x)
-            pull = float(force.tractive[row])
-            var_f = force.variance + 0.02**2 + (0.05 * pull) ** 2
-        # A worn clutch holds at light load and gives way as the torque on it grows.
-        load = min(max((w.pump_torque_nm or 0.0) * tr / self._torque_nm, 0.2), 1.2)
-        holds = 1.05 - 0.6 * load
-        fits = []
-        for share in GEAR_SLIPS:
-            often = holds if share == 0.0 else (1.0 - holds) / (len(GEAR_SLIPS) - 1)
-            turbine = min(ratio / (1.0 - share), 0.985)
-            shift_k = ln_k - log(at(c.k, turbine))
-            shift_f = pull * (at(c.tr, turbine) / tr - 1.0)
-            misfit = 0.5 * (off_k + shift_k) ** 2 / var_k + 0.5 * (off_f + shift_f) ** 2 / var_f
-            fits.append((misfit, often, shift_k, shift_f))
-        best = min(fits)
-        self._stretch[row] += log(sum(often * exp(best[0] - misfit) for misfit, often, _, _ in fits))
-        capacity.seen[row] += best[2]
-        if force is not None:
-            force.seen[row] += best[3]
 
     def _update(self, look: Look) -> None:
         """One scalar look for every row: likelihood, then a step as large as the look is believed."""

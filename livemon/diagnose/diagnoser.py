@@ -14,11 +14,10 @@ from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import MOST_GEARS, PRIOR, hypotheses
 from livemon.diagnose.lockup import LockupWatch
-from livemon.diagnose.lockup_sums import one_gear_only
 from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
-from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.shudder import ShudderWatch, with_slip
 from livemon.diagnose.standing import engine_low, posterior
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
@@ -45,10 +44,11 @@ class Diagnoser:
         self.curves = curves_of(vehicle)
         known = prior(vehicle, self.curves)
         self.torque_nm = known.torque_nm
-        rows = hypotheses(len(vehicle.gear_ratios) or MOST_GEARS)
-        self.bank = Bank(vehicle, self.curves, known, rows)
+        self.bank = Bank(vehicle, self.curves, known, hypotheses())
         self.stretches = Stretches(vehicle, self.curves, known)
-        self.lockup_watch = LockupWatch(vehicle, self.curves, known.torque_nm)
+        self.lockup_watch = LockupWatch(
+            vehicle, self.curves, known.torque_nm, len(vehicle.gear_ratios) or MOST_GEARS
+        )
         self.shudder = ShudderWatch()
         self.shakes = ShakeWatch()
         self.full_pedal = FullPedal(vehicle)
@@ -95,7 +95,7 @@ class Diagnoser:
         return changes + self._judge(self.time_s)
 
     def _feed_oscillation(self, o: Oscillation) -> Sequence[Warning]:
-        episode = self.shudder.feed(o)
+        episode = self.shudder.feed(o, self.shakes.disturbed_s)
         if episode is None or "lockup_shudder" in self.alarms.standing:
             return ()
         if episode.looks < 2 or (episode.looks < 3 and episode.false_alarm_probability > _SURE_SWING):
@@ -118,7 +118,7 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
-        self.lockup_watch.feed(w, self.bank.pumped(w) if w.regime in ("pull", "locked") else None)
+        self.lockup_watch.feed(w)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -182,8 +182,7 @@ class Diagnoser:
         lead = max(road, key=lambda name: road[name] + log(PRIOR[cast(FindingName, name)]))
         trust = strain.trust(self, cast(FindingName, lead))
         road = {name: trust * value for name, value in road.items()}
-        gear, others_hold = one_gear_only(self.lockup_watch.by_gear)
-        slip, never = self.lockup_watch.log_evidence()
+        slip, never, gear = self.lockup_watch.log_evidence()
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
@@ -194,18 +193,16 @@ class Diagnoser:
                 slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
             else:
                 slip = min(slip, _UNSEEN_SLIP)
-        # Slip in one gear with the clutch holding in another may be the gear, or the load that gear saw.
-        in_gear = max(slip - log(5.0), 0.0) if gear is not None and others_hold else 0.0
-        shakes = self.shudder.log_evidence
-        if not self.shudder.firm:  # the same readings, seen two ways: never counted twice
-            shakes += self.shakes.strength * (self.shakes.log_evidence_if_full - shakes)
+        # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
+        shakes = self.shakes.explained.against_none(*self.shudder.over_sound_and_engine)
+        shakes, slip = with_slip(shakes, slip)
         result: dict[FindingName, float] = {
             "none": 0.0,
             "stator_not_holding": road["stator_not_holding"],
             "stator_seized": road["stator_seized"],
             "engine_low_output": engine_low(road["engine_low_output"], self.full_pedal.log_evidence),
             "driveline_drag": road["driveline_drag"],
-            "gear_slip": road["gear_slip"] + in_gear,
+            "gear_slip": gear,
             "lockup_slip": slip,
             "lockup_shudder": shakes,
             "lockup_never_applied": never,

@@ -26,8 +26,6 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
 # A car comes to a road test because somebody complained, and most complaints are not one of these.
 PRIOR: Final[dict[FindingName, float]] = {name: 0.05 for name in FINDINGS} | {"none": 0.6}
 MOST_GEARS: Final = 8  # where the vehicle file does not say
-# Share of turbine speed lost in a slipping gear; how often each is in bank.py.
-GEAR_SLIPS: Final = (0.0, 0.05, 0.1, 0.16, 0.24, 0.34, 0.46, 0.6)
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,14 +38,13 @@ class Hypothesis:
     seized: float = 0.0  # how completely the stator is held past the coupling point
     torque_ln: float = 0.0  # ln(torque made / torque seen)
     drag: float = 0.0  # extra constant force over weight
-    gear: int = 0  # the gear that slips, by as much as the moment asks for
     wander_sd: float = 0.0  # of ln torque over seconds, on top of what every signal wanders
     mass_ln: float = 0.0
     aero_ln: float = 0.0
 
 
-def hypotheses(gears: int = MOST_GEARS) -> tuple[Hypothesis, ...]:
-    """All rows for a gearbox of so many gears; shares of one finding sum to 1."""
+def hypotheses() -> tuple[Hypothesis, ...]:
+    """All rows; shares of one finding sum to 1."""
     rows = [
         Hypothesis("none", 0.95),
         # Torque that comes and goes with the pedal down (misfire, traction control) is no weak engine of
@@ -64,5 +61,4 @@ def hypotheses(gears: int = MOST_GEARS) -> tuple[Hypothesis, ...]:
     ]
     # 0.02 of weight is 350 N on a mid-size car: one hot brake.
     rows += [Hypothesis("driveline_drag", 1 / 4, drag=drag) for drag in (0.02, 0.035, 0.06, 0.1)]
-    rows += [Hypothesis("gear_slip", 1 / gears, gear=gear) for gear in range(1, gears + 1)]
     return tuple(rows)

@@ -69,11 +69,3 @@ def slip_per_100_nm(gears: Mapping[int, GearSlip], torque_nm: float) -> float | 
         return None
     mean_slip = sum(g.slip_rpm for g in gears.values()) / n
     return 100.0 * (sum(g.torque_slip for g in gears.values()) - n * mean_torque * mean_slip) / spread
-
-
-def one_gear_only(gears: Mapping[int, GearSlip]) -> tuple[int | None, bool]:
-    """(the one gear whose slip stands out, whether another gear was seen to hold)."""
-    shares = {gear: g.share / g.windows for gear, g in gears.items() if gear and g.windows >= 4}
-    bad = [gear for gear, share in shares.items() if share > 0.06]
-    good = any(share < 0.02 for share in shares.values())
-    return (bad[0] if len(bad) == 1 else None, good)

@@ -30,7 +30,9 @@ def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
 
 
 def numbers(d: Diagnoser, name: FindingName) -> Evidence:
-    if name in ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag", "gear_slip"):
+    if name == "gear_slip":
+        return gear_slip(d)
+    if name in ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag"):
         row = d.bank.rows[d.bank.best_row(name)]
         out: Evidence = {}
         for label, field, regime in (
@@ -58,8 +60,6 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             weight_n = d.vehicle.mass_kg.value * 9.80665
             out["extra_force_n"] = round(drag * weight_n)
             out["extra_force_sd_n"] = round(sd * weight_n)
-        elif name == "gear_slip":
-            out["gear"] = row.gear
         return out
     if name == "lockup_shudder":
         firm = d.shudder.firm
@@ -93,6 +93,11 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     if not seen:
         return d.first_shown_s.get(name, 0.0), d.time_s
     return seen[0].start_s, seen[-1].end_s
+
+
+def gear_slip(d: Diagnoser) -> Evidence:
+    """Which gear slips."""
+    return {"gear": d.lockup_watch.slipping_gear}
 
 
 def lockup(d: Diagnoser) -> Evidence:

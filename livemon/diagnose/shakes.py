@@ -1,116 +1,247 @@
-"""Scatter of engine speed about its smooth course: shows that the driveline shakes, not how fast.
+"""Scatter of engine speed about its smooth course: shows that something shakes, not how fast.
 
 Sampling slower than twice the shake folds its frequency, but not its size. What is left of a reading after
 the straight line between its two neighbours is rounding on a smooth drive, and the shake on a rough one.
+Counted with the clutch on, open under power, coasting and standing; `shake_model.py` weighs what it means.
+Readings at uneven times still tell one frequency from another where it is known: half an order of engine speed
+is a cylinder that does not fire.
 """
 
 from __future__ import annotations
 
-from math import log, sqrt
+from math import cos, log, pi, sin, sqrt
 from typing import Final
 
+from livemon.diagnose.shake_model import BIN_LN, BINS, LEAST_LN, Explained, explain
 from livemon.records import Estimate
 
-_SPAN_S: Final = 0.5  # between the outer two of three readings; further apart a smooth drive bends too
-_CALM_RPM_S: Final = 200.0  # likewise
-_AFTER_SHIFT_S: Final = 1.5
-_IDLE_RPM: Final = 1000.0
-_ON_SR: Final = 0.95  # above it, past first gear, a shaking clutch is easily taken for an open one
-_OPEN_SR: Final = 0.93
-_BLOCK_S: Final = 2.0
-_BLOCK_LEAST: Final = 4
-_LEAST_RPM: Final = 5.0  # rounding is 0.25 rpm; below this nobody feels it. Common practice, no source
-_OVER_OPEN: Final = 3.0
-_BLOCKS: Final = 8
-_SHAKING: Final = 3
-_FROM, _FULL = 0.08, 0.25  # share of blocks that shake; rough roads and restless feet stay below the first
-_FOLD: Final = 1.0 / 1.5  # the line between two neighbours scatters too: white scatter comes out 1.5 fold
-# Something shakes: eight times as often with a bad clutch as with misfire, mounts or a rough road.
-_SHAKES: Final = log(8.0)
-_NOT_WHEN_OPEN: Final = log(2.5)  # under load with the clutch open it runs smoothly: misfire would not
-_OPEN_TOO: Final = log(0.3)
+_SPAN_S: Final = 2.0  # between the outer two of three readings; further apart a smooth drive bends too much
+_CALM_RPM_S: Final = 200.0  # clutch on: faster is a change of speed, not a cruise
+_IDLE_RPM: Final = 900.0
+_ON_SR, _OPEN_SR = 0.88, 0.8  # a shaking clutch is easily taken for an open one: in between, no telling
+_SURE_GEAR: Final = 0.95
+_SETTLES_S: Final = 2.3  # shifts and the clutch coming on swing the driveline for a second or two
+_STEP_SETTLES_S: Final = 1.2
+_PEDAL_STEP_PCT: Final = 2.0
+_TORQUE_STEP_NM, _TORQUE_STEP = 8.0, 0.15  # what the engine itself does is no shake of the clutch
+_TORQUE_WITHIN_NM, _TORQUE_WITHIN = 10.0, 0.25
+_BLOCK_S, _BLOCK_MOST_S, _BLOCK_LEAST = 2.0, 7.0, 4
+# How fast a smooth course bends, rpm/s²: what it makes of readings far apart is taken off their scatter.
+_BEND_ON, _BEND_OPEN = 3.0, 60.0
+_SHAKES_RPM: Final = 3.0  # a block above it may shake
+_FIRST_S: Final = 2.5  # standing: the engine comes down to idle
+# The order is looked for in so many readings running, if they scatter by so much.
+_RUN, _RUN_MOST, _RUN_S, _RUN_MOST_S, _RUN_RPM = 8, 24, 1.2, 5.0, 2.5
+_HALF_ORDER, _BESIDE = 0.5, (0.43, 0.57)
+# ln evidence of half order in one run from how much better it fits than orders beside it: a line between two
+# limits. Runs next to one another share their cause.
+_ORDER_AT_0, _ORDER_SLOPE, _ORDER_MOST, _ORDER_TEMPER = -0.9, 0.45, 2.5, 0.5
+_AGAIN: Final = 0.05  # weighed again when so many more blocks, as a share, are there
+
+_ON, _OPEN, _COAST, _STILL = range(4)
 
 
 class Blocks:
-    """Stretches of two seconds in one state of the clutch."""
+    """Stretches of about two seconds in one state, counted by ln of the rms scatter."""
 
-    __slots__ = ("count", "n", "rms_rpm", "shaking", "start_s", "strongest_rpm", "sum")
+    __slots__ = ("bins", "count", "shaking", "strongest_rpm")
 
     def __init__(self) -> None:
-        self.count = self.shaking = self.n = 0
-        self.sum = self.start_s = self.rms_rpm = self.strongest_rpm = 0.0
+        self.bins = [0] * BINS
+        self.count = self.shaking = 0
+        self.strongest_rpm = 0.0
 
-    def add(self, time_s: float, square: float, limit_rpm: float) -> None:
-        if time_s - self.start_s > _BLOCK_S:
-            if self.n >= _BLOCK_LEAST:
-                rms = sqrt(self.sum / self.n * _FOLD)
-                self.count += 1
-                self.rms_rpm += (rms - self.rms_rpm) / min(self.count, 100)
-                if rms > limit_rpm:
-                    self.shaking += 1
-                    self.strongest_rpm = max(self.strongest_rpm, rms)
-            self.start_s, self.n, self.sum = time_s, 0, 0.0
-        self.n += 1
-        self.sum += square
+    def add(self, rms_rpm: float) -> None:
+        at = int((log(max(rms_rpm, 0.1)) - LEAST_LN) / BIN_LN)
+        self.bins[min(at, BINS - 1)] += 1
+        self.count += 1
+        if rms_rpm > _SHAKES_RPM:
+            self.shaking += 1
+            self.strongest_rpm = max(self.strongest_rpm, rms_rpm)
 
     @property
     def share(self) -> float:
+        """Of blocks that may shake."""
         return self.shaking / self.count if self.count else 0.0
 
 
 class ShakeWatch:
-    """Feed every Estimate. `on`: clutch on, as far as slip tells; `open`: clutch open, engine pulling."""
+    """Feed every Estimate, in time order."""
 
-    __slots__ = ("_a", "_b", "_key", "_since_s", "on", "open")
+    __slots__ = (
+        "_a", "_b", "_block_s", "_explained", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum", "_settled_s",
+        "_state", "_sum", "_turns", "_turns_a", "_turns_b", "_weighed", "coast", "disturbed_s", "on", "open", "order",
+        "still", "time_s",
+    )  # fmt: skip
 
     def __init__(self) -> None:
-        self.on, self.open = Blocks(), Blocks()
+        self.on, self.open, self.coast, self.still = Blocks(), Blocks(), Blocks(), Blocks()
+        self.order = 0.0  # ln evidence that the scatter follows half an order of engine speed
+        self.time_s = self.disturbed_s = 0.0  # last Estimate; last shift, clutch or pedal step
         self._a: Estimate | None = None
         self._b: Estimate | None = None
-        self._key: int | None = None
-        self._since_s = 0.0
+        self._state: int | None = None
+        self._key = (-1, -1)
+        self._settled_s = 0.0
+        self._turns = self._turns_a = self._turns_b = 0.0
+        self._n = 0
+        self._sum = self._block_s = self._least_nm = self._most_nm = 0.0
+        self._run: list[tuple[float, float, float, float, float, float]] = []
+        self._run_sum = 0.0
+        self._explained = Explained(0.0, 0.0, 0.0)
+        self._weighed = 0
 
     def feed(self, e: Estimate) -> None:
-        """Take one Estimate, in time order. The hot path."""
-        if e.regime not in ("locked", "pull") or e.engine_rpm < _IDLE_RPM:
-            self._key = self._b = None
+        """Take one Estimate. The hot path."""
+        self.time_s = time_s = e.time_s
+        state = _state_of(e)
+        if state is None or (state != _STILL and e.engine_rpm < _IDLE_RPM):
+            self.disturbed_s = time_s
+            if self._b is not None:
+                self._a = self._b = None
+                self._close()
             return
-        a, b = self._a, self._b
-        self._a, self._b = b, e
-        if e.gear != self._key or b is None:
-            self._key, self._since_s = e.gear, e.time_s
-            self._a = None
+        a, b = self._b, e
+        key = (state, 0 if state == _STILL else e.gear or 0)
+        if a is None or key != self._key or time_s - a.time_s > _SPAN_S:
+            self._close()
+            self._key, self._state = key, state
+            self._settled_s = time_s + (_FIRST_S if state == _STILL else _SETTLES_S)
+            self.disturbed_s = time_s
+            self._a, self._b, self._turns = None, e, 0.0
             return
-        if a is None or b.time_s - self._since_s < _AFTER_SHIFT_S or abs(b.engine_accel_rpm_s) > _CALM_RPM_S:
+        self._turns_a, self._turns_b = self._turns_b, self._turns
+        self._turns += (e.engine_rpm + a.engine_rpm) * (time_s - a.time_s) / 120.0
+        first, middle, last = self._a, a, b
+        self._a, self._b = middle, last
+        if first is None:
             return
-        span_s = e.time_s - a.time_s
-        if not 0.0 < span_s < _SPAN_S or (b.pump_torque_nm is not None and b.pump_torque_nm < 10.0):
+        if self._stepped(first, last, state):
+            self.disturbed_s = time_s
+            self._settled_s = max(self._settled_s, time_s + _STEP_SETTLES_S)
+            self._close()
             return
-        if a.pedal_pct is not None and e.pedal_pct is not None and abs(e.pedal_pct - a.pedal_pct) > 3.0:
+        middle_s = middle.time_s
+        if middle_s < self._settled_s:
             return
-        left = b.engine_rpm - a.engine_rpm - (e.engine_rpm - a.engine_rpm) * (b.time_s - a.time_s) / span_s
-        ratio = b.speed_ratio or 0.0
-        if b.regime == "locked" or (ratio > _ON_SR and (b.gear or 0) > 1):
-            # What shakes as much with the clutch open, under load, is how this engine runs.
-            limit = max(_LEAST_RPM, _OVER_OPEN * min(self.open.rms_rpm, _LEAST_RPM))
-            self.on.add(b.time_s, left * left, limit)
-        elif ratio < _OPEN_SR:
-            self.open.add(b.time_s, left * left, _LEAST_RPM)
+        before_s, after_s = middle_s - first.time_s, time_s - middle_s
+        span_s = before_s + after_s
+        if before_s <= 0.0 or after_s <= 0.0 or span_s > _SPAN_S:
+            return
+        if state == _ON and abs(middle.engine_accel_rpm_s) > _CALM_RPM_S:
+            return
+        share = before_s / span_s
+        left = middle.engine_rpm - first.engine_rpm * (1.0 - share) - last.engine_rpm * share
+        bend = (_BEND_OPEN if state == _OPEN else _BEND_ON) * 0.5 * before_s * after_s
+        # White scatter comes out so many fold: the line between two neighbours scatters too.
+        self._add(middle, left * left / (1.0 + share * share + (1.0 - share) ** 2 + bend * bend))
+        self._run.append((left, share, self._turns_a, self._turns_b, self._turns, middle_s))
+        self._run_sum += left * left
+        if len(self._run) >= _RUN and (middle_s - self._run[0][5] > _RUN_S or len(self._run) > _RUN_MOST):
+            self._close_run()
+
+    def _stepped(self, a: Estimate, b: Estimate, state: int) -> bool:
+        """The driver or the engine did something between two readings."""
+        if a.pedal_pct is not None and b.pedal_pct is not None and abs(b.pedal_pct - a.pedal_pct) > _PEDAL_STEP_PCT:
+            return True
+        x, y = a.engine_torque_nm, b.engine_torque_nm
+        if state == _STILL or x is None or y is None:
+            return False
+        return abs(y - x) > _TORQUE_STEP_NM + _TORQUE_STEP * abs(y)
+
+    def _add(self, e: Estimate, square: float) -> None:
+        if self._n == 0:
+            self._begin(e)
+        elif (e.time_s - self._block_s > _BLOCK_S and self._n >= _BLOCK_LEAST) or (
+            e.time_s - self._block_s > _BLOCK_MOST_S
+        ):
+            self._close_block()
+            self._begin(e)
+        self._n += 1
+        self._sum += square
+        torque = e.engine_torque_nm
+        if torque is not None:
+            self._least_nm = min(self._least_nm, torque)
+            self._most_nm = max(self._most_nm, torque)
+
+    def _begin(self, e: Estimate) -> None:
+        self._block_s, self._sum = e.time_s, 0.0
+        self._least_nm = self._most_nm = e.engine_torque_nm or 0.0
+
+    def _close(self) -> None:
+        self._close_block()
+        self._run.clear()
+        self._run_sum = 0.0
+
+    def _close_block(self) -> None:
+        n, self._n = self._n, 0
+        if n < _BLOCK_LEAST or self._state is None:
+            return
+        within = self._most_nm - self._least_nm
+        if self._state != _STILL and within > _TORQUE_WITHIN_NM + _TORQUE_WITHIN * self._most_nm:
+            return
+        (self.on, self.open, self.coast, self.still)[self._state].add(sqrt(self._sum / n))
+
+    def _close_run(self) -> None:
+        """How much better half an order fits a run of readings than what lies beside it."""
+        run, total = self._run, self._run_sum
+        self._run, self._run_sum = [], 0.0
+        n = len(run)
+        if total < 1.5 * _RUN_RPM * _RUN_RPM * n or run[-1][5] - run[0][5] > _RUN_MOST_S or self._state == _COAST:
+            return
+        better = _fits(run, total, _HALF_ORDER) - 0.5 * sum(_fits(run, total, order) for order in _BESIDE)
+        self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
+
+    # -- reading out ---------------------------------------------------------------------------------
+
+    @property
+    def explained(self) -> Explained:
+        """How well a sound vehicle, a shaking clutch and a shaking engine explain what was seen so far."""
+        on = self.on
+        if on.count == 0 or (on.count < self._weighed * (1.0 + _AGAIN) + 1.0 and self._weighed):
+            return self._explained
+        self._weighed = on.count
+        rest = [x + y for x, y in zip(self.still.bins, self.coast.bins, strict=True)]
+        self._explained = explain(on.bins, self.still.bins, self.open.bins, rest, self.order)
+        return self._explained
 
     @property
     def strength(self) -> float:
-        """0 (smooth, or too little seen) to 1 (shakes for a good part of the time with the clutch on)."""
-        if self.on.count < _BLOCKS or self.on.shaking < _SHAKING:
-            return 0.0
-        return min(max((self.on.share - _FROM) / (_FULL - _FROM), 0.0), 1.0)
+        """0 (smooth, or too little seen) to 1 (something shakes while the clutch is on)."""
+        return self.explained.shaking if self.on.shaking else 0.0
 
-    @property
-    def log_evidence_if_full(self) -> float:
-        """ln evidence, at full strength, of clutch shudder of unseen frequency against a sound vehicle.
 
-        A sound vehicle may misfire. Weigh it by `strength`.
-        """
-        total = _SHAKES
-        if self.open.count >= _BLOCKS:
-            total = _OPEN_TOO if self.open.share > 0.5 * self.on.share else total + _NOT_WHEN_OPEN
-        return total
+def _state_of(e: Estimate) -> int | None:
+    regime, ratio = e.regime, e.speed_ratio
+    if regime == "locked":
+        return _ON
+    if regime == "pull":
+        if ratio is None or _OPEN_SR <= ratio <= _ON_SR:
+            return None
+        if ratio < _OPEN_SR:
+            return _OPEN if e.gear_probability > _SURE_GEAR else None
+        return _ON if (e.gear or 0) > 1 else None
+    if regime == "launch":
+        return _OPEN
+    if regime == "coast":
+        return _COAST
+    return _STILL if regime in ("stationary_in_gear", "neutral") else None
+
+
+def _fits(run: list[tuple[float, float, float, float, float, float]], total: float, order: float) -> float:
+    """ln likelihood gained by a swing at `order` turns of the engine, its size and phase free."""
+    w = 2.0 * pi * order
+    cc = ss = cs = yc = ys = 0.0
+    for left, share, before, at, after, _ in run:
+        c = cos(w * at) - (1.0 - share) * cos(w * before) - share * cos(w * after)
+        s = sin(w * at) - (1.0 - share) * sin(w * before) - share * sin(w * after)
+        cc += c * c
+        ss += s * s
+        cs += c * s
+        yc += c * left
+        ys += s * left
+    determinant = cc * ss - cs * cs
+    if determinant < 1e-3 * cc * ss:
+        return 0.0  # at these times it looks like the smooth course itself
+    taken = (yc * yc * ss - 2.0 * yc * ys * cs + ys * ys * cc) / (determinant * total)
+    return -(0.5 * len(run) - 1.0) * log(max(1.0 - taken, 1e-4))

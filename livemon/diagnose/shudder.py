@@ -6,7 +6,7 @@ Misfire shakes too, but follows an order of engine speed and does not stop when 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, inf, log
 from typing import Final
 
 from livemon.records import Oscillation
@@ -16,8 +16,11 @@ HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 1e-3
 _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
-# A sound driveline swings too for a second after tip-in, by several rpm at up to 5 Hz (a real sound car).
+# A sound driveline swings too, for a second after tip-in, a shift or the clutch coming on: by several rpm at up
+# to 5 Hz (a real sound car), faster in a stiff one. What does so is known half a second later.
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
+_SURGE_MOST_HZ, _LATER_HZ = 10.0, 7.0
+_SURGE_S: Final = 0.7
 _APART_S: Final = 2.0  # swings this far apart are two episodes
 _BELOW_LIMIT: Final = 0.98  # at the very limit of sampling anything faster looks like a swing
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
@@ -31,6 +34,8 @@ _SHORT: Final = log(2.0)
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.05)
 _UNLOCKED_TOO: Final = log(0.1)
+_OVER_ENGINE: Final = log(4.0)  # a misfire seen too slowly may look like a swing of its own
+_SLIPS_TOO, _SHAKES_TOO = 0.4, 0.1
 _SHOWS_WITHIN_S: Final = 90.0  # shudder comes and goes; this long locked usually brings it
 
 
@@ -48,6 +53,21 @@ class Episode:
     engine_order: float | None = None
 
 
+def with_slip(shakes: float, slip: float) -> tuple[float, float]:
+    """ln evidence of shudder and of slip, each allowed some of the other.
+
+    A clutch that shudders slips above target as often as not: that slip is then no evidence against it. One that
+    slips shakes at times.
+    """
+    return shakes + _some(_SLIPS_TOO, slip), slip + _some(_SHAKES_TOO, shakes)
+
+
+def _some(share: float, value: float) -> float:
+    """ln of `share` of the likelihood ratio exp(value), the rest of 1."""
+    top = max(value, 0.0)
+    return top + log(share * exp(value - top) + (1.0 - share) * exp(-top))
+
+
 class ShudderWatch:
     """Feed oscillations, and tell it of time spent with the clutch on."""
 
@@ -60,9 +80,21 @@ class ShudderWatch:
         self.unlocked_swings = 0
         self._current: Episode | None = None
         self._visible_hz: float | None = None
+        self._later: Oscillation | None = None
 
-    def feed(self, o: Oscillation) -> Episode | None:
-        """Take one look at the spectrum; the episode going on, if there is one."""
+    def feed(self, o: Oscillation, disturbed_s: float = -inf) -> Episode | None:
+        """Take one look at the spectrum; the episode going on, if there is one.
+
+        disturbed_s: last shift, clutch or pedal step known, at least as of the look before.
+        """
+        later, self._later = self._later, None
+        episode = None if later is None else self._take(later, disturbed_s)
+        if LOW_HZ <= o.frequency_hz < _LATER_HZ:
+            self._later = o
+            return episode
+        return self._take(o, disturbed_s)
+
+    def _take(self, o: Oscillation, disturbed_s: float) -> Episode | None:
         self._visible_hz = o.highest_visible_hz
         self.highest_visible_hz = max(self.highest_visible_hz, o.highest_visible_hz)
         swing = (
@@ -71,6 +103,8 @@ class ShudderWatch:
             and o.cycles >= _CYCLES
             and LOW_HZ <= o.frequency_hz <= min(HIGH_HZ, _BELOW_LIMIT * o.highest_visible_hz)
         )
+        if swing and o.frequency_hz < _SURGE_MOST_HZ:
+            swing = o.time_s - o.cycles / o.frequency_hz > disturbed_s + _SURGE_S
         if swing and not o.locked:
             self.unlocked_swings += 1
         now = self._current
@@ -126,6 +160,14 @@ class ShudderWatch:
         middle = sorted(e.frequency_hz for e in self.episodes)[len(self.episodes) // 2]
         alike = [e for e in short if abs(e.frequency_hz / middle - 1.0) < _SAME]
         return [e for e in self.episodes if e.looks >= 2 or e in alike] if len(alike) >= _RETURNING else long
+
+    @property
+    def over_sound_and_engine(self) -> tuple[float, float]:
+        """ln evidence of swings of the clutch over a sound vehicle, and over a misfiring one."""
+        if not self.firm:
+            return 0.0, 0.0
+        value = self.log_evidence
+        return max(value, 0.0), min(value, _OVER_ENGINE)
 
     @property
     def log_evidence(self) -> float:

@@ -21,7 +21,7 @@ from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Facts
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import FINDINGS, hypotheses
-from livemon.diagnose.lockup import LockupWatch, Pumped
+from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.shudder import ShudderWatch
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, FindingName, Oscillation, Regime
@@ -32,7 +32,7 @@ VECTORS = Path(__file__).parents[1] / "vectors" / "tcc_monitor_limits.csv"
 
 
 def window(
-    start_s: float, slip_rpm: float, torque_nm: float, regime: Regime = "pull", rpm: float = 2000.0
+    start_s: float, slip_rpm: float, torque_nm: float, regime: Regime = "pull", rpm: float = 2600.0
 ) -> Window:
     """A second and a half of steady cruise in fifth."""
     maker = WindowMaker()
@@ -66,25 +66,45 @@ def window(
     return done
 
 
-def open_slip(torque_nm: float, rpm: float = 2000.0) -> float:
+def open_slip(torque_nm: float, rpm: float = 2600.0) -> float:
     """Slip of the open converter that carries this torque [rpm]."""
     ratio = max(i / 1000 for i in range(500, 990) if (rpm / at(CURVES.k, i / 1000)) ** 2 >= torque_nm)
     return rpm * (1.0 - ratio)
+
+
+def knowing_the_converter() -> LockupWatch:
+    """A watch that has seen first gear, where every converter clutch is open."""
+    clutch = LockupWatch(VEHICLE, CURVES, 240.0, 6)
+    for i, torque_nm in enumerate((50.0, 70.0, 90.0, 110.0, 130.0, 150.0) * 4):
+        clutch.feed(replace(window(1.7 * i - 60.0, open_slip(torque_nm), torque_nm), gear=1))
+    return clutch
+
+
+def clutch_after(
+    slips: list[tuple[float, float]],
+    regime: Regime = "pull",
+    stretches: int = 5,
+    gears: tuple[int, ...] = (5,),
+) -> LockupWatch:
+    """The watch after cruises of these (slip, torque), one gear after the other."""
+    clutch = knowing_the_converter()
+    start_s = 0.0
+    for i in range(stretches):
+        for slip_rpm, torque_nm in slips:
+            w = window(start_s, slip_rpm, torque_nm, regime)
+            clutch.feed(replace(w, gear=gears[i % len(gears)]))
+            start_s += 1.7
+        clutch.feed(window(start_s, 0.0, 0.0, "shift"))
+        start_s += 5.0
+    return clutch
 
 
 def watch(
     slips: list[tuple[float, float]], regime: Regime = "pull", stretches: int = 5
 ) -> tuple[float, float]:
     """Log evidence of (slips, never on) after cruises of these (slip, torque)."""
-    clutch = LockupWatch(VEHICLE, CURVES, 240.0)
-    start_s = 0.0
-    for _ in range(stretches):
-        for slip_rpm, torque_nm in slips:
-            clutch.feed(window(start_s, slip_rpm, torque_nm, regime), Pumped(torque_nm, 0.0, 0.0, 0.08))
-            start_s += 1.7
-        clutch.feed(window(start_s, 0.0, 0.0, "shift"), None)
-        start_s += 5.0
-    return clutch.log_evidence()
+    slips_, never, _ = clutch_after(slips, regime, stretches).log_evidence()
+    return slips_, never
 
 
 def test_controlled_slip_of_a_few_tens_of_rpm_is_sound() -> None:
@@ -94,13 +114,26 @@ def test_controlled_slip_of_a_few_tens_of_rpm_is_sound() -> None:
 
 def test_slip_that_grows_with_load_is_a_slipping_clutch() -> None:
     held = 30.0  # N m the clutch still holds: the fluid carries the rest at the slip K says
-    slips, never = watch([(open_slip(t - held), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3)
+    slips, never = watch([(open_slip(t - held), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3, stretches=10)
     assert slips > 3.0 and slips > never
 
 
 def test_open_converter_in_steady_cruise_is_a_clutch_that_never_comes_on() -> None:
-    slips, never = watch([(open_slip(t), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3)
+    slips, never = watch([(open_slip(t), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3, stretches=10)
     assert never > 3.0 and never > slips
+
+
+def test_slip_in_one_gear_only_is_that_gear() -> None:
+    clutch = knowing_the_converter()
+    for i in range(12):
+        gear = (3, 4, 5)[i % 3]
+        for j in range(6):
+            slip_rpm, torque_nm = (450.0 if gear == 4 else 25.0), 80.0 + 10.0 * j
+            w = window(20.0 * i + 1.7 * j, slip_rpm, torque_nm)
+            clutch.feed(replace(w, gear=gear))
+        clutch.feed(window(20.0 * i + 12.0, 0.0, 0.0, "shift"))
+    slips, never, gear_slips = clutch.log_evidence()
+    assert gear_slips > 4.0 and gear_slips > max(slips, never) and clutch.slipping_gear == 4
 
 
 @pytest.mark.parametrize(

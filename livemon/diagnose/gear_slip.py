@@ -1,0 +1,51 @@
+"""A gear that slips: the turbine runs faster than road speed and ratio say, in that gear, more so under load.
+
+With the clutch on or open alike, slip as seen is then what clutch or fluid let through, and on top of it a
+share of turbine speed. In every other gear the same car, tyre, torque signal and curve show none of it.
+"""
+
+from __future__ import annotations
+
+from math import erf, exp, hypot, log, sqrt
+from typing import Final
+
+# Share of turbine speed lost in the gear: any size between these as likely as any other, by its logarithm.
+_LEAST, _MOST = 0.04, 0.5
+_EDGE_SD: Final = 0.01
+_AS_BEFORE: Final = 0.6  # it slips about as much as it did when last seen to
+_NEAR: Final = (0.01, 0.25)  # sd of that: of turbine speed, and of the share itself
+
+
+class GearWatch:
+    """What a slipping gear does to one window. `torque_nm`: peak, scales how load loosens it."""
+
+    def __init__(self, torque_nm: float) -> None:
+        self._torque_nm = torque_nm
+        self._span = log(_MOST / _LEAST)
+        self._before: dict[int, float] = {}  # share lost, by gear
+
+    def chance(self, torque_nm: float) -> float:
+        """That a worn gear slips at this torque: it holds light load and gives way as load grows."""
+        return min(max(1.6 * torque_nm / self._torque_nm, 0.08), 0.8)
+
+    def density(
+        self, gear: int, slip_rpm: float, sound_rpm: float, engine_rpm: float, variance: float
+    ) -> float:
+        """Of slip as seen [1/rpm], if converter and clutch account for `sound_rpm` of it."""
+        turbine = max(engine_rpm - sound_rpm, 0.3 * engine_rpm)
+        share = (slip_rpm - sound_rpm) / turbine
+        sd = max(sqrt(variance) / turbine, _EDGE_SD)
+        above = 0.5 * (1.0 + erf((share - _LEAST) / (1.414 * sd)))
+        below = 0.5 * (1.0 + erf((_MOST - share) / (1.414 * sd)))
+        any_size = 1.0 / (max(share, _LEAST) * self._span)
+        before = self._before.get(gear)
+        if before is not None:
+            near = hypot(sd, _NEAR[0], _NEAR[1] * before)
+            same = exp(-0.5 * ((share - before) / near) ** 2) / (2.507 * near)
+            any_size = _AS_BEFORE * same + (1.0 - _AS_BEFORE) * any_size
+        return above * below * any_size / turbine
+
+    def slipped(self, gear: int, share: float) -> None:
+        """It was likely slipping, and lost this share of turbine speed."""
+        before = self._before.get(gear, share)
+        self._before[gear] = 0.6 * before + 0.4 * min(max(share, _LEAST), _MOST)

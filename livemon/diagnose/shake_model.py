@@ -1,0 +1,216 @@
+"""Which of three explains the scatter of engine speed: a sound vehicle, a shaking clutch, a shaking engine?
+
+Scatter comes in blocks of about two seconds, counted by ln of their rms in three states: clutch on, clutch open
+under power, standing. Each cause predicts what share of the blocks shakes, and how strongly:
+
+    sound    none does; a few blocks hold a restless foot, a shift, a bump
+    clutch   blocks with the clutch on do, for at least a quarter of the time, and no others
+    engine   blocks in every state do, open at least as strongly as on (less inertia); it may idle smoothly
+
+Level of the floor, share and strength are integrated out on grids. No simulator's numbers are in here but the
+widths, which two independent ones and a real car share: see docs/diagnosis.md.
+"""
+
+from __future__ import annotations
+
+from functools import cache
+from math import exp, log
+from typing import TYPE_CHECKING, Final, NamedTuple
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    Array = NDArray[np.float64]
+
+BINS: Final = 28
+BIN_LN: Final = 0.25
+LEAST_LN: Final = log(0.1)  # rounding is 0.25 rpm: nothing below is real
+
+_TEMPER: Final = 0.6  # blocks next to one another share their cause: they count for less than one each
+_FLOORS: Final = 10  # 0.1 to 5 rpm
+_FLOOR_SD, _FLOOR_MOST_RPM = 0.35, 4.0
+_SHAKES: Final = 7  # 3.2 to 40 rpm rms; less is not felt. Common practice, no source
+_SHAKE_LEAST_RPM, _SHAKE_MOST_RPM, _STEADY_LEAST_RPM = 3.2, 40.0, 4.5
+_ABOVE_FLOOR_LN: Final = 0.7
+# Sound engines, too, run rougher in some gears and loads than in others, by less than is felt.
+_MILD_RPM: Final = (1.3, 1.9, 2.5)
+_MILD: Final = 0.15  # share of sound vehicles that do
+# (share of blocks that shake, sd of ln of how strongly)
+_PATTERNS: Final = ((0.3, 0.6), (0.6, 0.6), (0.93, 0.6), (0.93, 0.35))
+# Share of odd blocks in a sound vehicle and how likely each share is; decay of their strength, per unit of ln.
+_ODD_ON: Final = ((0.08, 0.4), (0.2, 0.35), (0.4, 0.25))
+_ODD_OPEN: Final = ((0.05, 0.5), (0.3, 0.5))
+_ODD_STILL: Final = ((0.05, 0.5), (0.4, 0.5))
+_DECAY_ON, _DECAY_OPEN, _DECAY_STILL = 1.2, 1.0, 2.0
+_KNEE_RPM, _KNEE_DECAY = 5.0, 0.8  # with the clutch on the whole vehicle steadies the engine: stronger is rare
+_STRONGER_OPEN: Final = 4  # steps of the strength grid by which an engine may shake more without the vehicle
+# Floor with the clutch on: the readings' own noise, as at rest, and how roughly the engine runs [rpm], ln-normal.
+_ROUGH_RPM, _ROUGH_LN_SD, _AT_REST_SD, _AT_REST_TRUST = 0.45, 0.8, 0.3, 0.85
+_SMOOTH_IDLE: Final = 0.5  # share of misfires that do not show at idle
+_SLEEPS: Final = 0.2  # share of bad clutches that do not shake in a drive: load and heat decide
+# Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other reasons.
+# Common practice, no source.
+_MISFIRES, _OTHERWISE = 0.09, 0.008
+_SHOWS_ORDER: Final = 0.8  # share of misfires whose engine order gets through the control unit's averaging
+
+
+class Explained(NamedTuple):
+    """ln likelihood of the scatter under each cause, up to a common constant."""
+
+    sound: float
+    clutch: float
+    engine: float
+
+    @property
+    def shaking(self) -> float:
+        """Probability, all three alike, that something shakes while the clutch is on."""
+        top = max(self)
+        sound, clutch, engine = (exp(value - top) for value in self)
+        return 1.0 - sound / (sound + clutch + engine)
+
+    def against_none(self, swings: float = 0.0, swings_engine: float = 0.0) -> float:
+        """ln evidence of a bad clutch relative to a vehicle without a fault of ours.
+
+        swings, swings_engine: ln evidence of a swing of the clutch, from the spectrum, over a sound vehicle and
+        over a misfiring one.
+        """
+        rivals = (
+            self.sound + log(1.0 - _MISFIRES - _OTHERWISE) - swings,
+            self.engine + log(_MISFIRES) - swings_engine,
+            self.clutch + log(_OTHERWISE),
+        )
+        top = max(rivals)
+        return self.clutch - top - log(sum(exp(value - top) for value in rivals))
+
+
+def explain(
+    on: Sequence[int], still: Sequence[int], opened: Sequence[int], rest: Sequence[int], order: float
+) -> Explained:
+    """Likelihoods from counts of blocks by bin. `rest`: blocks standing or coasting, for the floor.
+
+    order: ln evidence that the scatter follows half an order of engine speed, as misfire does.
+    """
+    import numpy as np
+
+    tables = _tables()
+    floor = _floor_weights(rest)
+    counts = _TEMPER * np.asarray(on, dtype=np.float64)
+    prior = floor[:, None] * tables.odd_on
+    everything = tables.shaken_on @ counts  # floor, odd share, pattern, strength
+    mild, shaken = everything[..., : len(_MILD_RPM)], everything[..., len(_MILD_RPM) :]
+    plain = _ln_sum(tables.sound_on @ counts, prior) + log(1.0 - _MILD)
+    sound = float(np.logaddexp(plain, _ln_sum(mild, prior[:, :, None, None] * _MILD / mild[0, 0].size)))
+    weights = prior[:, :, None, None] * tables.allowed[:, None, :, :]
+    awake = _ln_sum(shaken, weights)
+    clutch = float(np.logaddexp(awake + log(1.0 - _SLEEPS), sound + log(_SLEEPS)))
+    elsewhere = _gain(tables.sound_open, tables.shaken_open, opened)
+    idle = _gain(tables.sound_still, tables.shaken_still, still)
+    elsewhere = elsewhere + np.logaddexp(log(1.0 - _SMOOTH_IDLE) + idle, log(_SMOOTH_IDLE))
+    engine = _ln_sum(shaken + elsewhere, weights)
+    engine += float(np.logaddexp(log(_SHOWS_ORDER) + min(order, 50.0), log(1.0 - _SHOWS_ORDER)))
+    return Explained(sound, clutch, engine)
+
+
+class _Tables(NamedTuple):
+    floors: Array
+    odd_on: Array
+    allowed: Array  # prior of pattern and strength at each floor
+    sound_on: Array  # ln probability of each bin; floor, odd share, bin
+    shaken_on: Array  # floor, odd share, pattern, strength, bin
+    sound_open: Array
+    shaken_open: Array
+    sound_still: Array
+    shaken_still: Array
+
+
+@cache
+def _tables() -> _Tables:
+    import numpy as np
+
+    bins = LEAST_LN + BIN_LN * (np.arange(BINS) + 0.5)
+
+    def bell(middle: float, sd: float) -> Array:
+        density = np.exp(-0.5 * ((bins - middle) / sd) ** 2)
+        return np.asarray(density / density.sum())
+
+    def odd(floor: float, decay: float, knee: float) -> Array:
+        above = np.maximum(bins - floor, 0.0) / decay + np.maximum(bins - max(knee, floor), 0.0) / _KNEE_DECAY
+        density = np.where(bins > floor, np.exp(-above), 0.0)
+        return np.asarray(density / density.sum())
+
+    def sound(odds: tuple[tuple[float, float], ...], decay: float, knee: float = 99.0) -> Array:
+        return np.array([
+            [(0.99 - share) * bell(floor, _FLOOR_SD) + share * odd(floor, decay, knee) + 0.01 / BINS for share, _ in odds]
+            for floor in floors
+        ])  # fmt: skip
+
+    def shaken(calm: Array, strengths: Array) -> Array:
+        share = np.array([share for share, _ in _PATTERNS])[:, None, None]
+        shaking = np.array([[0.97 * bell(x, sd) + 0.03 / BINS for x in strengths] for _, sd in _PATTERNS])
+        return np.asarray(np.log((1.0 - share) * calm[:, :, None, None, :] + share * shaking))
+
+    floors = np.linspace(LEAST_LN, log(_FLOOR_MOST_RPM), _FLOORS)
+    strengths, step = np.linspace(log(_SHAKE_LEAST_RPM), log(_SHAKE_MOST_RPM), _SHAKES, retstep=True)
+    stronger = np.concatenate((strengths, strengths[-1] + step * np.arange(1, _STRONGER_OPEN)))
+    on, opened = sound(_ODD_ON, _DECAY_ON, log(_KNEE_RPM)), sound(_ODD_OPEN, _DECAY_OPEN)
+    still = sound(_ODD_STILL, _DECAY_STILL)
+    allowed = np.repeat((strengths > floors[:, None] + _ABOVE_FLOOR_LN)[:, None, :], len(_PATTERNS), axis=1)
+    steady = np.array([sd < 0.5 for _, sd in _PATTERNS])
+    allowed &= ~(steady[:, None] & (strengths < log(_STEADY_LEAST_RPM)))
+    return _Tables(
+        floors,
+        np.array([weight for _, weight in _ODD_ON]),
+        allowed / (len(_PATTERNS) * _SHAKES),
+        np.log(on),
+        shaken(on, np.concatenate((np.log(_MILD_RPM), strengths))),
+        np.log(opened),
+        shaken(opened, stronger),
+        np.log(still),
+        shaken(still, stronger),
+    )
+
+
+def _floor_weights(rest: Sequence[int]) -> Array:
+    """How likely each floor is with the clutch on, from how smoothly the engine turns standing and coasting."""
+    import numpy as np
+
+    floors = _tables().floors
+    flat = np.full(_FLOORS, 1.0 / _FLOORS)
+    total = sum(rest)
+    if total < 4:
+        return flat
+    at, below = 0, rest[0]
+    while below < 0.25 * total:
+        at += 1
+        below += rest[at]
+    noise_rpm = exp(LEAST_LN + BIN_LN * (at + 0.5))
+    rough_rpm = _ROUGH_RPM * np.exp(_ROUGH_LN_SD * np.array((-1.4, -0.7, 0.0, 0.7, 1.4)))
+    middle = np.log(np.hypot(noise_rpm, rough_rpm))
+    near = np.exp(-0.5 * ((floors[:, None] - middle) / _AT_REST_SD) ** 2) @ np.array((0.1, 0.23, 0.34, 0.23, 0.1))
+    return np.asarray(_AT_REST_TRUST * near / near.sum() + (1.0 - _AT_REST_TRUST) * flat)
+
+
+def _gain(sound: Array, shaken: Array, counts: Sequence[int]) -> Array:
+    """ln likelihood ratio, shaking over sound, of a state's blocks; by pattern and strength with the clutch on."""
+    import numpy as np
+
+    if not any(counts):
+        return np.zeros((len(_PATTERNS), _SHAKES))
+    weighed = _TEMPER * np.asarray(counts, dtype=np.float64)
+    calm, rough = sound @ weighed, shaken @ weighed
+    top = rough.max()
+    ratio = np.log(np.exp(rough - top).mean(axis=(0, 1)) + 1e-300) + top
+    ratio -= calm.max() + np.log(np.exp(calm - calm.max()).mean())
+    top = ratio.max()
+    steps = [np.exp(ratio[:, i : i + _SHAKES] - top) for i in range(_STRONGER_OPEN)]
+    return np.asarray(np.log(sum(steps) / _STRONGER_OPEN + 1e-300) + top)
+
+
+def _ln_sum(values: Array, weights: Array) -> float:
+    import numpy as np
+
+    top = float(values.max())
+    return top + log(float((np.exp(values - top) * weights).sum()) + 1e-300)

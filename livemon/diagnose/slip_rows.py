@@ -1,0 +1,169 @@
+"""What slip each cause predicts for one window, with the nuisances that all windows of a drive share.
+
+One row a cause: the clutch holds; holds so much torque and no more (or so much of what comes, and no more);
+never comes on; holds, but one gear slips. What the clutch does not hold the fluid carries, and K says at what
+slip.
+Each row carries its own view of four nuisances, stepped by every window as far as the row explains it.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+from math import hypot, log
+from typing import Final, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.converter.curves import Curves, at
+
+Array = NDArray[np.float64]
+
+# What a worn clutch can hold: of peak engine torque, whatever comes (pressure that leaks), and of what comes
+# (pressure follows torque, friction is gone).
+HOLDS: Final = (0.04, 0.08, 0.13, 0.2, 0.3, 0.42)
+HOLDS_SHARE: Final = (0.3, 0.5, 0.7, 0.85)
+# Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file: 25 +- 20 rpm.
+_TARGET_RPM: Final = (25.0, 15.0)
+_TARGET_SD_RPM: Final = 8.0
+_HELD_SD_RPM: Final = 8.0  # how closely the control holds it
+_FLAT: Final = 1.2  # d SR / d ln K at most: where K is flat it tells no speed ratio anyway
+_LEAST_NM: Final = 2.0
+_KNEE_SR: Final = 0.90
+_TILT_SR: Final = 0.07  # K at SR 0.97 against K at 0.90
+_K_WANDER: Final = 0.03  # ln K, from window to window
+_K_SHAPE: Final = 0.5  # and more so away from where the clutch works
+
+
+class Nuisance(IntEnum):
+    """Places in the state vector of a row."""
+
+    SCALE = 0  # ln turbine speed: tyre, ratios, speed reading
+    LEVEL = 1  # ln K at SR 0.9, and torque by a factor
+    TILT = 2  # ln K at 0.97 more than at 0.9
+    OFFSET = 3  # N m at the pump
+    TARGET = 4  # rpm of slip that the control holds
+
+
+SIZE: Final = len(Nuisance)
+
+
+class Torque(NamedTuple):
+    """Pump torque of one window and its sd, apart from what the drive shares [N m]."""
+
+    value_nm: float
+    sd_nm: float
+
+
+class Predicted(NamedTuple):
+    """Slip with the clutch on and open, row by row: value, regressors and variance of the moment [rpm]."""
+
+    on: Array
+    on_h: Array
+    on_variance: Array
+    open: Array
+    open_h: Array
+    open_variance: Array
+
+
+class SlipRows:
+    """Order of rows: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, first gear slips, second ..."""
+
+    def __init__(self, curves: Curves, torque_nm: float, target_rpm: float | None, gears: int) -> None:
+        worn = len(HOLDS) + len(HOLDS_SHARE)
+        self.count = 2 + worn + gears
+        self.sound, self.worn, self.never = 0, slice(1, 1 + worn), 1 + worn
+        self.first_gear = 2 + worn
+        self.target_rpm, target_sd = _TARGET_RPM if target_rpm is None else (target_rpm, _TARGET_SD_RPM)
+        self._torque_nm = torque_nm
+        nothing = np.zeros(self.count)
+        self._holds_nm = nothing.copy()
+        self._holds_nm[1 : 1 + len(HOLDS)] = np.array(HOLDS) * torque_nm
+        self._share = nothing.copy()
+        self._share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
+        self._share[[self.sound, *range(self.first_gear, self.count)]] = 1.0
+        self._ratio: Array = np.linspace(0.4, 0.995, 120)
+        ln_k = np.log([at(curves.k, float(ratio)) for ratio in self._ratio])
+        self._ln_k: Array = np.maximum.accumulate(ln_k) + 1e-4 * np.arange(len(ln_k))
+        slope = np.gradient(self._ln_k, self._ratio)
+        self._flow: Array = np.minimum(1.0 / np.maximum(slope, 1e-3), _FLAT)  # d SR / d ln K
+        k_sd = [at(curves.k_sd, ratio) / at(curves.k, ratio) for ratio in (0.9, 0.97)]
+        # Torque by a factor counts half, as K goes with its root.
+        level, tilt = hypot(0.06, k_sd[0], 0.5 * 0.08), max(0.08, k_sd[1] - k_sd[0])
+        sd = (0.015, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd)
+        self.x: Array = np.zeros((self.count, SIZE))
+        self.x[:, Nuisance.TARGET] = self.target_rpm
+        self.p: Array = np.tile(np.diag(np.square(sd)), (self.count, 1, 1))
+        self._x_before, self._p_before = self.x.copy(), self.p.copy()
+        self._walk = np.diag(np.square((0.0003, 0.002, 0.0, 0.002 * torque_nm, 0.0)))
+
+    def know_scale(self, sd: float) -> None:
+        """The estimate knows turbine speed at least this well, as a share of it."""
+        now = np.sqrt(self.p[:, Nuisance.SCALE, Nuisance.SCALE])
+        less = np.minimum(sd / now, 1.0)
+        self.p[:, Nuisance.SCALE, :] *= less[:, None]
+        self.p[:, :, Nuisance.SCALE] *= less[:, None]
+
+    def predict(self, rpm: float, turbine_rpm: float, torque: Torque, noise_rpm: float) -> Predicted:
+        """Of every row."""
+        comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
+        held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
+        on, on_h, on_sd = self._fluid(rpm, comes - held, 1.0 - self._share, torque.sd_nm)
+        open_, open_h, open_sd = self._fluid(rpm, comes, 1.0, torque.sd_nm)
+        target = self.x[:, Nuisance.TARGET]
+        at_target = on <= target
+        on = np.where(at_target, target, on)
+        on_h[at_target] = 0.0
+        on_h[at_target, Nuisance.TARGET] = 1.0
+        on_sd = np.where(at_target, _HELD_SD_RPM, on_sd)
+        shift = turbine_rpm * self.x[:, Nuisance.SCALE]
+        on_h[:, Nuisance.SCALE] = open_h[:, Nuisance.SCALE] = turbine_rpm
+        noise = noise_rpm * noise_rpm
+        return Predicted(on + shift, on_h, on_sd**2 + noise, open_ + shift, open_h, open_sd**2 + noise)
+
+    def _fluid(
+        self, rpm: float, fluid_nm: Array, passes: Array | float, torque_sd_nm: float
+    ) -> tuple[Array, Array, Array]:
+        """(slip at which the fluid carries `fluid_nm`, regressors, sd of the moment) [rpm]."""
+        fluid = np.maximum(fluid_nm, 0.5 * _LEAST_NM)
+        want = log(rpm) - 0.5 * np.log(fluid) - self.x[:, Nuisance.LEVEL]
+        tilt = np.clip((np.interp(want, self._ln_k, self._ratio) - _KNEE_SR) / _TILT_SR, -3.0, 1.2)
+        want -= tilt * self.x[:, Nuisance.TILT]
+        ratio = np.interp(want, self._ln_k, self._ratio)
+        flow = rpm * np.interp(want, self._ln_k, self._flow)  # rpm of slip a unit of ln K
+        h = np.zeros((self.count, SIZE))
+        h[:, Nuisance.LEVEL] = flow
+        h[:, Nuisance.TILT] = flow * tilt
+        by_torque = 0.5 * flow * passes / fluid
+        h[:, Nuisance.OFFSET] = by_torque
+        shape = _K_WANDER + _K_SHAPE * np.maximum(_KNEE_SR - ratio, 0.0)
+        sd = np.hypot(flow * shape, by_torque * torque_sd_nm)
+        return rpm * (1.0 - ratio), h, sd
+
+    def step(self, off: Array, h: Array, variance: Array, weight: Array) -> None:
+        """One Kalman step a row, as large as the row's explanation is believed (`weight` 0 to 1).
+
+        Slip that the fluid lets through teaches nothing about the tyre: K is not known that well.
+        """
+        ph = np.matmul(self.p, h[:, :, None])[:, :, 0]
+        total = (ph * h).sum(1) + variance
+        gain = ph * (weight / total)[:, None]
+        gain[h[:, Nuisance.LEVEL] > 0.0, Nuisance.SCALE] = 0.0
+        self.x += gain * off[:, None]
+        both = gain[:, :, None] * ph[:, None, :]
+        self.p += gain[:, :, None] * gain[:, None, :] * total[:, None, None] - both - both.transpose(0, 2, 1)
+        self.p += self._walk
+
+    def begin(self) -> None:
+        """A stretch begins."""
+        self._x_before[:], self._p_before[:] = self.x, self.p
+
+    def unlearn(self, odd: Array) -> None:
+        """As far as a row takes the stretch for odd (0 to 1), it has learnt nothing from it."""
+        self.x += odd[:, None] * (self._x_before - self.x)
+        self.p += odd[:, None, None] * (self._p_before - self.p)
+
+    def variance_of(self, h: Array) -> Array:
+        """What the nuisances leave open of one prediction [rpm^2]."""
+        spread: Array = (np.matmul(self.p, h[:, :, None])[:, :, 0] * h).sum(1)
+        return spread
