@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
-from math import hypot, sqrt
+from math import hypot, log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.records import Launch
 
 _LEAST_S: Final = 0.3
+_LEAST_RATIO: Final = 0.05
 
 
 class Fact(NamedTuple):
@@ -34,6 +35,8 @@ class _Sums:
     lost: float = 0.0
     seconds_s: float = 0.0
     count: int = 0
+    supplied: float = 0.0
+    taken: float = 0.0
 
 
 class Facts:
@@ -56,6 +59,31 @@ class Facts:
         sums.seconds_s += seconds
         sums.count += 1
 
+    def add_force(
+        self,
+        regime: str,
+        taken: float,
+        supplied: float,
+        lost: float,
+        own: float,
+        shared: float,
+        seconds: float,
+    ) -> None:
+        """Take one stretch of r_t as sums of force over weight, so that light load weighs little.
+
+        `lost`: what would be supplied without stator reaction. `own`: sd of `taken` by itself; `shared`: sd of
+        the ratio that all stretches have in common.
+        """
+        sums = self._sums.setdefault(("r_t", regime), _Sums())
+        sums.weight += supplied
+        sums.supplied += supplied
+        sums.taken += taken
+        sums.lost += lost
+        sums.own += own * own
+        sums.shared += supplied * shared
+        sums.seconds_s += seconds
+        sums.count += 1
+
     def mean(self, field: str, regime: str) -> Fact | None:
         """Mean of r_k or r_t over the stretches of one regime; None when none has it.
 
@@ -65,6 +93,12 @@ class Facts:
         if s is None:
             return None
         sd = hypot(sqrt(s.own), s.shared) / s.weight
+        if s.supplied:
+            ratio = max(s.taken / s.supplied, _LEAST_RATIO)
+            mean = log(ratio)
+            # the errors are those of a sum of forces: as a logarithm it lies as many of them off zero
+            sd *= mean / (ratio - 1.0) if abs(mean) > 1e-3 else 1.0
+            return Fact(mean, sd, s.count, s.seconds_s, log(s.lost / s.supplied))
         return Fact(s.value / s.weight, sd, s.count, s.seconds_s, s.lost / s.weight)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import erf, exp, hypot, log, pi, sqrt
+from math import erf, exp, hypot, inf, log, pi, sqrt
 from typing import Final
 
 from livemon.diagnose.windows import Window
@@ -23,6 +23,9 @@ _SETTLED_RPM_S: Final = 4000.0
 _LEAST_RPM: Final = 1300.0
 SEA_LEVEL_KPA: Final = 101.3
 _ALTITUDE_SD: Final = 0.05  # nobody told the altitude: 500 m is 6 % of a naturally aspirated engine
+_RATED_ALIKE: Final = 0.02  # ratings are known alike within so much of themselves
+# One sound engine in a hundred is held down all drive: a torque limit, a pedal that is not what it seems.
+_HELD_DOWN: Final = 0.01
 _FAULT_LOW, _FAULT_HIGH = 0.25, 0.85
 
 
@@ -34,7 +37,7 @@ class Step:
     share: float = 0.0
     rpm: float = 0.0
     torque_nm: float = 0.0
-    rated_sd: float = 0.0
+    rated_sd: float = inf
     first_s: float = 0.0
     last_s: float = 0.0
 
@@ -90,10 +93,12 @@ class FullPedal:
             step.first_s = step.first_s or w.start_s
             step.last_s = w.end_s
             step.seconds_s += w.end_s - w.start_s
-            share = w.engine_torque_nm / rated.value
-            if share > step.share:
+            share, rated_sd = w.engine_torque_nm / rated.value, rated.sd / rated.value
+            # Where the rating is known best counts; among such moments the one with the most torque.
+            nearer = step.rated_sd - rated_sd
+            if nearer > _RATED_ALIKE or (nearer > -_RATED_ALIKE and share > step.share):
                 step.share, step.rpm, step.torque_nm = share, w.engine_rpm, w.engine_torque_nm
-                step.rated_sd = rated.sd / rated.value
+                step.rated_sd = rated_sd
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
@@ -118,7 +123,7 @@ class FullPedal:
         step, mean, sd = best
         z = max((mean - step.share) / sd, 0.0)  # more than expected is never a fault
         peak = 1.0 / (sd * sqrt(2.0 * pi))
-        sound = 0.97 * peak * exp(-0.5 * min(z * z, 1400.0)) + 0.03
+        sound = (1.0 - _HELD_DOWN) * peak * exp(-0.5 * min(z * z, 1400.0)) + _HELD_DOWN
         # A weak engine gives its share of what a sound one would give here, anywhere between the two limits.
         lower, upper = _FAULT_LOW * mean, _FAULT_HIGH * mean
         inside = _phi((step.share - lower) / sd) - _phi((step.share - upper) / sd)

@@ -31,15 +31,10 @@ _ODD_FORCE_SD: Final = 0.15
 # Past this speed ratio, above first gear, the clutch may be on its way in and carry part of the torque.
 _CLUTCH_MAY_CARRY_SR: Final = 0.90
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
-_DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less
-# Standing in gear at idle the pump takes what K says: that shows where the torque signal has its zero. Cold
-# fluid takes more, and what alternator and air conditioning take is not told. Common practice, no source.
-_IDLE_AFTER_S: Final = 2.0
-_IDLE_STEADY_RPM_S: Final = 60.0
-_IDLE_FLUID_SHARE_SD: Final = 0.25
-_IDLE_ACCESSORIES_SD_NM: Final = 4.0
-_ODD_IDLE: Final = 0.15  # park taken for drive, a compressor cutting in
-_ODD_IDLE_SD_NM: Final = 25.0
+_DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
+# Against the brakes only a steady stall tells: on the way there torque and engine speed are of two moments.
+_STALL_AFTER_S: Final = 0.8
+_STALL_STEADY_RPM_S: Final = 200.0
 # A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
 # mean-path model over wheels of usual stator inlet angles [hrovat-tobler].
 _SEIZED_RISE: Final = 1.8
@@ -84,7 +79,6 @@ class Looks:
         self._h_force: Array = np.zeros((len(rows), SIZE))
         self._friction_nm = _FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
-        self._stops, self._stop_s = 0, 0.0  # stands looked at so far, and when the last one began
         self._ln_k_coupling = log(at(curves.k, curves.coupling_speed_ratio))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 
@@ -102,10 +96,8 @@ class Looks:
         near = open_clutch and ratio is not None and ratio > _CLUTCH_MAY_CARRY_SR
         if near and w.gear != 1:
             return None, None  # the clutch may carry part of it: lockup.py looks at these
-        if driving and open_clutch:
+        if driving and (open_clutch or _steady_stall(w)):
             capacity = self._capacity(w)
-        elif w.regime == "stationary_in_gear":
-            return self._standing(w, driving), None
         speed = w.road_speed_m_s
         if speed is None or speed < 1.5 or w.brake is True:
             return capacity, None
@@ -146,7 +138,6 @@ class Looks:
         indicated = torque + self._friction_nm
         made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
         h = self._h_capacity
-        h[:] = 0.0
         h[:, State.GAIN] = 0.5 * indicated / made
         # Noise is the same for all rows: none may gain by claiming less of it.
         h[:, State.GAIN_WANDER] = 0.5 * indicated / pump
@@ -165,27 +156,6 @@ class Looks:
         )
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
         return Look(seen, h, variance, _ODD_LOOK, _ODD_CAPACITY_SD)
-
-    def _standing(self, w: Window, driving: bool) -> Look | None:
-        """One look a stop, worth less each time: fluid and accessories are much the same at all of them."""
-        pump, torque, since_s = w.pump_torque_nm, w.engine_torque_nm, w.end_s - w.into_stretch_s
-        if pump is None or torque is None or driving or w.into_stretch_s < _IDLE_AFTER_S:
-            return None
-        if abs(w.engine_accel_rpm_s) > _IDLE_STEADY_RPM_S or (self._stops and since_s - self._stop_s < 1.0):
-            return None
-        self._stops, self._stop_s = self._stops + 1, since_s
-        indicated = max(torque + self._friction_nm, 0.0)
-        fluid: Array = np.square(w.engine_rpm / np.exp(self._ln_k(0.0)))
-        h = self._h_capacity
-        h[:] = 0.0
-        h[:, State.OFFSET] = 1.0
-        h[:, State.GAIN] = h[:, State.GAIN_WANDER] = indicated
-        h[:, State.K_SCALE] = 2.0 * fluid
-        h[:, State.K_LOST] = 2.0 * fluid * self._lost
-        sound = float(fluid[0])
-        variance = (_IDLE_FLUID_SHARE_SD * sound) ** 2 + _IDLE_ACCESSORIES_SD_NM**2
-        variance = variance * self._stops + w.pump_torque_sd_nm**2 / min(w.samples, 4)
-        return Look(fluid - pump - self.gain * indicated, h, variance, _ODD_IDLE, _ODD_IDLE_SD_NM)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
         """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque
@@ -245,6 +215,11 @@ class Looks:
         if w.brake is None and (foot_off or little):
             return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)
         return Look(seen, h, variance, _ODD_LOOK, _ODD_FORCE_SD, tractive)
+
+
+def _steady_stall(w: Window) -> bool:
+    steady = w.into_stretch_s > _STALL_AFTER_S and abs(w.engine_accel_rpm_s) < _STALL_STEADY_RPM_S
+    return w.regime == "stationary_in_gear" and steady
 
 
 def k_knee(ratio: float) -> float:

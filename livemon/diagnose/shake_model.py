@@ -45,7 +45,10 @@ _ODD_ON: Final = ((0.08, 0.4), (0.2, 0.35), (0.4, 0.25))
 _ODD_OPEN: Final = ((0.05, 0.5), (0.3, 0.5))
 _ODD_STILL: Final = ((0.05, 0.5), (0.4, 0.5))
 _DECAY_ON, _DECAY_OPEN, _DECAY_STILL = 1.2, 1.0, 2.0
-_KNEE_RPM, _KNEE_DECAY = 5.0, 0.8  # with the clutch on the whole vehicle steadies the engine: stronger is rare
+_KNEE_RPM, _KNEE_DECAY = (
+    5.0,
+    0.8,
+)  # with the clutch on the whole vehicle steadies the engine: stronger is rare
 _STRONGER_OPEN: Final = 4  # steps of the strength grid by which an engine may shake more without the vehicle
 # Floor with the clutch on: the readings' own noise, as at rest, and how roughly the engine runs [rpm], ln-normal.
 _ROUGH_RPM, _ROUGH_LN_SD, _AT_REST_SD, _AT_REST_TRUST = 0.45, 0.8, 0.3, 0.85
@@ -189,7 +192,9 @@ def _floor_weights(rest: Sequence[int]) -> Array:
     noise_rpm = exp(LEAST_LN + BIN_LN * (at + 0.5))
     rough_rpm = _ROUGH_RPM * np.exp(_ROUGH_LN_SD * np.array((-1.4, -0.7, 0.0, 0.7, 1.4)))
     middle = np.log(np.hypot(noise_rpm, rough_rpm))
-    near = np.exp(-0.5 * ((floors[:, None] - middle) / _AT_REST_SD) ** 2) @ np.array((0.1, 0.23, 0.34, 0.23, 0.1))
+    near = np.exp(-0.5 * ((floors[:, None] - middle) / _AT_REST_SD) ** 2) @ np.array(
+        (0.1, 0.23, 0.34, 0.23, 0.1)
+    )
     return np.asarray(_AT_REST_TRUST * near / near.sum() + (1.0 - _AT_REST_TRUST) * flat)
 
 

@@ -142,7 +142,11 @@ class ShakeWatch:
 
     def _stepped(self, a: Estimate, b: Estimate, state: int) -> bool:
         """The driver or the engine did something between two readings."""
-        if a.pedal_pct is not None and b.pedal_pct is not None and abs(b.pedal_pct - a.pedal_pct) > _PEDAL_STEP_PCT:
+        if (
+            a.pedal_pct is not None
+            and b.pedal_pct is not None
+            and abs(b.pedal_pct - a.pedal_pct) > _PEDAL_STEP_PCT
+        ):
             return True
         x, y = a.engine_torque_nm, b.engine_torque_nm
         if state == _STILL or x is None or y is None:
@@ -187,7 +191,11 @@ class ShakeWatch:
         run, total = self._run, self._run_sum
         self._run, self._run_sum = [], 0.0
         n = len(run)
-        if total < 1.5 * _RUN_RPM * _RUN_RPM * n or run[-1][5] - run[0][5] > _RUN_MOST_S or self._state == _COAST:
+        if (
+            total < 1.5 * _RUN_RPM * _RUN_RPM * n
+            or run[-1][5] - run[0][5] > _RUN_MOST_S
+            or self._state == _COAST
+        ):
             return
         better = _fits(run, total, _HALF_ORDER) - 0.5 * sum(_fits(run, total, order) for order in _BESIDE)
         self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)

@@ -14,7 +14,7 @@ from livemon.records import FindingName
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
-LIMIT: Final = 2.5  # standard deviations
+LIMIT: Final = 3.0  # standard deviations
 _WHERE: Final = (
     ("r_k", "launch"), ("r_t", "launch"), ("r_k", "pull"), ("r_t", "pull"), ("r_t", "locked"),
 )  # fmt: skip

@@ -21,6 +21,7 @@ from livemon.vehicle import Vehicle
 
 KEPT: Final = 600  # records; an eight-hour drive must not grow without end
 _REGIMES: Final = frozenset(("launch", "pull", "locked", "coast", "stationary_in_gear"))
+_LOCKED_SHARE, _OPEN_SHARE = 0.03, 0.15  # of peak torque: what counts as driving
 _LOW_SR: Final = 0.65  # below this the stator's reaction shows in K and in the torque ratio
 
 
@@ -140,7 +141,9 @@ class Stretches:
                 now.excess_n += 1
                 now.excess -= takes
             return
-        if pump is None or per_m is None or pump < 0.15 * self._prior.torque_nm:
+        # With the clutch on all that drives counts: to take high torque alone would be to pick the hills.
+        least = _LOCKED_SHARE if now.regime == "locked" else _OPEN_SHARE
+        if pump is None or per_m is None or pump < least * self._prior.torque_nm:
             return
         ratio = w.speed_ratio
         if now.regime == "locked":
@@ -178,16 +181,18 @@ class Stretches:
                 "mean_speed_ratio": round(now.k_ratio / n, 3),
                 "r_k_if_reaction_lost": round(now.k_lost / n, 3),
             }
-        if now.t_n and now.taken > 0.15 * now.supplied:
-            r_t = log(now.taken / now.supplied)
-            grade = DRIFT[State.GRADE][2] * now.t_n / now.supplied
+        if now.t_n:
+            n, seconds = now.t_n, now.end_s - now.start_s
+            # hills even out over the metres of a stretch
+            hills = sqrt(min(1.0, 2.0 * DRIFT[State.GRADE][1] / max(now.speed_m_s * seconds, 1.0)))
+            own = hypot(n * hills * DRIFT[State.GRADE][2], now.supplied * DRIFT[State.GAIN_WANDER][2])
             tr = self._curves.tr_sd[20] / self._curves.tr[20] if now.regime == "launch" else 0.0
-            valley = DRIFT[State.SLOPE][2] * now.t_n / now.supplied
-            own = hypot(grade, DRIFT[State.GAIN_WANDER][2])
-            shared = hypot(sd[State.MASS], sd[State.LINE], gain, offset, tr, valley)
-            r_t_sd = hypot(own, shared)
-            lost = log(now.lost_supplied / now.supplied)
-            self.facts.add("r_t", now.regime, r_t, own, shared, lost, now.end_s - now.start_s)
+            level = hypot(DRIFT[State.SLOPE][2], sd[State.ROLLING]) * n / now.supplied
+            shared = hypot(sd[State.MASS], sd[State.LINE], gain, offset, tr, level)
+            self.facts.add_force(now.regime, now.taken, now.supplied, now.lost_supplied, own, shared, seconds)
+            if now.taken > 0.15 * now.supplied:
+                r_t = log(now.taken / now.supplied)
+                r_t_sd = hypot(own / now.supplied, shared)
             details["t_windows"] = now.t_n
             if now.regime != "locked":
                 details["r_t_if_reaction_lost"] = round(log(now.lost_supplied / now.supplied), 3)
