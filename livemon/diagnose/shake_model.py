@@ -13,9 +13,9 @@ widths, which two independent ones and a real car share: see docs/diagnosis.md.
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 from math import exp, log
-from typing import TYPE_CHECKING, Final, NamedTuple
+from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -29,7 +29,7 @@ BINS: Final = 28
 BIN_LN: Final = 0.25
 LEAST_LN: Final = log(0.1)  # rounding is 0.25 rpm: nothing below is real
 
-_TEMPER: Final = 0.6  # blocks next to one another share their cause: they count for less than one each
+_TEMPER: Final = 0.7  # blocks next to one another share their cause: they count for less than one each
 _FLOORS: Final = 10  # 0.1 to 5 rpm
 _FLOOR_SD, _FLOOR_MOST_RPM = 0.35, 4.0
 _SHAKES: Final = 7  # 3.2 to 40 rpm rms; less is not felt. Common practice, no source
@@ -44,6 +44,7 @@ _PATTERNS: Final = ((0.3, 0.6), (0.6, 0.6), (0.93, 0.6), (0.93, 0.35))
 _ODD_ON: Final = ((0.08, 0.4), (0.2, 0.35), (0.4, 0.25))
 _ODD_OPEN: Final = ((0.05, 0.5), (0.3, 0.5))
 _ODD_STILL: Final = ((0.05, 0.5), (0.4, 0.5))
+_ODD_ELSEWHERE: Final = 0.15  # where something shakes in those, one share will do
 _DECAY_ON, _DECAY_OPEN, _DECAY_STILL = 1.2, 1.0, 2.0
 _KNEE_RPM, _KNEE_DECAY = (
     5.0,
@@ -99,19 +100,18 @@ def explain(
     import numpy as np
 
     tables = _tables()
-    floor = _floor_weights(rest)
     counts = _TEMPER * np.asarray(on, dtype=np.float64)
-    prior = floor[:, None] * tables.odd_on
-    everything = tables.shaken_on @ counts  # floor, odd share, pattern, strength
+    floor = _floor_weights(tuple(rest))
+    calm = floor[:, None] * tables.odd_on
+    plain = _ln_sum(_times(tables.sound_on, counts), calm)
+    everything = _times(tables.shaken_on, counts)  # floor, odd share, pattern, strength
     mild, shaken = everything[..., : len(_MILD_RPM)], everything[..., len(_MILD_RPM) :]
-    plain = _ln_sum(tables.sound_on @ counts, prior) + log(1.0 - _MILD)
-    sound = float(np.logaddexp(plain, _ln_sum(mild, prior[:, :, None, None] * _MILD / mild[0, 0].size)))
-    weights = prior[:, :, None, None] * tables.allowed[:, None, :, :]
+    little = _ln_sum(mild, calm[:, :, None, None] / mild[0, 0].size)
+    sound = float(np.logaddexp(plain + log(1.0 - _MILD), little + log(_MILD)))
+    weights = calm[:, :, None, None] * tables.allowed[:, None]
     awake = _ln_sum(shaken, weights)
     clutch = float(np.logaddexp(awake + log(1.0 - _SLEEPS), sound + log(_SLEEPS)))
-    elsewhere = _gain(tables.sound_open, tables.shaken_open, opened)
-    idle = _gain(tables.sound_still, tables.shaken_still, still)
-    elsewhere = elsewhere + np.logaddexp(log(1.0 - _SMOOTH_IDLE) + idle, log(_SMOOTH_IDLE))
+    elsewhere = _gain("open", tuple(opened)) + _gain("still", tuple(still))
     engine = _ln_sum(shaken + elsewhere, weights)
     engine += float(np.logaddexp(log(_SHOWS_ORDER) + min(order, 50.0), log(1.0 - _SHOWS_ORDER)))
     return Explained(sound, clutch, engine)
@@ -153,13 +153,14 @@ def _tables() -> _Tables:
     def shaken(calm: Array, strengths: Array) -> Array:
         share = np.array([share for share, _ in _PATTERNS])[:, None, None]
         shaking = np.array([[0.97 * bell(x, sd) + 0.03 / BINS for x in strengths] for _, sd in _PATTERNS])
-        return np.asarray(np.log((1.0 - share) * calm[:, :, None, None, :] + share * shaking))
+        return np.asarray(np.log((1.0 - share) * calm[:, :, None, None] + share * shaking))
 
     floors = np.linspace(LEAST_LN, log(_FLOOR_MOST_RPM), _FLOORS)
     strengths, step = np.linspace(log(_SHAKE_LEAST_RPM), log(_SHAKE_MOST_RPM), _SHAKES, retstep=True)
     stronger = np.concatenate((strengths, strengths[-1] + step * np.arange(1, _STRONGER_OPEN)))
     on, opened = sound(_ODD_ON, _DECAY_ON, log(_KNEE_RPM)), sound(_ODD_OPEN, _DECAY_OPEN)
     still = sound(_ODD_STILL, _DECAY_STILL)
+    odd_elsewhere = ((_ODD_ELSEWHERE, 1.0),)
     allowed = np.repeat((strengths > floors[:, None] + _ABOVE_FLOOR_LN)[:, None, :], len(_PATTERNS), axis=1)
     steady = np.array([sd < 0.5 for _, sd in _PATTERNS])
     allowed &= ~(steady[:, None] & (strengths < log(_STEADY_LEAST_RPM)))
@@ -170,13 +171,14 @@ def _tables() -> _Tables:
         np.log(on),
         shaken(on, np.concatenate((np.log(_MILD_RPM), strengths))),
         np.log(opened),
-        shaken(opened, stronger),
+        shaken(sound(odd_elsewhere, _DECAY_OPEN), stronger),
         np.log(still),
-        shaken(still, stronger),
+        shaken(sound(odd_elsewhere, _DECAY_STILL), stronger),
     )
 
 
-def _floor_weights(rest: Sequence[int]) -> Array:
+@lru_cache(maxsize=4)
+def _floor_weights(rest: tuple[int, ...]) -> Array:
     """How likely each floor is with the clutch on, from how smoothly the engine turns standing and coasting."""
     import numpy as np
 
@@ -198,20 +200,36 @@ def _floor_weights(rest: Sequence[int]) -> Array:
     return np.asarray(_AT_REST_TRUST * near / near.sum() + (1.0 - _AT_REST_TRUST) * flat)
 
 
-def _gain(sound: Array, shaken: Array, counts: Sequence[int]) -> Array:
-    """ln likelihood ratio, shaking over sound, of a state's blocks; by pattern and strength with the clutch on."""
+@lru_cache(maxsize=8)
+def _gain(state: Literal["open", "still"], counts: tuple[int, ...]) -> Array:
+    """ln likelihood ratio of a state's blocks, shaking over sound; by pattern and strength with the clutch on."""
     import numpy as np
 
     if not any(counts):
         return np.zeros((len(_PATTERNS), _SHAKES))
+    tables = _tables()
     weighed = _TEMPER * np.asarray(counts, dtype=np.float64)
-    calm, rough = sound @ weighed, shaken @ weighed
-    top = rough.max()
-    ratio = np.log(np.exp(rough - top).mean(axis=(0, 1)) + 1e-300) + top
-    ratio -= calm.max() + np.log(np.exp(calm - calm.max()).mean())
-    top = ratio.max()
-    steps = [np.exp(ratio[:, i : i + _SHAKES] - top) for i in range(_STRONGER_OPEN)]
-    return np.asarray(np.log(sum(steps) / _STRONGER_OPEN + 1e-300) + top)
+    is_open = state == "open"
+    calm = _times(tables.sound_open if is_open else tables.sound_still, weighed)
+    rough = _times(tables.shaken_open if is_open else tables.shaken_still, weighed)
+    ratio = _ln_mean(rough, (0, 1)) - _ln_mean(calm, (0, 1))
+    stronger = np.stack([ratio[:, i : i + _SHAKES] for i in range(_STRONGER_OPEN)])
+    gain = _ln_mean(stronger, 0)
+    return gain if is_open else np.logaddexp(log(1.0 - _SMOOTH_IDLE) + gain, log(_SMOOTH_IDLE))
+
+
+def _ln_mean(values: Array, axis: int | tuple[int, ...]) -> Array:
+    import numpy as np
+
+    top = values.max()
+    return np.asarray(np.log(np.exp(values - top).mean(axis=axis) + 1e-300) + top)
+
+
+def _times(table: Array, counts: Array) -> Array:
+    """table @ counts as one product of matrix and vector, which is several times faster."""
+    import numpy as np
+
+    return np.asarray((table.reshape(-1, BINS) @ counts).reshape(table.shape[:-1]))
 
 
 def _ln_sum(values: Array, weights: Array) -> float:

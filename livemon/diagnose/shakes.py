@@ -27,7 +27,7 @@ _TORQUE_STEP_NM, _TORQUE_STEP = 8.0, 0.15  # what the engine itself does is no s
 _TORQUE_WITHIN_NM, _TORQUE_WITHIN = 10.0, 0.25
 _BLOCK_S, _BLOCK_MOST_S, _BLOCK_LEAST = 2.0, 7.0, 4
 # How fast a smooth course bends, rpm/s²: what it makes of readings far apart is taken off their scatter.
-_BEND_ON, _BEND_OPEN = 3.0, 60.0
+_BEND_ON, _BEND_NEAR, _BEND_OPEN = 3.0, 20.0, 60.0
 _SHAKES_RPM: Final = 3.0  # a block above it may shake
 _FIRST_S: Final = 2.5  # standing: the engine comes down to idle
 # The order is looked for in so many readings running, if they scatter by so much.
@@ -36,9 +36,17 @@ _HALF_ORDER, _BESIDE = 0.5, (0.43, 0.57)
 # ln evidence of half order in one run from how much better it fits than orders beside it: a line between two
 # limits. Runs next to one another share their cause.
 _ORDER_AT_0, _ORDER_SLOPE, _ORDER_MOST, _ORDER_TEMPER = -0.9, 0.45, 2.5, 0.5
-_AGAIN: Final = 0.05  # weighed again when so many more blocks, as a share, are there
+_AGAIN, _AGAIN_SMOOTH = 1.06, 1.4  # weighed again when there are so many times more blocks
 
-_ON, _OPEN, _COAST, _STILL = range(4)
+_ON, _OPEN, _COAST, _STILL, _NONE = range(5)
+_STATES: Final[dict[str, int]] = {
+    "locked": _ON, "launch": _OPEN, "coast": _COAST, "stationary_in_gear": _STILL, "neutral": _STILL,
+    "pull": _NONE, "shift": _NONE, "unknown": _NONE,
+}  # fmt: skip
+_BEND: Final = (0.5 * _BEND_ON, 0.5 * _BEND_OPEN, 0.5 * _BEND_ON, 0.5 * _BEND_ON)
+# What is left of a reading; share of the way between its neighbours; turns of the engine before, at and after;
+# its time.
+_Left = tuple[float, float, float, float, float, float]
 
 
 class Blocks:
@@ -69,108 +77,110 @@ class ShakeWatch:
     """Feed every Estimate, in time order."""
 
     __slots__ = (
-        "_a", "_b", "_block_s", "_explained", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum", "_settled_s",
-        "_state", "_sum", "_turns", "_turns_a", "_turns_b", "_weighed", "coast", "disturbed_s", "on", "open", "order",
-        "still", "time_s",
+        "_a", "_b", "_block_s", "_explained", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum",
+        "_settled_s", "_state", "_sum", "_turns_a", "_turns_b", "_weighed", "coast", "disturbed_s", "on", "open",
+        "order", "still",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.on, self.open, self.coast, self.still = Blocks(), Blocks(), Blocks(), Blocks()
         self.order = 0.0  # ln evidence that the scatter follows half an order of engine speed
-        self.time_s = self.disturbed_s = 0.0  # last Estimate; last shift, clutch or pedal step
-        self._a: Estimate | None = None
+        self.disturbed_s = 0.0  # last shift, step of the pedal, or change of the clutch
+        self._a: Estimate | None = None  # the two readings before
         self._b: Estimate | None = None
-        self._state: int | None = None
-        self._key = (-1, -1)
+        self._state, self._key = _NONE, -1
         self._settled_s = 0.0
-        self._turns = self._turns_a = self._turns_b = 0.0
+        self._turns_a = self._turns_b = 0.0
         self._n = 0
         self._sum = self._block_s = self._least_nm = self._most_nm = 0.0
-        self._run: list[tuple[float, float, float, float, float, float]] = []
+        self._run: list[_Left] = []
         self._run_sum = 0.0
         self._explained = Explained(0.0, 0.0, 0.0)
         self._weighed = 0
 
-    def feed(self, e: Estimate) -> None:
+    def feed(self, c: Estimate) -> None:
         """Take one Estimate. The hot path."""
-        self.time_s = time_s = e.time_s
-        state = _state_of(e)
-        if state is None or (state != _STILL and e.engine_rpm < _IDLE_RPM):
-            self.disturbed_s = time_s
-            if self._b is not None:
-                self._a = self._b = None
+        regime = c.regime
+        state = _STATES[regime]
+        if regime == "pull":
+            ratio = c.speed_ratio or 0.0
+            if ratio > _ON_SR and (c.gear or 0) > 1:
+                state = _ON
+            elif ratio < _OPEN_SR and c.gear_probability > _SURE_GEAR:
+                state = _OPEN
+        rpm = c.engine_rpm
+        if state == _NONE or (rpm < _IDLE_RPM and state != _STILL):
+            self.disturbed_s = c.time_s
+            if self._key >= 0:
+                self._key, self._b = -1, None
                 self._close()
             return
-        a, b = self._b, e
-        key = (state, 0 if state == _STILL else e.gear or 0)
-        if a is None or key != self._key or time_s - a.time_s > _SPAN_S:
+        time_s = c.time_s
+        a, b = self._a, self._b
+        self._a, self._b = b, c
+        key = state if state == _STILL else state + 4 * (c.gear or 0)
+        if b is None or key != self._key or time_s - b.time_s > _SPAN_S:
             self._close()
-            self._key, self._state = key, state
+            self._key, self._state, self._a = key, state, None
             self._settled_s = time_s + (_FIRST_S if state == _STILL else _SETTLES_S)
             self.disturbed_s = time_s
-            self._a, self._b, self._turns = None, e, 0.0
+            self._turns_b = 0.0
             return
-        self._turns_a, self._turns_b = self._turns_b, self._turns
-        self._turns += (e.engine_rpm + a.engine_rpm) * (time_s - a.time_s) / 120.0
-        first, middle, last = self._a, a, b
-        self._a, self._b = middle, last
-        if first is None:
+        before, at = self._turns_a, self._turns_b
+        middle_s = b.time_s
+        after_s = time_s - middle_s
+        after = at + (rpm + b.engine_rpm) * after_s / 120.0
+        self._turns_a, self._turns_b = at, after
+        if a is None:
             return
-        if self._stepped(first, last, state):
+        pedal, pedal_a, torque, torque_a = c.pedal_pct, a.pedal_pct, c.engine_torque_nm, a.engine_torque_nm
+        if (pedal is not None and pedal_a is not None and abs(pedal - pedal_a) > _PEDAL_STEP_PCT) or (
+            torque is not None
+            and torque_a is not None
+            and abs(torque - torque_a) > _TORQUE_STEP_NM + _TORQUE_STEP * abs(torque)
+            and state != _STILL
+        ):
             self.disturbed_s = time_s
             self._settled_s = max(self._settled_s, time_s + _STEP_SETTLES_S)
             self._close()
             return
-        middle_s = middle.time_s
-        if middle_s < self._settled_s:
-            return
-        before_s, after_s = middle_s - first.time_s, time_s - middle_s
+        before_s = middle_s - a.time_s
         span_s = before_s + after_s
-        if before_s <= 0.0 or after_s <= 0.0 or span_s > _SPAN_S:
+        if middle_s < self._settled_s or before_s <= 0.0 or after_s <= 0.0 or span_s > _SPAN_S:
             return
-        if state == _ON and abs(middle.engine_accel_rpm_s) > _CALM_RPM_S:
-            return
+        bend = _BEND[state]
+        if state == _ON:
+            if abs(b.engine_accel_rpm_s) > _CALM_RPM_S:
+                return
+            if b.regime == "pull":
+                bend = 0.5 * _BEND_NEAR
         share = before_s / span_s
-        left = middle.engine_rpm - first.engine_rpm * (1.0 - share) - last.engine_rpm * share
-        bend = (_BEND_OPEN if state == _OPEN else _BEND_ON) * 0.5 * before_s * after_s
-        # White scatter comes out so many fold: the line between two neighbours scatters too.
-        self._add(middle, left * left / (1.0 + share * share + (1.0 - share) ** 2 + bend * bend))
-        self._run.append((left, share, self._turns_a, self._turns_b, self._turns, middle_s))
-        self._run_sum += left * left
-        if len(self._run) >= _RUN and (middle_s - self._run[0][5] > _RUN_S or len(self._run) > _RUN_MOST):
-            self._close_run()
-
-    def _stepped(self, a: Estimate, b: Estimate, state: int) -> bool:
-        """The driver or the engine did something between two readings."""
-        if (
-            a.pedal_pct is not None
-            and b.pedal_pct is not None
-            and abs(b.pedal_pct - a.pedal_pct) > _PEDAL_STEP_PCT
-        ):
-            return True
-        x, y = a.engine_torque_nm, b.engine_torque_nm
-        if state == _STILL or x is None or y is None:
-            return False
-        return abs(y - x) > _TORQUE_STEP_NM + _TORQUE_STEP * abs(y)
-
-    def _add(self, e: Estimate, square: float) -> None:
-        if self._n == 0:
-            self._begin(e)
-        elif (e.time_s - self._block_s > _BLOCK_S and self._n >= _BLOCK_LEAST) or (
-            e.time_s - self._block_s > _BLOCK_MOST_S
-        ):
+        rest = 1.0 - share
+        left = b.engine_rpm - a.engine_rpm * rest - rpm * share
+        bend *= before_s * after_s
+        square = left * left
+        n = self._n
+        if n and middle_s - self._block_s > _BLOCK_S and (n >= _BLOCK_LEAST or middle_s - self._block_s > _BLOCK_MOST_S):
             self._close_block()
-            self._begin(e)
-        self._n += 1
-        self._sum += square
-        torque = e.engine_torque_nm
+            n = 0
+        if n == 0:
+            self._block_s, self._sum = middle_s, 0.0
+            self._least_nm = self._most_nm = torque or 0.0
+        self._n = n + 1
+        # White scatter comes out so many fold: the line between two neighbours scatters too.
+        self._sum += square / (1.0 + share * share + rest * rest + bend * bend)
         if torque is not None:
-            self._least_nm = min(self._least_nm, torque)
-            self._most_nm = max(self._most_nm, torque)
-
-    def _begin(self, e: Estimate) -> None:
-        self._block_s, self._sum = e.time_s, 0.0
-        self._least_nm = self._most_nm = e.engine_torque_nm or 0.0
+            if torque < self._least_nm:
+                self._least_nm = torque
+            elif torque > self._most_nm:
+                self._most_nm = torque
+        if state == _COAST:
+            return
+        run = self._run
+        run.append((left, share, before, at, after, middle_s))
+        self._run_sum += square
+        if len(run) >= _RUN and (middle_s - run[0][5] > _RUN_S or len(run) > _RUN_MOST):
+            self._close_run()
 
     def _close(self) -> None:
         self._close_block()
@@ -179,7 +189,7 @@ class ShakeWatch:
 
     def _close_block(self) -> None:
         n, self._n = self._n, 0
-        if n < _BLOCK_LEAST or self._state is None:
+        if n < _BLOCK_LEAST:
             return
         within = self._most_nm - self._least_nm
         if self._state != _STILL and within > _TORQUE_WITHIN_NM + _TORQUE_WITHIN * self._most_nm:
@@ -190,12 +200,7 @@ class ShakeWatch:
         """How much better half an order fits a run of readings than what lies beside it."""
         run, total = self._run, self._run_sum
         self._run, self._run_sum = [], 0.0
-        n = len(run)
-        if (
-            total < 1.5 * _RUN_RPM * _RUN_RPM * n
-            or run[-1][5] - run[0][5] > _RUN_MOST_S
-            or self._state == _COAST
-        ):
+        if total < 1.5 * _RUN_RPM * _RUN_RPM * len(run) or run[-1][5] - run[0][5] > _RUN_MOST_S:
             return
         better = _fits(run, total, _HALF_ORDER) - 0.5 * sum(_fits(run, total, order) for order in _BESIDE)
         self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
@@ -206,7 +211,8 @@ class ShakeWatch:
     def explained(self) -> Explained:
         """How well a sound vehicle, a shaking clutch and a shaking engine explain what was seen so far."""
         on = self.on
-        if on.count == 0 or (on.count < self._weighed * (1.0 + _AGAIN) + 1.0 and self._weighed):
+        again = _AGAIN if on.shaking else _AGAIN_SMOOTH
+        if on.count == 0 or (self._weighed and on.count < self._weighed * again + 1.0):
             return self._explained
         self._weighed = on.count
         rest = [x + y for x, y in zip(self.still.bins, self.coast.bins, strict=True)]
@@ -219,24 +225,7 @@ class ShakeWatch:
         return self.explained.shaking if self.on.shaking else 0.0
 
 
-def _state_of(e: Estimate) -> int | None:
-    regime, ratio = e.regime, e.speed_ratio
-    if regime == "locked":
-        return _ON
-    if regime == "pull":
-        if ratio is None or _OPEN_SR <= ratio <= _ON_SR:
-            return None
-        if ratio < _OPEN_SR:
-            return _OPEN if e.gear_probability > _SURE_GEAR else None
-        return _ON if (e.gear or 0) > 1 else None
-    if regime == "launch":
-        return _OPEN
-    if regime == "coast":
-        return _COAST
-    return _STILL if regime in ("stationary_in_gear", "neutral") else None
-
-
-def _fits(run: list[tuple[float, float, float, float, float, float]], total: float, order: float) -> float:
+def _fits(run: list[_Left], total: float, order: float) -> float:
     """ln likelihood gained by a swing at `order` turns of the engine, its size and phase free."""
     w = 2.0 * pi * order
     cc = ss = cs = yc = ys = 0.0
