@@ -2,7 +2,7 @@
 
 x = ln(engine speed / (rpm per km/h x road speed)) is minus the log of the speed ratio if that gear is
 engaged. Open and closed states each carry a level, how far x lies off what is expected: a bias of torque,
-tyre or grip is found once and then no longer counts as evidence, while a sudden change of x does at once (a
+tyre or curve is found once and then no longer counts as evidence, while a sudden change of x does at once (a
 switching Kalman filter, interacting-multiple-model form: Blom & Bar-Shalom, IEEE Trans. Autom. Control 33
 (1988) 780).
 """
@@ -12,41 +12,21 @@ from __future__ import annotations
 from math import exp, log, sqrt
 from typing import Final, NamedTuple
 
+from livemon.converter.curves import Curves
+from livemon.estimate.moment import Look, Moment
 from livemon.estimate.open_slip import OpenSlip
 
 _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
-_CALM: Final = 0.03
+_HEAVY: Final = 0.1  # chance that torque or curve are quite different from what is thought
+_IDLE_HEAVY: Final = 0.85  # the idle governor feeds the pump whatever it takes
 _LOCK_REACH: Final = 2.5  # standard deviations
-_ROLLING_KMH: Final = 10.0
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
-_LEVEL_S, _WIDTH_S = 2.5, 10.0
-# Rates per second in ordinary driving; common practice, no source.
-_LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
-_UNLOCK, _SHIFT = 0.12, 0.12
-# With the engine at idle a box shifts down as the turbine falls below so many times idle; rate per second
-_SLOW, _KEEP_UP = 1.45, 2.5
-
-
-class Look(NamedTuple):
-    """One moment: engine speed [rpm], road speed [km/h] with sd from the readings and from the
-    calibration."""
-
-    t: float
-    n: float
-    v: float
-    v_sd: float
-    v_slow_sd: float
-    torque_nm: float  # at the pump
-    torque_sd_nm: float
-    torque_told: bool  # by the engine; else worked out from the road
-    idle_rpm: float
-    stated: int | None  # gear from 0
-    stated_weight: float  # of a gear that is not the stated one
-    stated_lock: float | None
-    slip: float  # of the closed clutch, as it has been [rpm]
-    slip_var: float
+_NOTHING: Final = 1.2  # density of a moment that tells nothing
+_AGAINST: Final = 0.003  # left each second of torque that flows from the slower to the faster
+_UNPROVEN: Final = 0.6  # share left each time to a shift, which has no level of its own to show
+_LEVEL_S, _WIDTH_S = 1.2, 10.0
 
 
 class GearEvidence(NamedTuple):
@@ -59,133 +39,75 @@ class GearEvidence(NamedTuple):
     down: float  # g + 1 to g under way
 
 
-class Rates(NamedTuple):
-    """Chances of leaving the states of one gear in one step."""
-
-    to_lock: float
-    to_open: float
-    to_up: float
-    to_down: float
-
-
 class Weigher:
-    """`begin` a moment, then for each gear in question `rates` and `weigh`; `learn` from what is certain."""
+    """`begin` a moment, then `weigh` each gear in question; `learn` from what is certain."""
 
     __slots__ = (
-        "_base", "_before", "_change", "_dt", "_fast", "_foot_off", "_heavy", "_idling", "_level_weight",
-        "_ln_k", "_look", "_m_change", "_overrun", "_slow_var", "_v_change", "_width_weight", "driven",
-        "fit", "k", "lock_level", "lock_var", "open_level", "open_var", "slip",
+        "_count", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m", "_m_at", "_m_sd", "_open_level",
+        "_open_var", "_width_weight", "fit", "k", "moment", "slip",
     )  # fmt: skip
 
-    def __init__(self, k: list[float], grip_nm: float | None) -> None:
+    def __init__(self, k: list[float], curves: Curves) -> None:
         self.k, self._ln_k = k, [log(x) for x in k]
-        self.slip = OpenSlip(grip_nm)
-        self.open_level, self.open_var = [0.0] * len(k), [1.0] * len(k)
-        self.lock_level, self.lock_var = [0.0] * len(k), [1.0] * len(k)
-        self.driven = False  # the road certainly turns the engine
-        self.fit = [0.0] * len(k)  # how well open or lock explains the level of x, at best 1
-        self._before: tuple[float, float, float] | None = None
+        self.slip = OpenSlip(curves)
+        self.moment = Moment()
+        n = len(k)
+        self._m, self._m_sd = [0.0] * n, [0.0] * n  # x expected while open
+        self._m_at = [-1] * n  # moment it was worked out
+        self._count = 0
+        self.fit = [0.0] * n  # how well open or lock explains the level of x, at best 1
+        self.forget()
 
     def forget(self) -> None:
         """What went before is not comparable: a stop, a gap."""
-        self._before = None
+        self.moment.forget()
         n = len(self.k)
-        self.open_level, self.open_var = [0.0] * n, [1.0] * n
-        self.lock_level, self.lock_var = [0.0] * n, [1.0] * n
+        self._open_level, self._open_var = [0.0] * n, [1.0] * n
+        self._lock_level, self._lock_var = [0.0] * n, [1.0] * n
 
     def begin(self, look: Look, dt: float) -> None:
-        """Work out what all gears share."""
-        self._look, self._dt = look, dt
+        self.moment.take(look, dt)
         self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 3.0 * _LEVEL_S))
         self._width_weight = dt / _WIDTH_S
-        n, v, slip = look.n, look.v, self.slip
-        base = log(n / v)
-        slip.expect(look.torque_nm, look.torque_sd_nm, n)
-        m = slip.m
-        before = self._before
-        self._change = self._v_change = 0.0
-        self._m_change = 0.3
-        ln_v = log(v)
-        if before:
-            self._change, self._m_change, self._v_change = base - before[0], m - before[1], ln_v - before[2]
-        self._before = (base, m, ln_v)
-        self._base = base
-        self._fast = (look.v_sd / v) ** 2 + (3.0 / n) ** 2 + 1e-6
-        self._slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
-        self._heavy = min(0.6, max(0.05, (m - 0.1) / 0.4))
-        self._idling = n < 1.2 * look.idle_rpm
-        torque_sd = look.torque_sd_nm
-        self._overrun = look.torque_nm < (0.0 if look.torque_told else -0.5 * torque_sd)
-        self.driven = look.torque_nm < -torque_sd
-        self._foot_off = n < 1.4 * look.idle_rpm and look.torque_nm < torque_sd
-        if self._foot_off and v > _ROLLING_KMH:
-            self._overrun = True
-        if self._idling:  # the idle governor feeds the pump whatever it takes
-            self._heavy = max(self._heavy, 0.85)
-
-    @property
-    def calm(self) -> bool:
-        """Neither x nor its expectation has moved enough for a shift to have begun, and no gear was
-        stated."""
-        return abs(self._change) < _CALM and abs(self._m_change) < 0.1 and self._look.stated is None
-
-    def rates(self, g: int) -> Rates:
-        look, k, dt = self._look, self.k, self._dt
-        v = look.v
-        here = k[g] * v
-        to_up = to_down = 0.0
-        if g + 1 < len(k):
-            above = k[g + 1] * v
-            to_up = _SHIFT * dt * (1.0 if above > 800.0 else 0.1 if above > 450.0 else 0.01)
-            if self._idling and above < _SLOW * look.idle_rpm:
-                to_up *= 0.1
-        if g > 0:
-            to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
-            # boxes do not let the turbine fall to idle in a high gear, least of all with the foot off
-            low = ((_SLOW if self._idling else 1.3) * look.idle_rpm - here) / (0.4 * look.idle_rpm)
-            if low > 0.0:
-                to_down = min(0.5, to_down + (_KEEP_UP if self._idling else 1.0) * dt * min(1.5, low))
-        to_lock, to_open = _LOCK[g if g < 2 else 2] * dt, min(0.3, _UNLOCK * dt)
-        if here < 1.5 * look.idle_rpm and (self._idling or self._foot_off):
-            return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
-        if here < 1000.0:
-            return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
-        return Rates(to_lock, to_open, to_up, to_down)
+        self._count += 1
 
     def weigh(self, g: int, fresh_open: float, fresh_lock: float, alone: bool = False) -> GearEvidence:
         """fresh_*: share of the state's probability that has just come from other states; alone: no shift
         is in question."""
-        look, dt, fast, slow_var, heavy = self._look, self._dt, self._fast, self._slow_var, self._heavy
-        idling = self._idling
-        n, m = look.n, self.slip.m
-        x = self._base - self._ln_k[g]
+        moment, slip = self.moment, self.slip
+        look, dt, fast, slow_var = moment.look, moment.dt, moment.fast, moment.slow_var
+        n, torque, torque_sd = look.n, moment.torque, moment.torque_sd
+        x = moment.base - self._ln_k[g]
+        m = slip.x_at(torque, self.k[g] * look.v)
+        _, model_sd, model_slope = slip.torque_at(m, n)
+        m_sd = min(0.5, torque_sd / model_slope)
+        m_change = m - self._m[g] if self._m_at[g] == self._count - 1 else 0.3
+        self._m[g], self._m_at[g], self._m_sd[g] = m, self._count, m_sd + model_sd / model_slope
+        if moment.loose:  # engine speed says next to nothing of the turbine
+            nothing = _NOTHING if x > -1.0 else _NOTHING * exp(max(-30.0, 10.0 * (x + 1.0)))
+            lock = 0.5 * _NOTHING * exp(-0.5 * min(60.0, x * x / (fast + slow_var + 4e-4))) + 1e-3
+            self._open_level[g], self._open_var[g] = 0.0, 0.05
+            return self._told(g, GearEvidence(nothing, 1e-3, lock, nothing, nothing))
         # open: m and a level; the further from coupling, the faster x moves by itself
-        along = x if m > 0.0 else min(0.3, -x)
-        x_sd = sqrt(fast)
         # steadiness alone must not favour the state that promises it more narrowly
         calm = fast + 1e-4
         follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
+        idling = moment.idling
         if idling:
             follow = min(follow, 0.2)
-        drift = (follow - 1.0) * self._v_change
-        prior = (
-            slow_var
-            + self.slip.m_sd**2
-            + self.slip.spread**2 * abs(m) * (along if along > x_sd else x_sd)
-            + 1e-4
-        )
-        wander = (0.02 if look.torque_told else 0.04) + 0.3 * max(0.0, x - 0.08)
+        drift = (follow - 1.0) * moment.v_change
+        prior = slow_var + m_sd**2 + (model_sd / model_slope) ** 2 + 1e-4
+        wander = (0.02 if look.torque_told else 0.04) + 0.2 * max(0.0, x - 0.08)
         level, var = (
-            self.open_level[g] + drift,
-            self.open_var[g] + wander * wander * dt + (0.5 * self._m_change) ** 2,
+            self._open_level[g] + drift,
+            self._open_var[g] + wander * wander * dt + (0.5 * m_change) ** 2,
         )
         mixed = (1.0 - fresh_open) * level
         var = (1.0 - fresh_open) * (var + (level - mixed) ** 2) + fresh_open * (prior + mixed * mixed)
         var = min(var, 2.0 * prior + wander * wander)
         s = var + fast
-        own = prior + fast
         e = x - m - mixed
-        drives = 1.0 / (1.0 + exp(-1.7 * min(20.0, max(-20.0, look.torque_nm / look.torque_sd_nm))))
+        drives = 1.0 / (1.0 + exp(-1.7 * min(20.0, max(-20.0, torque / torque_sd))))
         if x > 0.0:
             wide = 0.4 * exp(-max(0.0, x - 2.5)) * (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1)
         elif idling:  # turned by the wheels, held up by next to nothing
@@ -198,25 +120,31 @@ class Weigher:
             + 1e-3
         )
         # and level by level, seldom: what fits counts each second or two, how narrow it promised each ten
-        peak = (1.0 - heavy) / (_ROOT_2PI * sqrt(own))
+        taken, taken_sd, slope = slip.torque_at(x, n)
+        heavy = _IDLE_HEAVY if idling else _HEAVY
+        # the torque seen against the torque it would take, as a density of x
+        off = torque - taken
+        own = torque_sd * torque_sd + taken_sd * taken_sd + slope * slope * (fast + slow_var + 1e-4)
+        peak = (1.0 - heavy) * slope / (_ROOT_2PI * sqrt(own))
         top = peak + 0.4 * heavy
-        e0 = x - m
         shape = (
-            peak * exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + heavy * wide + 1e-3
+            peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
         ) / top
+        if x > 0.03 if moment.foot_off else x < -0.03 and torque > 2.0 * torque_sd:
+            opened *= _AGAINST**dt  # torque only flows from the faster to the slower
         if x < -0.6:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.6 - x))
         opened *= shape**self._level_weight * top**self._width_weight
         fit = shape
         gain = var / s
         reach = 3.0 * sqrt(s)
-        self.open_level[g] = mixed + gain * min(reach, max(-reach, e))
-        self.open_var[g] = var * (1.0 - gain)
+        self._open_level[g] = mixed + gain * min(reach, max(-reach, e))
+        self._open_var[g] = var * (1.0 - gain)
         # closed: slip near what it has been
         # what turns the engine from the road cannot leave it faster than the turbine
-        expected = (0.0 if self.driven and look.slip > 0.0 else look.slip) / n
+        expected = (0.0 if moment.driven and look.slip > 0.0 else look.slip) / n
         prior = slow_var + look.slip_var / (n * n)
-        level, var = self.lock_level[g], self.lock_var[g] + (36.0 / (n * n) + 4e-6) * dt
+        level, var = self._lock_level[g], self._lock_var[g] + (36.0 / (n * n) + 4e-6) * dt
         mixed = (1.0 - fresh_lock) * level + fresh_lock * expected
         var = (1.0 - fresh_lock) * (var + (level - mixed) ** 2) + fresh_lock * (
             prior + (expected - mixed) ** 2
@@ -225,13 +153,13 @@ class Weigher:
         s = var + fast
         e = x - mixed
         lock = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) / (_ROOT_2PI * sqrt(max(s, calm))) + 1e-3
-        if 0.0 < x < 0.6 * m - self.slip.m_sd:  # a clutch that slips too much, yet holds the engine back
+        if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
             lock += 0.05 / m
         own = prior + fast
         peak = 1.0 / (_ROOT_2PI * sqrt(own))
         e0 = x - expected
         shape = exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + 1e-3 / peak
-        if 0.0 < x < 0.6 * m - self.slip.m_sd:
+        if 0.0 < x < 0.6 * m - m_sd:
             shape += 0.1 / (m * peak)
         lock *= shape**self._level_weight * peak**self._width_weight
         self.fit[g] = shape if shape > fit else fit
@@ -241,15 +169,15 @@ class Weigher:
         reach_far = _LOCK_REACH * sqrt(prior)
         over = max(reach_far, 0.6 * m) if m > 0.0 else reach_far
         level = mixed + gain * min(reach, max(-reach, e))
-        self.lock_level[g] = min(expected + over, max(expected - reach_far, level))
-        self.lock_var[g] = var * (1.0 - gain)
+        self._lock_level[g] = min(expected + over, max(expected - reach_far, level))
+        self._lock_var[g] = var * (1.0 - gain)
         # on the way: judged by how x moves
-        d = self._change
+        d = moment.change
         noise = 0.5 * fast + (5.0 / n) ** 2 + 4e-4 * dt + 1e-6
         move = -(x - d - expected) * min(1.0, dt / _CLOSE_S)
         closing = _bell(d - move, noise + 0.4 * move * move)
         reach = max(m, 0.06) * 1.5
-        outside = max(0.0, -0.01 - x, x - reach) / (x_sd + 0.01)
+        outside = max(0.0, -0.01 - x, x - reach) / (sqrt(fast) + 0.01)
         closing *= (
             exp(-0.5 * min(outside * outside, 40.0)) + 1e-3
         ) ** self._level_weight / reach**self._width_weight
@@ -260,11 +188,20 @@ class Weigher:
             move = follow * step * min(1.0, dt / _SHIFT_S)
             outside = max(0.0, -step - 0.03 - x, x - 0.35 - max(m, 0.0)) / 0.05
             inside = exp(-0.5 * min(outside * outside, 20.0))
-            var = noise + 0.16 * move * move
+            var = noise + wander * wander * dt + (0.5 * m_change) ** 2 + 0.16 * move * move
+            inside *= _UNPROVEN**self._level_weight
             up, down = inside * _bell(d + move, var), inside * _bell(d - move, var)
-        if self._overrun:
+        if moment.overrun:
             opened, closing, lock = opened**_LOOSE, closing**_LOOSE, lock**_LOOSE
             up, down = up**_LOOSE, down**_LOOSE
+        return self._told(g, GearEvidence(opened, closing, lock, up, down))
+
+    def _told(self, g: int, seen: GearEvidence) -> GearEvidence:
+        """The same with what the vehicle states of gear and clutch."""
+        look = self.moment.look
+        if look.stated is None and look.stated_lock is None:
+            return seen
+        opened, closing, lock, up, down = seen
         if look.stated is not None:
             other = look.stated_weight
             if look.stated != g:
@@ -272,15 +209,22 @@ class Weigher:
             if look.stated not in (g, g + 1):
                 up, down = up * other, down * other
         if look.stated_lock is not None:
-            weight = min(1.0, dt / 0.5)
+            weight = min(1.0, self.moment.dt / 0.5)
             lock *= (0.02 + 0.96 * look.stated_lock) ** weight
             opened *= (0.98 - 0.96 * look.stated_lock) ** weight
         return GearEvidence(opened, closing, lock, up, down)
 
     def learn(self, g: int) -> None:
         """Gear g is certain and the converter open."""
-        if self._look.torque_told:
-            self.slip.learn(self._base - self._ln_k[g], self._fast + self._slow_var)
+        moment = self.moment
+        look = moment.look
+        if look.torque_told:
+            x_sd = sqrt(moment.fast + moment.slow_var)
+            self.slip.learn(moment.base - self._ln_k[g], x_sd, look.n, look.torque_nm, look.torque_sd_nm)
+
+    def visible(self, g: int) -> bool:
+        """Were the converter open in gear g, it would certainly slip so much that it shows."""
+        return abs(self._m[g]) - 1.7 * self._m_sd[g] > 0.008
 
 
 def _bell(x: float, var: float) -> float:

@@ -10,9 +10,13 @@ from __future__ import annotations
 from math import exp
 from typing import Final
 
-from livemon.estimate.gear_evidence import GearEvidence, Look, Rates, Weigher
+from livemon.converter.curves import Curves
+from livemon.estimate.box import Box, Rates
+from livemon.estimate.gear_evidence import GearEvidence, Weigher
+from livemon.estimate.moment import Look
 
-_FINISH, _SHUT, _SKIP = 2.2, 1.5, 1.0  # rates per second; skip: to a neighbour unseen
+_FINISH, _SHUT = 2.2, 1.5  # rates per second
+_UNSEEN_S: Final = 0.6  # a shift may hide in a step so long
 _DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
@@ -67,12 +71,13 @@ class Gears:
     """`tick` with a Look at each moment, `rest` while standing; `smooth` the newest ticks before using
     them."""
 
-    __slots__ = ("_fits", "_gear", "_last", "_now", "k", "weigher")
+    __slots__ = ("_fits", "_gear", "_last", "_now", "box", "k", "weigher")
 
-    def __init__(self, k: list[float], grip_nm: float | None) -> None:
+    def __init__(self, k: list[float], curves: Curves) -> None:
         """k: engine rpm per km/h when locked, first gear first."""
         self.k = k
-        self.weigher = Weigher(k, grip_nm)
+        self.weigher = Weigher(k, curves)
+        self.box = Box(k)
         self.lost()
 
     def lost(self) -> None:
@@ -82,6 +87,7 @@ class Gears:
         self._last: float | None = None
         self._gear, self._fits = 0, False
         self.weigher.forget()
+        self.box.forget()
 
     def rest(self, t: float, neutral: float, stated: int | None) -> Tick:
         """Standing still: the next start is in first gear, as good as always."""
@@ -95,6 +101,7 @@ class Gears:
         self._now = (opened, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n)
         self._last = t
         self.weigher.forget()
+        self.box.forget()
         tick = Tick(t)
         tick.gear, tick.probability, tick.still, tick.neutral = first, 0.97, True, neutral
         tick.mean_k = self.k[first]
@@ -108,11 +115,12 @@ class Gears:
         if dt > _LONG_S:
             self._forget(1.0 - exp((_LONG_S - dt) / 2.5))
             dt = _LONG_S
-        weigher, last = self.weigher, len(self.k) - 1
+        weigher, box, last = self.weigher, self.box, len(self.k) - 1
+        moment = weigher.moment
         weigher.begin(look, dt)
         o, a, c, u, d = self._now
         g = self._gear
-        alone = weigher.calm and self._fits and o[g] + a[g] + c[g] > _ALONE
+        alone = weigher.moment.calm and self._fits and o[g] + a[g] + c[g] > _ALONE
         if alone:  # nothing moves: no other gear need be looked at
             first, beyond = g, g + 1
         else:
@@ -123,10 +131,12 @@ class Gears:
             first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
         tick = Tick(t)
         tick.told = look.torque_told or look.stated is not None
-        tick.first, tick.telling = first, look.torque_told and weigher.slip.visible
-        end, shut, skip = tick.rates = (min(0.9, _FINISH * dt), min(0.6, _SHUT * dt), _SKIP * dt)
-        tick.driven = weigher.driven
-        leaving = tick.leaving = [weigher.rates(g) for g in range(first, beyond)]
+        tick.first = first
+        end, shut, skip = tick.rates = (
+            min(0.9, _FINISH * dt), min(0.6, _SHUT * dt), min(1.0, dt / _UNSEEN_S),
+        )  # fmt: skip
+        tick.driven = moment.driven
+        leaving = tick.leaving = [box.rates(moment, g) for g in range(first, beyond)]
         evidence = tick.evidence
         n = last + 1
         no, na, nc, nu, nd = [_FLOOR] * n, [_FLOOR] * n, [_FLOOR] * n, [0.0] * n, [0.0] * n
@@ -144,12 +154,14 @@ class Gears:
             pc += ag * shut
             if g > 0:
                 done = u[g - 1] * end
-                po += done * _DONE + o[g - 1] * skip
-                pc += done * _DONE_CLOSED + c[g - 1] * skip
+                hidden = skip * leaving[i - 1].to_up if i else 0.0
+                po += done * _DONE + o[g - 1] * hidden
+                pc += done * _DONE_CLOSED + c[g - 1] * hidden
             if g < last:
                 done = d[g] * end
-                po += done * _DONE + o[g + 1] * skip
-                pc += done * _DONE_CLOSED + c[g + 1] * skip
+                hidden = skip * leaving[i + 1].to_down if g + 1 < beyond else 0.0
+                po += done * _DONE + o[g + 1] * hidden
+                pc += done * _DONE_CLOSED + c[g + 1] * hidden
             po, pc = po + _FLOOR, pc + _FLOOR
             e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
                 g, 1.0 - stay_open / po, 1.0 - stay_lock / pc, alone
@@ -172,9 +184,11 @@ class Gears:
                 row[g] *= inverse
         self._now = tick.alpha = (no, na, nc, nu, nd)
         self._sum_up(tick, tick.alpha)
+        tick.telling = look.torque_told and weigher.visible(tick.gear)
         self._gear, self._fits = tick.gear, total > _FITS and weigher.fit[tick.gear] > _FITS_LEVEL
         if no[tick.gear] > 0.95:
             weigher.learn(tick.gear)
+        box.watch(moment, tick.gear, tick.probability - tick.shifting > _SURE)
         return tick
 
     def smooth(self, ticks: list[Tick], start: int) -> None:
@@ -227,12 +241,12 @@ class Gears:
             below = ed[g - 1] if g else 0.0
             bo[g] = (
                 (1.0 - lock - up - down) * eo[g] + lock * ea[g] + up * eu[g] + down * below
-                + skip * (eo[g + 1] + (eo[g - 1] if g else 0.0))
+                + skip * (up * eo[g + 1] + down * (eo[g - 1] if g else 0.0))
             )  # fmt: skip
             ba[g] = (1.0 - 1.3 * shut) * ea[g] + shut * ec[g] + 0.3 * shut * eo[g] + up * eu[g] + down * below
             bc[g] = (
                 (1.0 - away - 0.5 * (up + down)) * ec[g] + away * eo[g] + 0.5 * (up * eu[g] + down * below)
-                + skip * (ec[g + 1] + (ec[g - 1] if g else 0.0))
+                + skip * (up * ec[g + 1] + down * (ec[g - 1] if g else 0.0))
             )  # fmt: skip
             if g < last:
                 bu[g] = (1.0 - end) * eu[g] + end * (

@@ -1,60 +1,97 @@
-"""How far an open converter slips under how much torque: one number, learned while driving.
+"""How an open converter would slip: what tells an open clutch from a closed one, and one gear from the next.
 
-The converter's own curves are never asked, that would make slip evidence circular.
+The curves of the vehicle file, or the usual ones, with their level learned while driving. They decide what
+is engaged and never move the turbine's speed, so slip stays evidence about the converter.
 """
 
 from __future__ import annotations
 
-from math import exp, log, sqrt
+from bisect import bisect_right
+from math import exp, hypot, log, sqrt
 from typing import Final
 
-_POWER: Final = 1.4
+from livemon.converter.curves import Curves, at
+
+_STEP, _STEPS = 0.01, 160
+_EQUAL: Final = 0.02  # nearer to equal speeds torque goes with slip in a straight line
+_FAULT_SD: Final = 0.1  # ln K of a converter that may be the faulty one
+_OVERRUN, _OVERRUN_SD = 1.5, 0.5  # torque in stall capacities per (speed ratio - 1) beyond 1, sd of its ln:
+# between published tables (0.6 to 1.1) and what broadcast slip shows, common practice, no source
+_SHAPE: Final = 0.6  # share of the curve's spread that stays when its level is known
+_LEVEL_SD, _LEAST_LEVEL_SD = 0.15, 0.05
 
 
 class OpenSlip:
-    """x = ln(pump speed / turbine speed) near coupling is 0.1 (load / grip)^1.4, load = torque at 1000 rpm.
+    """x = ln(pump speed / turbine speed). Torque in N m, speeds in rpm."""
 
-    Published tables lie between powers 1 and 1.8. Overrun slips about twice as much under the same torque,
-    less surely. `expect` sets m (x expected), spread (how far m may be off, as a share of itself) and m_sd
-    (its sd by torque).
-    """
+    __slots__ = ("_capacity", "_drive", "_k_sd", "_stall", "level", "level_sd")
 
-    __slots__ = ("grip", "grip_sd", "m", "m_sd", "spread")
+    def __init__(self, curves: Curves) -> None:
+        ratios = [exp(-_STEP * i) for i in range(_STEPS + 1)]
+        capacity = [1.0 / at(curves.k, r) ** 2 for r in ratios]
+        linear = round(_EQUAL / _STEP)
+        for i in range(linear):
+            capacity[i] = capacity[linear] * i / linear
+        for i in range(linear, _STEPS):
+            capacity[i + 1] = max(capacity[i + 1], capacity[i] * exp(-2.0 * _STEP))
+        self._capacity = capacity  # torque / speed^2 over x
+        self._k_sd = [hypot(at(curves.k_sd, r) / at(curves.k, r), _FAULT_SD) for r in ratios]
+        for i in range(linear):
+            self._k_sd[i] = self._k_sd[linear]
+        # torque / turbine speed^2 over x, growing
+        drive = [c * exp(2.0 * _STEP * i) for i, c in enumerate(capacity)]
+        for i in range(_STEPS):
+            drive[i + 1] = max(drive[i + 1], drive[i] * 1.0001)
+        self._drive = drive
+        self._stall = capacity[-1]
+        self.level, self.level_sd = 0.0, _LEVEL_SD  # of ln K over the curve
 
-    def __init__(self, grip_nm: float | None) -> None:
-        """grip_nm: guess of the torque at 1000 rpm that makes the open converter slip 10 %."""
-        self.grip, self.grip_sd = (log(20.0), 0.6) if grip_nm is None else (log(grip_nm), 0.4)
-        self.m = self.spread = self.m_sd = 0.0
+    def x_at(self, torque_nm: float, turbine_rpm: float) -> float:
+        """x that takes this torque at this turbine speed."""
+        q = torque_nm * exp(2.0 * self.level) / (turbine_rpm * turbine_rpm)
+        if q < 0.0:
+            q /= _OVERRUN * self._stall
+            return log(0.5 + sqrt(0.25 + q)) if q > -0.24 else -0.5
+        drive = self._drive
+        i = bisect_right(drive, q)
+        if i > _STEPS:
+            return _STEP * _STEPS + 0.5 * log(q / drive[-1])
+        low = drive[i - 1]
+        return _STEP * (i - 1 + (q - low) / (drive[i] - low))
 
-    def expect(self, torque_nm: float, torque_sd_nm: float, n: float) -> None:
-        scale = 1e6 / ((n * n + 1e4) * exp(self.grip))
-        load, load_sd = torque_nm * scale, torque_sd_nm * scale
-        size = abs(load)
-        if load < 0.0:
-            self.m, self.spread, self.m_sd = max(-0.7, -0.28 * size**0.9), 1.0, 0.28 * min(load_sd, 0.7)
-            return
-        size = min(size, 4.0)
-        self.m = 0.1 * size**_POWER
-        self.m_sd = 0.1 * (size + min(load_sd, 3.0)) ** _POWER - self.m
-        shape = 0.2 + 0.2 * abs(log(max(size, 0.05)))
-        self.spread = sqrt((_POWER * self.grip_sd) ** 2 + shape * shape)
-
-    @property
-    def visible(self) -> bool:
-        """Were the converter open, it would certainly slip so much that it shows."""
-        return (abs(self.m) - 2.0 * self.m_sd) * exp(-2.0 * self.spread) > 0.008
+    def torque_at(self, x: float, n: float) -> tuple[float, float, float]:
+        """(torque, sd by the curve, growth with x at n) that the open converter takes at x and n rpm."""
+        scale = n * n * exp(-2.0 * self.level)
+        if x < 0.0:
+            ratio = exp(min(-x, 1.5))
+            unit = _OVERRUN * self._stall * scale
+            torque = unit * (1.0 - ratio)
+            return torque, _OVERRUN_SD * -torque, unit * ratio
+        f = x / _STEP
+        i = int(f)
+        if i >= _STEPS:
+            i, f = _STEPS - 1, float(_STEPS)
+        c = self._capacity
+        rise = c[i + 1] - c[i]
+        torque = scale * (c[i] + (f - i) * rise)
+        sd = 2.0 * torque * hypot(self.level_sd, _SHAPE * self._k_sd[i])
+        # at given turbine speed n grows with x as well
+        return torque, sd, max(scale * rise / _STEP + 2.0 * torque, 1e-3)
 
     def stalled_nm(self, n: float) -> float:
-        """Torque a stalled converter takes at n rpm, within some 60 %."""
-        return exp(self.grip) * 2.2e-6 * n * n
+        """Torque a stalled converter takes at n rpm."""
+        return self._stall * n * n * exp(-2.0 * self.level)
 
-    def learn(self, x: float, x_var: float) -> None:
-        """The converter was certainly open when x was seen: one step of a Kalman filter on the log of
-        grip."""
-        m = self.m
-        if not 0.04 < m < 0.25 or m < 3.0 * self.m_sd:
+    def learn(self, x: float, x_sd: float, n: float, torque_nm: float, torque_sd_nm: float) -> None:
+        """The converter was certainly open when x was seen: one step of a Kalman filter on the level."""
+        if not 0.03 < x < 0.5 or torque_nm < 3.0 * torque_sd_nm:
             return
-        h, p = -_POWER * m, self.grip_sd**2
-        gain = p * h / (p * h * h + 30.0 * (self.m_sd**2 + (0.25 * m) ** 2 + x_var))
-        self.grip = min(5.0, max(1.3, self.grip + gain * min(0.1, max(-0.1, x - m))))
-        self.grip_sd = max(0.12, sqrt(p * (1.0 - gain * h)))
+        expected, _, slope = self.torque_at(x, n)
+        off = 0.5 * log(expected / torque_nm)
+        noise = hypot(
+            0.5 * torque_sd_nm / torque_nm, 0.5 * slope * x_sd / expected, _SHAPE * self._k_sd[int(x / _STEP)]
+        )
+        p = self.level_sd**2
+        gain = p / (p + 30.0 * noise * noise)
+        self.level = min(0.4, max(-0.4, self.level + gain * min(0.3, max(-0.3, off))))
+        self.level_sd = max(_LEAST_LEVEL_SD, sqrt(p * (1.0 - gain)))

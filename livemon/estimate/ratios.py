@@ -6,7 +6,7 @@ from collections import deque
 from math import exp, log, pi
 from typing import Final
 
-from livemon.vehicle import Vehicle, engine_torque_limit
+from livemon.vehicle import Vehicle
 
 _RPM_PER_KMH: Final = 30.0 / pi / 3.6  # of a wheel of 1 m radius
 _USUAL_RADIUS_M: Final = 0.33
@@ -33,19 +33,6 @@ def output_rpm_per_kmh(vehicle: Vehicle) -> float | None:
     if vehicle.final_drive is None or vehicle.tyre_radius_m is None:
         return None
     return vehicle.final_drive / vehicle.tyre_radius_m.value * _RPM_PER_KMH
-
-
-def usual_grip_nm(vehicle: Vehicle) -> float | None:
-    """Torque at 1000 rpm that makes a converter fit for this engine slip 10 %, within some 40 %.
-
-    A converter is chosen to stall near 2200 rpm (common practice, no source) or where the file says, and
-    passes about 0.45 of its stall torque at a speed ratio of 0.9 (published tables: between 0.33 and 0.58).
-    """
-    stall_rpm = vehicle.stall_speed_rpm or 2200.0
-    torque = engine_torque_limit(vehicle, stall_rpm)
-    if torque is None:
-        return None
-    return 0.45 * torque.value / (stall_rpm / 1000.0) ** 2
 
 
 class RatioFinder:

@@ -7,21 +7,24 @@ flare when the selector moves, and the gear the vehicle states.
 from __future__ import annotations
 
 from collections import deque
-from math import exp
+from math import exp, sqrt
 from typing import Final
 
 _RATE: Final = 0.006  # 1/s, selector moves while standing; common practice, no source
-_LEVEL_MEMORY_S: Final = 15.0
+_SAY: Final = 0.7  # of the level: bias and model are known less well than their sd say
+_LEVEL_S, _LEVEL_MEMORY_S = 2.5, 60.0  # heard once soon, and again each so long
 _LAG_S: Final = 0.7
+_STOPS_NEUTRAL: Final = 0.08  # some boxes let go at a stop by themselves
 
 
 class Standstill:
     """`tick` while standing; `neutral` is the probability that nothing holds the turbine."""
 
-    __slots__ = ("_idle", "_last", "_past", "neutral")
+    __slots__ = ("_idle", "_last", "_past", "_unheard", "neutral")
 
     def __init__(self) -> None:
-        self.neutral = 0.3  # a recording may well begin in park
+        self.neutral = 0.4  # a recording may well begin in park
+        self._unheard = _SAY  # share of this stop's torque level that has not had its say
         self._last: float | None = None
         self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float]] = deque()
@@ -32,8 +35,9 @@ class Standstill:
         return 820.0 if self._idle is None else self._idle
 
     def moved(self) -> None:
-        """The vehicle moved: it was in gear, and stops in gear next time."""
-        self.neutral = 0.04
+        """The vehicle moved: it was in gear, and most stop in gear next time."""
+        self.neutral = _STOPS_NEUTRAL
+        self._unheard = _SAY
         self._last = None
         self._past.clear()
 
@@ -47,12 +51,15 @@ class Standstill:
         p += _RATE * dt * (1.0 - 2.0 * p)
         odds = p / (1.0 - p)
         if torque is not None:
-            held_var = torque_sd * torque_sd + 0.25 * stalled * stalled + 9.0
-            free_var = torque_sd * torque_sd + 25.0
-            y, z = torque - stalled, torque - 2.0
-            held = exp(-0.5 * min(y * y / held_var, 50.0)) + 1e-3
-            free = exp(-0.5 * min(z * z / free_var, 50.0)) + 1e-3
-            odds *= (free / held) ** min(1.0, dt / _LEVEL_MEMORY_S)
+            # bound fluid takes less than a stall test's; what is taken off for accessories is a guess
+            held_var = torque_sd * torque_sd + (0.35 * stalled) ** 2 + 25.0
+            free_var = torque_sd * torque_sd + 100.0
+            y, z = torque - 0.85 * stalled, torque + 4.0
+            held = exp(-0.5 * min(y * y / held_var, 50.0)) / sqrt(held_var) + 3e-4
+            free = exp(-0.5 * min(z * z / free_var, 50.0)) / sqrt(free_var) + 3e-4
+            weight = min(self._unheard, dt / _LEVEL_S)
+            self._unheard -= weight
+            odds *= (free / held) ** (weight + dt / _LEVEL_MEMORY_S)
         past = self._past
         past.append((t, n, torque if torque is not None else 0.0))
         while len(past) > 2 and past[1][0] < t - _LAG_S:

@@ -20,6 +20,7 @@ _SLOW_KMH: Final = 16.0  # slowed to this without a stop, boxes differ in which 
 _SLOW_SHARE: Final = 0.35  # torque or a stated gear little tells them apart (common practice, no source)
 _GAUGE_SD: Final = 0.012  # what reported road speed may be off until locked stretches have pinned it
 _PINNED_SD: Final = 0.008  # (common practice, no source)
+_DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
@@ -115,12 +116,13 @@ def _regime(e: Estimate, shifting: bool, locked: bool, turbine: float, launching
 
 def _standing(e: Estimate, tick: Tick, turbine: float, var: float) -> bool:
     n, free = e.engine_rpm, tick.neutral
-    if free > 0.5:
-        e.regime = "neutral"
-        _slip(e, n - 5.0, (1.0 - free) * n * n + 100.0)
-    else:
-        e.regime = "stationary_in_gear"
-        _slip(e, turbine, var + _STEADY_VAR + (free * n * n if free > _RARE else 0.0))
+    e.regime = "neutral" if free > 0.5 else "stationary_in_gear"
+    if free < _RARE:
+        _slip(e, turbine, var + _STEADY_VAR)
+    else:  # the mean of both; near one of the two the band reaches to that one alone
+        spin = n - _DRAG_RPM
+        share = free if free < 1.0 - _RARE else 1.0
+        _slip(e, turbine + share * (spin - turbine), var + _DRAG_RPM**2 + free * (1.0 - free) * n * n)
     return True
 
 

@@ -8,17 +8,17 @@ from typing import Final
 
 from livemon.estimate.broadcast import Signal
 from livemon.estimate.engine_speed import EngineSpeed
-from livemon.estimate.gear_evidence import Look
 from livemon.estimate.gears import Gears, Tick
 from livemon.estimate.locked import Locked
-from livemon.estimate.ratios import RatioFinder, output_rpm_per_kmh, rpm_per_kmh, usual_grip_nm
+from livemon.estimate.moment import Look
+from livemon.estimate.ratios import RatioFinder, output_rpm_per_kmh, rpm_per_kmh
 from livemon.estimate.road_speed import RoadSpeed
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.tell import Told, tell
 from livemon.estimate.torque import Torque
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, curves_of
 
 TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
@@ -38,7 +38,7 @@ class VehicleState:
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
         target = vehicle.lockup_slip_target_rpm
         self._target = 15.0 if target is None else target
-        self._gears = Gears(self._k, usual_grip_nm(vehicle)) if self._k else None
+        self._gears = Gears(self._k, curves_of(vehicle)) if self._k else None
         self._torque = Torque(vehicle)
         self._standstill = Standstill()
         self.finder = RatioFinder()
@@ -212,7 +212,7 @@ class VehicleState:
         tick = gears.tick(
             Look(
                 t, n if turbine is None else max(turbine[0], 50.0), v, sqrt(var), sqrt(slow_var),
-                torque, torque_sd, told, self._standstill.idle_rpm,
+                torque, torque_sd, told, self._torque.foot_off(t), self._standstill.idle_rpm,
                 stated if stated is not None and stated >= 0 else None, weight, self._lockup.held(t),
                 slip if turbine is None else 0.0, slip_var + 100.0,
             )
@@ -228,7 +228,7 @@ class VehicleState:
         runs = n > _RUNS_RPM
         neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
         long = still_since is not None and t - still_since > 1.5
-        if runs and long and neutral < 0.35 and abs(n_rate) < 40.0:
+        if runs and long and neutral < 0.1 and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)

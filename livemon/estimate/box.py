@@ -1,0 +1,93 @@
+"""What the gearbox is likely to do next: shifts, its clutch closing; and what it has shown."""
+
+from __future__ import annotations
+
+from typing import Final, NamedTuple
+
+from livemon.estimate.moment import Moment
+from livemon.estimate.schedule import DownshiftSpeed
+
+# Rates per second in ordinary driving; common practice, no source.
+_LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
+_UNLOCK, _SHIFT = 0.12, 0.12
+# With the engine at idle a box shifts down as the turbine falls below so many times idle; rate per second
+_SLOW, _KEEP_UP = 1.45, 2.5
+_UNDER_LOAD, _NEVER = 0.95, 0.999  # a shift up leaves the turbine at least so far above where it shifts down
+_TIP_IN_S: Final = (0.4, 2.0)  # so long after the foot is on again the gear shows
+_ROLLING_KMH: Final = 10.0
+
+
+class Rates(NamedTuple):
+    """Chances of leaving the states of one gear in one step."""
+
+    to_lock: float
+    to_open: float
+    to_up: float
+    to_down: float
+
+
+class Box:
+    """`rates` of a gear at a moment; `watch` what it did."""
+
+    __slots__ = ("_coasted", "_k", "down")
+
+    def __init__(self, k: list[float]) -> None:
+        self._k = k
+        self.down = DownshiftSpeed()
+        self._coasted: tuple[int, float] | None = None  # sure gear with the foot off, and speed since
+
+    def forget(self) -> None:
+        """What went before is not comparable: a stop, a gap."""
+        self._coasted = None
+
+    def rates(self, moment: Moment, g: int) -> Rates:
+        look, k, dt = moment.look, self._k, moment.dt
+        idle, v = look.idle_rpm, look.v
+        here = k[g] * v
+        to_up = to_down = 0.0
+        to_lock, to_open = _LOCK[g if g < 2 else 2] * dt, min(0.3, _UNLOCK * dt)
+        if moment.foot_off:
+            if g + 1 < len(k):
+                to_up = self.down.up(k[g + 1] * v, dt)
+            below, chance = self.down.chance(here, moment.v_change, idle, dt)
+            if g > 0:
+                to_down = chance + 0.01 * dt
+            to_lock *= 1.0 - below
+            if moment.loose or below > 0.5:
+                return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
+            return Rates(to_lock, to_open, to_up, to_down)
+        if g + 1 < len(k):
+            low, _ = self.down.chance(_UNDER_LOAD * k[g + 1] * v, 0.0, idle, dt)
+            to_up = _SHIFT * dt * (1.0 - _NEVER * low)
+        if g > 0:
+            to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
+            # boxes do not let the turbine fall to idle in a high gear
+            low = ((_SLOW if moment.idling else 1.3) * idle - here) / (0.4 * idle)
+            if low > 0.0:
+                to_down = min(0.5, to_down + (_KEEP_UP if moment.idling else 1.0) * dt * min(1.5, low))
+        if here < 1.5 * idle and moment.idling:
+            return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
+        if here < 1000.0:
+            return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
+        return Rates(to_lock, to_open, to_up, to_down)
+
+    def watch(self, moment: Moment, g: int, sure: bool) -> None:
+        """What it did with the foot off shows when the foot is on again: gear g is the likeliest."""
+        k, v = self._k, moment.look.v
+        if moment.foot_off:
+            if v < _ROLLING_KMH:
+                return
+            if sure and not moment.loose:
+                self._coasted = (g, v)
+                self.down.seen(k[g] * v, None, 0.3 * moment.dt)
+            elif self._coasted is not None:
+                self._coasted = (self._coasted[0], v)
+        elif self._coasted is not None:
+            since = moment.look.t - moment.off_until_s
+            if sure and _TIP_IN_S[0] < since < _TIP_IN_S[1]:
+                before, slowest = self._coasted
+                if g <= before:
+                    self.down.seen(k[g] * slowest, k[g + 1] * slowest if g < before else None)
+                self._coasted = None
+            elif since >= _TIP_IN_S[1]:
+                self._coasted = None
