@@ -10,8 +10,8 @@ from math import erf, exp, hypot, log, sqrt
 from typing import Final
 
 # Share of turbine speed lost in the gear: any size between these as likely as any other, by its logarithm.
-_LEAST, _MOST = 0.04, 0.5
-_EDGE_SD: Final = 0.01
+_LEAST, _MOST = 0.05, 0.75
+_EDGE_SD: Final = 0.012
 _AS_BEFORE: Final = 0.6  # it slips about as much as it did when last seen to
 _NEAR: Final = (0.01, 0.25)  # sd of that: of turbine speed, and of the share itself
 
@@ -32,7 +32,7 @@ class GearWatch:
         self, gear: int, slip_rpm: float, sound_rpm: float, engine_rpm: float, variance: float
     ) -> float:
         """Of slip as seen [1/rpm], if converter and clutch account for `sound_rpm` of it."""
-        turbine = max(engine_rpm - sound_rpm, 0.3 * engine_rpm)
+        turbine = max(engine_rpm - sound_rpm, 0.2 * engine_rpm)
         share = (slip_rpm - sound_rpm) / turbine
         sd = max(sqrt(variance) / turbine, _EDGE_SD)
         above = 0.5 * (1.0 + erf((share - _LEAST) / (1.414 * sd)))

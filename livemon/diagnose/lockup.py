@@ -23,9 +23,12 @@ from livemon.vehicle import Vehicle
 
 _SLIP_WANDER_RPM: Final = 12.0
 _SCALE_SD: Final = 0.003  # of turbine speed: what tyre and calibration leave wrong at least
+_LIGHT_SR: Final = (0.9, 1.02)  # speed ratios between which light load is told from overrun and creep
+_TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the open converter slips
+_AT_REST_RPM: Final = 15.0  # sd of slip with the clutch on and no torque to hold
 _TORQUE_SHARE: Final = 0.02  # of peak: what a torque signal is off by from moment to moment
-_LEAST_SR: Final = 0.7  # below it K is too flat to tell speed ratio
-_LEAST_SHARE: Final = 0.06  # of peak torque: below it the engine hardly drives
+_LEAST_SR: Final = 0.15  # below it everything is stall
+_LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
 _SETTLING = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 
@@ -55,7 +58,7 @@ _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
 _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
-_ALIKE: Final = 0.5  # windows of one stretch are partly the same look
+_ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.05
 _STRETCH_S: Final = 12.0
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -126,7 +129,10 @@ class LockupWatch:
             self.slipping_since_s = None
             return
         torque = self._torque(w)
-        if torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm:
+        light = torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm
+        if torque is None or (light and not self._drives(w, torque.value_nm)):
+            if w.regime == "locked" and w.pump_torque_nm is not None:
+                self._rows.at_rest(turbine, slip, hypot(_AT_REST_RPM, 0.5 * w.slip_sd_rpm))
             self.slipping_since_s = None
             return
         if w.start_s - self._stretch_start_s > _STRETCH_S:
@@ -142,6 +148,14 @@ class LockupWatch:
         self._weigh(w, torque, slip, turbine)
         self._weighed = w
 
+    def _drives(self, w: Window, torque_nm: float) -> bool:
+        """Whether the engine still drives, after what this drive has taught of the torque signal's offset."""
+        rows = self._rows
+        if w.gear == 1 or w.speed_ratio is None or not _LIGHT_SR[0] < w.speed_ratio < _LIGHT_SR[1]:
+            return False
+        least = 0.25 * _LEAST_SHARE * self._torque_nm
+        return all(torque_nm + rows.offset_nm(row) > least for row in (rows.sound, rows.never))
+
     def _torque(self, w: Window) -> Torque | None:
         if w.pump_torque_nm is None:
             return road_torque(w, self._vehicle, self._curves)
@@ -150,7 +164,7 @@ class LockupWatch:
 
     def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float) -> None:
         rows = self._rows
-        rows.know_scale(max(w.slip_sd_rpm / turbine, _SCALE_SD))
+        rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
         weight = _ALIKE * (1 + self._joined)
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._joined = 0
@@ -158,6 +172,8 @@ class LockupWatch:
         if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
             noise = hypot(noise, _SETTLING[1])
         p = rows.predict(w.engine_rpm, turbine, torque, noise)
+        if w.gear == 1 and p.open_variance[rows.sound] > (_TELLS * w.engine_rpm) ** 2:
+            return
         off_on, off_open = slip - p.on, slip - p.open
         fits_on = _normal(off_on, p.on_variance + rows.variance_of(p.on_h))
         fits_open = _normal(off_open, p.open_variance + rows.variance_of(p.open_h))
@@ -196,6 +212,8 @@ class LockupWatch:
         """The row of this window's gear may explain it by that gear slipping: `total`, `believed` change."""
         row = self._rows.first_gear + (w.gear or 0) - 1
         if w.gear is None or not self._rows.first_gear <= row < self._rows.count:
+            return
+        if p.open_variance[row] > (_TELLS * w.engine_rpm) ** 2:
             return
         share_open = float(self._open[row])
         rpm, of, on, open_ = w.engine_rpm, self._gears.density, float(p.on[row]), float(p.open[row])

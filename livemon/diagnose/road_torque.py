@@ -28,5 +28,5 @@ def road_torque(w: Window, body: Vehicle, curves: Curves) -> Torque | None:
     force += 0.5 * AIR_DENSITY_KG_M3 * body.drag_area_m2.value * speed * speed
     force += body.mass_kg.value * (1.0 + _ROTATING) * w.road_accel_m_s2
     through = per_m * body.efficiency.value * max(at(curves.tr, min(ratio, 1.0)), 0.5)
-    sd = hypot(_HILLS * weight_n, 0.15 * force, body.mass_kg.value * w.road_accel_sd_m_s2)
+    sd = hypot(_HILLS * weight_n, 0.25 * force, body.mass_kg.value * w.road_accel_sd_m_s2)
     return Torque(force / through, sd / through)

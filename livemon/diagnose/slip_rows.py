@@ -27,12 +27,12 @@ HOLDS_SHARE: Final = (0.3, 0.5, 0.7, 0.85)
 _TARGET_RPM: Final = (25.0, 15.0)
 _TARGET_SD_RPM: Final = 8.0
 _HELD_SD_RPM: Final = 8.0  # how closely the control holds it
-_FLAT: Final = 1.2  # d SR / d ln K at most: where K is flat it tells no speed ratio anyway
+_FLAT, _FLATTEST = 1.2, 4.0  # d SR / d ln K at most: where K is flat it tells no speed ratio anyway
 _LEAST_NM: Final = 2.0
 _KNEE_SR: Final = 0.90
 _TILT_SR: Final = 0.07  # K at SR 0.97 against K at 0.90
-_K_WANDER: Final = 0.03  # ln K, from window to window
-_K_SHAPE: Final = 0.5  # and more so away from where the clutch works
+_K_WANDER: Final = 0.045  # ln K, from window to window, and half of what torque maps wander
+_K_SHAPE: Final = 0.2  # and more so away from where the clutch works
 
 
 class Nuisance(IntEnum):
@@ -82,7 +82,7 @@ class SlipRows:
         self._share = nothing.copy()
         self._share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
         self._share[[self.sound, *range(self.first_gear, self.count)]] = 1.0
-        self._ratio: Array = np.linspace(0.4, 0.995, 120)
+        self._ratio: Array = np.linspace(0.0, 0.995, 200)
         ln_k = np.log([at(curves.k, float(ratio)) for ratio in self._ratio])
         self._ln_k: Array = np.maximum.accumulate(ln_k) + 1e-4 * np.arange(len(ln_k))
         slope = np.gradient(self._ln_k, self._ratio)
@@ -95,7 +95,7 @@ class SlipRows:
         self.x[:, Nuisance.TARGET] = self.target_rpm
         self.p: Array = np.tile(np.diag(np.square(sd)), (self.count, 1, 1))
         self._x_before, self._p_before = self.x.copy(), self.p.copy()
-        self._walk = np.diag(np.square((0.0003, 0.002, 0.0, 0.002 * torque_nm, 0.0)))
+        self._walk = np.diag(np.square((0.0005, 0.002, 0.0, 0.002 * torque_nm, 0.0)))
 
     def know_scale(self, sd: float) -> None:
         """The estimate knows turbine speed at least this well, as a share of it."""
@@ -105,11 +105,12 @@ class SlipRows:
         self.p[:, :, Nuisance.SCALE] *= less[:, None]
 
     def predict(self, rpm: float, turbine_rpm: float, torque: Torque, noise_rpm: float) -> Predicted:
-        """Of every row."""
+        """Of every row; how far off each may be depends on what was seen, as K is steep here and flat there."""
         comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
-        on, on_h, on_sd = self._fluid(rpm, comes - held, 1.0 - self._share, torque.sd_nm)
-        open_, open_h, open_sd = self._fluid(rpm, comes, 1.0, torque.sd_nm)
+        seen = turbine_rpm / rpm
+        on, on_h, on_sd = self._fluid(rpm, seen, comes - held, 1.0 - self._share, torque.sd_nm)
+        open_, open_h, open_sd = self._fluid(rpm, seen, comes, 1.0, torque.sd_nm)
         target = self.x[:, Nuisance.TARGET]
         at_target = on <= target
         on = np.where(at_target, target, on)
@@ -122,7 +123,7 @@ class SlipRows:
         return Predicted(on + shift, on_h, on_sd**2 + noise, open_ + shift, open_h, open_sd**2 + noise)
 
     def _fluid(
-        self, rpm: float, fluid_nm: Array, passes: Array | float, torque_sd_nm: float
+        self, rpm: float, seen: float, fluid_nm: Array, passes: Array | float, torque_sd_nm: float
     ) -> tuple[Array, Array, Array]:
         """(slip at which the fluid carries `fluid_nm`, regressors, sd of the moment) [rpm]."""
         fluid = np.maximum(fluid_nm, 0.5 * _LEAST_NM)
@@ -130,13 +131,18 @@ class SlipRows:
         tilt = np.clip((np.interp(want, self._ln_k, self._ratio) - _KNEE_SR) / _TILT_SR, -3.0, 1.2)
         want -= tilt * self.x[:, Nuisance.TILT]
         ratio = np.interp(want, self._ln_k, self._ratio)
-        flow = rpm * np.interp(want, self._ln_k, self._flow)  # rpm of slip a unit of ln K
+        # rpm of slip a unit of ln K, over the way from here to what was seen.
+        ln_k_seen = float(np.interp(seen, self._ratio, self._ln_k))
+        apart, ahead = want - ln_k_seen, ratio - seen
+        here = np.interp(want, self._ln_k, self._flow)
+        far = np.abs(apart) > 0.02
+        flow = rpm * np.where(far, np.minimum(ahead / np.where(far, apart, 1.0), _FLATTEST), here)
         h = np.zeros((self.count, SIZE))
         h[:, Nuisance.LEVEL] = flow
         h[:, Nuisance.TILT] = flow * tilt
         by_torque = 0.5 * flow * passes / fluid
         h[:, Nuisance.OFFSET] = by_torque
-        shape = _K_WANDER + _K_SHAPE * np.maximum(_KNEE_SR - ratio, 0.0)
+        shape = _K_WANDER + _K_SHAPE * np.maximum(_KNEE_SR - np.minimum(ratio, seen), 0.0)
         sd = np.hypot(flow * shape, by_torque * torque_sd_nm)
         return rpm * (1.0 - ratio), h, sd
 
@@ -153,6 +159,19 @@ class SlipRows:
         both = gain[:, :, None] * ph[:, None, :]
         self.p += gain[:, :, None] * gain[:, None, :] * total[:, None, None] - both - both.transpose(0, 2, 1)
         self.p += self._walk
+
+    def offset_nm(self, row: int) -> float:
+        """What one row adds to the torque signal."""
+        return float(self.x[row, Nuisance.OFFSET])
+
+    def at_rest(self, turbine_rpm: float, slip_rpm: float, sd_rpm: float) -> None:
+        """No torque to hold and the clutch on: worn or not it does not slip, so slip shows the scale."""
+        h = np.zeros((self.count, SIZE))
+        h[:, Nuisance.SCALE] = turbine_rpm
+        off = slip_rpm - turbine_rpm * self.x[:, Nuisance.SCALE]
+        variance = self.variance_of(h) + sd_rpm * sd_rpm
+        believed = 1.0 / (1.0 + 0.02 * np.exp(np.minimum(0.5 * off * off / variance, 50.0)))
+        self.step(off, h, np.full(self.count, sd_rpm * sd_rpm), 0.5 * believed)
 
     def begin(self) -> None:
         """A stretch begins."""
