@@ -24,6 +24,7 @@ _BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretche
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
 _GEAR_SURE: Final = 0.7
 _REACTION_SR: Final = 0.7
+_OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
 _STRETCH_S: Final = 30.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
 _UNKNOWN_SOURCE_SD: Final = 0.15
@@ -110,9 +111,12 @@ class Bank:
 
     # -- taking in -----------------------------------------------------------------------------------
 
-    def feed(self, w: Window, released: bool = False) -> None:
-        """Take one window, in time order; `released`: the pedal is known to be up."""
-        if w.gear_probability < _GEAR_SURE:
+    def feed(self, w: Window, released: bool = False, converter: bool = True) -> None:
+        """Take one window, in time order; `released`: the pedal is known to be up.
+
+        `converter`: slip means one. Else it may be a friction clutch let in, and says nothing.
+        """
+        if w.gear_probability < _GEAR_SURE or (w.regime in _OPEN and not converter):
             return
         capacity, force = self._looks.make(w, self._x, released)
         if capacity is None and force is None:

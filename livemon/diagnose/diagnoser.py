@@ -155,7 +155,7 @@ class Diagnoser:
         if before is not None and w.regime == before.regime == "locked" and self._alike(w, before):
             return
         self._given = w
-        self.bank.feed(w, self.full_pedal.released(w.pedal_pct))
+        self.bank.feed(w, self.full_pedal.released(w.pedal_pct), self.presence.reads_k)
 
     def _alike(self, w: Window, before: Window) -> bool:
         return (

@@ -59,7 +59,7 @@ _CAR_TO_CAR_K_SD: Final = 0.045
 # metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
 DRIFT: Final[dict[State, tuple[float, float, float]]] = {
     State.GRADE: (120.0, 250.0, 0.02),
-    State.SLOPE: (900.0, 4000.0, 0.008),
+    State.SLOPE: (900.0, 4000.0, 0.005),
     State.K_WANDER: (3.0, inf, 0.02),
     State.GAIN_WANDER: (8.0, inf, 0.025),
 }

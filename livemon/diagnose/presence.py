@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import log
+from math import log, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
@@ -14,6 +14,7 @@ from livemon.vehicle import Vehicle
 _OPEN_S: Final = 3.0
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
+_LESS_K: Final = 0.8  # a converter that takes half as much torque again as the file says still slips so much
 _SOLID_S: Final = {False: 3.0, True: 12.0}  # a file with converter numbers is not lightly contradicted
 _LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
 
@@ -23,7 +24,7 @@ class Presence:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float) -> None:
         self._curves, self._torque_nm = curves, torque_nm
-        self._told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
+        self.told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
         self.open_s = self.open_pull_s = 0.0
         self.first_gear_solid_s = 0.0
         self.first_gear_open_s = 0.0
@@ -40,7 +41,7 @@ class Presence:
         if pump is None and w.regime not in ("launch", "pull", "locked"):
             return
         if w.gear == 1 and w.engine_rpm > 1100.0:
-            if ratio - 2.0 * w.speed_ratio_sd > _SOLID:
+            if ratio - 2.0 * w.speed_ratio_sd > max(_SOLID, self._least_slip_ratio(w)):
                 self.first_gear_solid_s += duration_s
             elif ratio > 0.2:
                 self.first_gear_open_s += duration_s
@@ -54,10 +55,23 @@ class Presence:
         if w.regime == "pull":
             self.open_pull_s += duration_s
 
+    def _least_slip_ratio(self, w: Window) -> float:
+        """Speed ratio an open converter could have at most under the torque of this window."""
+        if w.pump_torque_nm is None:
+            return 0.0
+        k = w.engine_rpm / sqrt(w.pump_torque_nm) / _LESS_K
+        curve = self._curves.k
+        return next((i / (len(curve) - 1) for i in range(len(curve) - 1, -1, -1) if curve[i] <= k), 0.0)
+
+    @property
+    def reads_k(self) -> bool:
+        """Whether engine torque over slip says something of a converter: the file or the drive shows one."""
+        return self.told or self.seen
+
     @property
     def clutch_car(self) -> bool:
         """First gear pulls without slip most of the time: a friction clutch, not a converter."""
-        least_s = _SOLID_S[self._told]
+        least_s = _SOLID_S[self.told]
         return self.first_gear_solid_s > max(least_s, 0.6 * self.first_gear_open_s)
 
     @property
@@ -65,6 +79,6 @@ class Presence:
         """A converter was seen to work as one, or the vehicle file says so and nothing contradicts it."""
         if self.clutch_car:
             return False
-        if self._told:
+        if self.told:
             return self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0
         return self.open_pull_s >= _OPEN_S
