@@ -26,7 +26,7 @@ from livemon.vehicle import Vehicle, curves_of
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
 _SURE_SWING: Final = 1e-5
-_SHUDDER_FROM: Final = 0.15  # a swing seen twice is worth a word while it lasts; the call waits for more
+_SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
 _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
@@ -92,6 +92,7 @@ class Diagnoser:
             self._give(waiting)
         self._waiting.clear()
         self.stretches.end()
+        self.shakes.end()
         return changes + self._judge(self.time_s)
 
     def _feed_oscillation(self, o: Oscillation) -> Sequence[Warning]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import exp, hypot, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.nuisance import GAIN_SD, State
@@ -13,6 +13,8 @@ if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 Evidence = dict[str, float | int | str | None]
+
+_SHAKES_SEEN: Final = 8  # blocks of two seconds with the clutch on: shaking of any frequency would have shown
 
 
 def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
@@ -70,6 +72,10 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             "amplitude_rpm": None if strongest is None else round(strongest.amplitude_rpm, 1),
             "stopped_at_release": sum(e.stopped_at_release for e in firm),
             "smallest_false_alarm_probability": min((e.false_alarm_probability for e in firm), default=None),
+            "shaking_most_rpm": round(d.shakes.on.strongest_rpm, 1),
+            "shaking_clutch_on_pct": round(100.0 * d.shakes.on.share),
+            "shaking_clutch_open_pct": round(100.0 * d.shakes.open.share) if d.shakes.open.count else None,
+            "ln_evidence_of_half_order": round(d.shakes.order, 1),
         }
     return lockup(d)
 
@@ -153,10 +159,11 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged "
             "by torque ratio and by the shape of K only"
         )
-    if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen:
+    if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen and d.shakes.on.count < _SHAKES_SEEN:
         lines.append(
             f"shudder: engine speed was read too slowly while the clutch was on; swings above "
-            f"{d.shudder.highest_visible_hz:.1f} Hz do not show"
+            f"{d.shudder.highest_visible_hz:.1f} Hz do not show, and too few readings lie near enough to one "
+            "another to show that something shakes"
         )
     if d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
         lines.append("the converter clutch: it was never on, and no steady cruise called for it")

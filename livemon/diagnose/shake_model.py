@@ -1,7 +1,7 @@
 """Which of three explains the scatter of engine speed: a sound vehicle, a shaking clutch, a shaking engine?
 
-Scatter comes in blocks of about two seconds, counted by ln of their rms in three states: clutch on, clutch open
-under power, standing. Each cause predicts what share of the blocks shakes, and how strongly:
+Scatter comes in blocks of about two seconds, counted by ln of their rms in three states: clutch on, clutch
+open under power, standing. Each cause predicts what share of the blocks shakes, and how strongly:
 
     sound    none does; a few blocks hold a restless foot, a shift, a bump
     clutch   blocks with the clutch on do, for at least a quarter of the time, and no others
@@ -40,23 +40,20 @@ _MILD_RPM: Final = (1.3, 1.9, 2.5)
 _MILD: Final = 0.15  # share of sound vehicles that do
 # (share of blocks that shake, sd of ln of how strongly)
 _PATTERNS: Final = ((0.3, 0.6), (0.6, 0.6), (0.93, 0.6), (0.93, 0.35))
-# Share of odd blocks in a sound vehicle and how likely each share is; decay of their strength, per unit of ln.
+# Share of odd blocks in a sound vehicle, and how likely each is; decay of their strength per unit of ln.
 _ODD_ON: Final = ((0.08, 0.4), (0.2, 0.35), (0.4, 0.25))
 _ODD_OPEN: Final = ((0.05, 0.5), (0.3, 0.5))
 _ODD_STILL: Final = ((0.05, 0.5), (0.4, 0.5))
 _ODD_ELSEWHERE: Final = 0.15  # where something shakes in those, one share will do
 _DECAY_ON, _DECAY_OPEN, _DECAY_STILL = 1.2, 1.0, 2.0
-_KNEE_RPM, _KNEE_DECAY = (
-    5.0,
-    0.8,
-)  # with the clutch on the whole vehicle steadies the engine: stronger is rare
+_KNEE_RPM, _KNEE_DECAY = 5.0, 0.8  # with the clutch on the vehicle steadies the engine: stronger is rare
 _STRONGER_OPEN: Final = 4  # steps of the strength grid by which an engine may shake more without the vehicle
-# Floor with the clutch on: the readings' own noise, as at rest, and how roughly the engine runs [rpm], ln-normal.
+# Floor with the clutch on: the readings' own noise, as at rest, and how roughly the engine runs, ln-normal.
 _ROUGH_RPM, _ROUGH_LN_SD, _AT_REST_SD, _AT_REST_TRUST = 0.45, 0.8, 0.3, 0.85
 _SMOOTH_IDLE: Final = 0.5  # share of misfires that do not show at idle
 _SLEEPS: Final = 0.2  # share of bad clutches that do not shake in a drive: load and heat decide
-# Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other reasons.
-# Common practice, no source.
+# Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other
+# reasons. Common practice, no source.
 _MISFIRES, _OTHERWISE = 0.09, 0.008
 _SHOWS_ORDER: Final = 0.8  # share of misfires whose engine order gets through the control unit's averaging
 
@@ -78,8 +75,8 @@ class Explained(NamedTuple):
     def against_none(self, swings: float = 0.0, swings_engine: float = 0.0) -> float:
         """ln evidence of a bad clutch relative to a vehicle without a fault of ours.
 
-        swings, swings_engine: ln evidence of a swing of the clutch, from the spectrum, over a sound vehicle and
-        over a misfiring one.
+        swings, swings_engine: ln evidence of a swing of the clutch, from the spectrum, over a sound vehicle
+        and over a misfiring one.
         """
         rivals = (
             self.sound + log(1.0 - _MISFIRES - _OTHERWISE) - swings,
@@ -145,10 +142,11 @@ def _tables() -> _Tables:
         return np.asarray(density / density.sum())
 
     def sound(odds: tuple[tuple[float, float], ...], decay: float, knee: float = 99.0) -> Array:
-        return np.array([
-            [(0.99 - share) * bell(floor, _FLOOR_SD) + share * odd(floor, decay, knee) + 0.01 / BINS for share, _ in odds]
-            for floor in floors
-        ])  # fmt: skip
+        rows = []
+        for floor in floors:
+            calm, strange = bell(floor, _FLOOR_SD), odd(floor, decay, knee)
+            rows.append([(0.99 - share) * calm + share * strange + 0.01 / BINS for share, _ in odds])
+        return np.array(rows)
 
     def shaken(calm: Array, strengths: Array) -> Array:
         share = np.array([share for share, _ in _PATTERNS])[:, None, None]
@@ -179,7 +177,7 @@ def _tables() -> _Tables:
 
 @lru_cache(maxsize=4)
 def _floor_weights(rest: tuple[int, ...]) -> Array:
-    """How likely each floor is with the clutch on, from how smoothly the engine turns standing and coasting."""
+    """How likely each floor is with the clutch on, from how smoothly the engine turns otherwise."""
     import numpy as np
 
     floors = _tables().floors
@@ -194,15 +192,14 @@ def _floor_weights(rest: tuple[int, ...]) -> Array:
     noise_rpm = exp(LEAST_LN + BIN_LN * (at + 0.5))
     rough_rpm = _ROUGH_RPM * np.exp(_ROUGH_LN_SD * np.array((-1.4, -0.7, 0.0, 0.7, 1.4)))
     middle = np.log(np.hypot(noise_rpm, rough_rpm))
-    near = np.exp(-0.5 * ((floors[:, None] - middle) / _AT_REST_SD) ** 2) @ np.array(
-        (0.1, 0.23, 0.34, 0.23, 0.1)
-    )
+    weights = np.array((0.1, 0.23, 0.34, 0.23, 0.1))
+    near = np.exp(-0.5 * ((floors[:, None] - middle) / _AT_REST_SD) ** 2) @ weights
     return np.asarray(_AT_REST_TRUST * near / near.sum() + (1.0 - _AT_REST_TRUST) * flat)
 
 
 @lru_cache(maxsize=8)
 def _gain(state: Literal["open", "still"], counts: tuple[int, ...]) -> Array:
-    """ln likelihood ratio of a state's blocks, shaking over sound; by pattern and strength with the clutch on."""
+    """ln likelihood ratio of a state's blocks, shaking over sound; by pattern and strength, clutch on."""
     import numpy as np
 
     if not any(counts):

@@ -3,8 +3,8 @@
 Sampling slower than twice the shake folds its frequency, but not its size. What is left of a reading after
 the straight line between its two neighbours is rounding on a smooth drive, and the shake on a rough one.
 Counted with the clutch on, open under power, coasting and standing; `shake_model.py` weighs what it means.
-Readings at uneven times still tell one frequency from another where it is known: half an order of engine speed
-is a cylinder that does not fire.
+Readings at uneven times still tell one frequency from another where it is known: half an order of engine
+speed is a cylinder that does not fire.
 """
 
 from __future__ import annotations
@@ -44,8 +44,8 @@ _STATES: Final[dict[str, int]] = {
     "pull": _NONE, "shift": _NONE, "unknown": _NONE,
 }  # fmt: skip
 _BEND: Final = (0.5 * _BEND_ON, 0.5 * _BEND_OPEN, 0.5 * _BEND_ON, 0.5 * _BEND_ON)
-# What is left of a reading; share of the way between its neighbours; turns of the engine before, at and after;
-# its time.
+# What is left of a reading; share of the way between its neighbours; turns of the engine before, at and
+# after; its time.
 _Left = tuple[float, float, float, float, float, float]
 
 
@@ -77,9 +77,9 @@ class ShakeWatch:
     """Feed every Estimate, in time order."""
 
     __slots__ = (
-        "_a", "_b", "_block_s", "_explained", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum",
-        "_settled_s", "_state", "_sum", "_turns_a", "_turns_b", "_weighed", "coast", "disturbed_s", "on", "open",
-        "order", "still",
+        "_a", "_b", "_block_s", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum",
+        "_settled_s", "_state", "_sum", "_turns_a", "_turns_b", "_weigh_at", "coast", "disturbed_s",
+        "explained", "on", "open", "order", "still",
     )  # fmt: skip
 
     def __init__(self) -> None:
@@ -95,8 +95,9 @@ class ShakeWatch:
         self._sum = self._block_s = self._least_nm = self._most_nm = 0.0
         self._run: list[_Left] = []
         self._run_sum = 0.0
-        self._explained = Explained(0.0, 0.0, 0.0)
-        self._weighed = 0
+        # How well a sound vehicle, a shaking clutch and a shaking engine explain what was seen so far.
+        self.explained = Explained(0.0, 0.0, 0.0)
+        self._weigh_at = 0.0
 
     def feed(self, c: Estimate) -> None:
         """Take one Estimate. The hot path."""
@@ -160,9 +161,11 @@ class ShakeWatch:
         bend *= before_s * after_s
         square = left * left
         n = self._n
-        if n and middle_s - self._block_s > _BLOCK_S and (n >= _BLOCK_LEAST or middle_s - self._block_s > _BLOCK_MOST_S):
-            self._close_block()
-            n = 0
+        if n:
+            so_far_s = middle_s - self._block_s
+            if so_far_s > _BLOCK_S and (n >= _BLOCK_LEAST or so_far_s > _BLOCK_MOST_S):
+                self._close_block()
+                n = 0
         if n == 0:
             self._block_s, self._sum = middle_s, 0.0
             self._least_nm = self._most_nm = torque or 0.0
@@ -195,6 +198,21 @@ class ShakeWatch:
         if self._state != _STILL and within > _TORQUE_WITHIN_NM + _TORQUE_WITHIN * self._most_nm:
             return
         (self.on, self.open, self.coast, self.still)[self._state].add(sqrt(self._sum / n))
+        # By what came, never by when somebody asked: asking changes nothing.
+        if self._state == _ON and self.on.count >= self._weigh_at:
+            self._weigh()
+
+    def _weigh(self) -> None:
+        on = self.on
+        self._weigh_at = on.count * (_AGAIN if on.shaking else _AGAIN_SMOOTH) + 1.0
+        rest = [x + y for x, y in zip(self.still.bins, self.coast.bins, strict=True)]
+        self.explained = explain(on.bins, self.still.bins, self.open.bins, rest, self.order)
+
+    def end(self) -> None:
+        """The drive is over: weigh all of it."""
+        self._close()
+        if self.on.count:
+            self._weigh()
 
     def _close_run(self) -> None:
         """How much better half an order fits a run of readings than what lies beside it."""
@@ -206,18 +224,6 @@ class ShakeWatch:
         self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
 
     # -- reading out ---------------------------------------------------------------------------------
-
-    @property
-    def explained(self) -> Explained:
-        """How well a sound vehicle, a shaking clutch and a shaking engine explain what was seen so far."""
-        on = self.on
-        again = _AGAIN if on.shaking else _AGAIN_SMOOTH
-        if on.count == 0 or (self._weighed and on.count < self._weighed * again + 1.0):
-            return self._explained
-        self._weighed = on.count
-        rest = [x + y for x, y in zip(self.still.bins, self.coast.bins, strict=True)]
-        self._explained = explain(on.bins, self.still.bins, self.open.bins, rest, self.order)
-        return self._explained
 
     @property
     def strength(self) -> float:

@@ -16,8 +16,8 @@ HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 1e-3
 _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
-# A sound driveline swings too, for a second after tip-in, a shift or the clutch coming on: by several rpm at up
-# to 5 Hz (a real sound car), faster in a stiff one. What does so is known half a second later.
+# A sound driveline swings too, for a second after tip-in, a shift or the clutch coming on: by several rpm at
+# up to 5 Hz (a real sound car), faster in a stiff one. What does so is known half a second later.
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
 _SURGE_MOST_HZ, _LATER_HZ = 10.0, 7.0
 _SURGE_S: Final = 0.7
@@ -26,13 +26,13 @@ _BELOW_LIMIT: Final = 0.98  # at the very limit of sampling anything faster look
 _SAME: Final = 0.2  # frequencies this close, as a share, are one swing
 _MUST_SEE_HZ: Final = 8.0  # below this limit the sampling misses most shudder
 # Weight of an episode by how often the spectrum showed it (looks share samples), of at most three episodes.
-_EPISODE: Final = {1: 0.0, 2: log(4.0), 3: log(10.0)}
+_EPISODE: Final = {1: 0.0, 2: log(8.0), 3: log(20.0), 4: log(40.0), 5: log(60.0)}
 _RETURNS: Final = log(10.0)  # it comes back at the same frequency
 # Looks at random would not agree in frequency: of four and more that do, each past the second weighs this.
 _RETURNING: Final = 4
 _SHORT: Final = log(2.0)
 _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
-_ENGINE_ORDER: Final = log(0.05)
+_ENGINE_ORDER: Final = log(0.02)
 _UNLOCKED_TOO: Final = log(0.1)
 _OVER_ENGINE: Final = log(4.0)  # a misfire seen too slowly may look like a swing of its own
 _SLIPS_TOO, _SHAKES_TOO = 0.4, 0.1
@@ -56,8 +56,8 @@ class Episode:
 def with_slip(shakes: float, slip: float) -> tuple[float, float]:
     """ln evidence of shudder and of slip, each allowed some of the other.
 
-    A clutch that shudders slips above target as often as not: that slip is then no evidence against it. One that
-    slips shakes at times.
+    A clutch that shudders slips above target as often as not: that slip is then no evidence against it. One
+    that slips shakes at times.
     """
     return shakes + _some(_SLIPS_TOO, slip), slip + _some(_SHAKES_TOO, shakes)
 
@@ -175,7 +175,7 @@ class ShudderWatch:
         firm = self.firm
         if not firm:
             return log(0.04 + 0.96 * exp(-self.seen_s / _SHOWS_WITHIN_S))
-        total = sum(sorted((_EPISODE[min(e.looks, 3)] for e in firm), reverse=True)[:3])
+        total = sum(sorted((_EPISODE[min(e.looks, 5)] for e in firm), reverse=True)[:3])
         total += (
             min(sum(e.looks < 2 for e in firm) - 2, 4) * _SHORT if any(e.looks < 2 for e in firm) else 0.0
         )

@@ -27,6 +27,9 @@ TITLES: Final[dict[str, str]] = {
     "driveline_drag": "driveline drag or load",
 }
 
+_TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
+_OPEN_BLOCKS: Final = 4  # so many show how the engine runs with the clutch open
+
 
 def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """Sentences for the call, strongest first."""
@@ -78,7 +81,11 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
                 f"{title} remains possible ({100 * p[rival]:.0f} %); "
                 f"{alternatives.separating(called, rival)} would tell."
             )
-    if name == "lockup_shudder" and not any(e.stopped_at_release for e in d.shudder.firm):
+    if (
+        name == "lockup_shudder"
+        and d.shakes.order > -_TELLS_ORDER
+        and not any(e.stopped_at_release for e in d.shudder.firm)
+    ):
         lines.append("The clutch was not seen to release while it shook, so misfire is not excluded.")
     if name == "lockup_shudder":
         orders = [e.engine_order for e in d.shudder.firm if e.engine_order is not None]
@@ -277,12 +284,19 @@ _TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser], str | None]]] = {
 def _shakes(d: Diagnoser) -> list[str]:
     if d.shakes.strength < 0.3:
         return []
-    on = d.shakes.on
-    return [
+    on, others = d.shakes.on, d.shakes.open
+    lines = [
         f"Engine speed shakes by up to {on.strongest_rpm:.0f} rpm (rms) for {100 * on.share:.0f} % of the "
         "time with the converter clutch on; at this rate of reading the frequency cannot be told. Ask engine "
         "speed more often, and see whether it stops when a light brake tap lets the clutch go."
     ]
+    if d.shakes.order > _TELLS_ORDER:
+        lines.append("The shake keeps to half an order of engine speed, as a cylinder does that misfires.")
+    elif d.shakes.order < -_TELLS_ORDER:
+        lines.append("The shake does not keep to half an order of engine speed, as misfire would.")
+    if others.count >= _OPEN_BLOCKS and others.share < 0.3 * on.share:
+        lines.append("Under power with the converter clutch open the engine runs smoothly.")
+    return lines
 
 
 def _shudder(d: Diagnoser) -> list[str]:

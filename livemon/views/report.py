@@ -30,6 +30,7 @@ _UNITS = {
 _LABELS = {
     "ln_evidence_against_sound": "weight of the evidence against a sound vehicle (natural logarithm)",
     "smallest_false_alarm_probability": "chance that noise alone swings like that",
+    "ln_evidence_of_half_order": "weight of the evidence for half an engine order (natural logarithm)",
 }
 
 

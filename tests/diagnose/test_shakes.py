@@ -20,7 +20,7 @@ def watched(
     half_order: bool = False,
     torque_swing_nm: float = 0.0,
 ) -> ShakeWatch:
-    """Standing, then a cruise with the clutch on and open in turns of 20 s, shaking by so many rpm (amplitude).
+    """Standing, then a cruise with the clutch on and open in turns of 20 s, shaking by so many rpm.
 
     At 10.7 Hz or at half an order of engine speed; the clutch shakes nothing while the vehicle stands.
     """
@@ -44,6 +44,7 @@ def watched(
                 pedal_pct=20.0,
             )
         )  # fmt: skip
+    watch.end()
     return watch
 
 
