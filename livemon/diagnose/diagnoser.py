@@ -195,7 +195,7 @@ class Diagnoser:
             else:
                 slip = min(slip, _UNSEEN_SLIP)
         # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
-        shakes = self.shakes.explained.against_none(*self.shudder.over_sound_and_engine)
+        shakes = self.shakes.against_none(*self.shudder.over_sound_and_engine)
         shakes, slip = with_slip(shakes, slip)
         result: dict[FindingName, float] = {
             "none": 0.0,

@@ -55,6 +55,9 @@ _SLEEPS: Final = 0.2  # share of bad clutches that do not shake in a drive: load
 # Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other
 # reasons. Common practice, no source.
 _MISFIRES, _OTHERWISE = 0.09, 0.008
+_OTHERWISE_UNTOLD: Final = (
+    0.04  # where neither pedal nor torque is read: a restless foot shakes the vehicle too
+)
 _SHOWS_ORDER: Final = 0.8  # share of misfires whose engine order gets through the control unit's averaging
 
 
@@ -72,16 +75,19 @@ class Explained(NamedTuple):
         sound, clutch, engine = (exp(value - top) for value in self)
         return 1.0 - sound / (sound + clutch + engine)
 
-    def against_none(self, swings: float = 0.0, swings_engine: float = 0.0) -> float:
+    def against_none(
+        self, swings: float = 0.0, swings_engine: float = 0.0, driver_told: bool = True
+    ) -> float:
         """ln evidence of a bad clutch relative to a vehicle without a fault of ours.
 
         swings, swings_engine: ln evidence of a swing of the clutch, from the spectrum, over a sound vehicle
-        and over a misfiring one.
+        and over a misfiring one. driver_told: pedal or torque were read.
         """
+        otherwise = _OTHERWISE if driver_told else _OTHERWISE_UNTOLD
         rivals = (
-            self.sound + log(1.0 - _MISFIRES - _OTHERWISE) - swings,
+            self.sound + log(1.0 - _MISFIRES - otherwise) - swings,
             self.engine + log(_MISFIRES) - swings_engine,
-            self.clutch + log(_OTHERWISE),
+            self.clutch + log(otherwise),
         )
         top = max(rivals)
         return self.clutch - top - log(sum(exp(value - top) for value in rivals))

@@ -18,8 +18,9 @@ from livemon.records import Estimate
 _SPAN_S: Final = 2.0  # between the outer two of three readings; further apart a smooth drive bends too much
 _CALM_RPM_S: Final = 200.0  # clutch on: faster is a change of speed, not a cruise
 _IDLE_RPM: Final = 900.0
-_ON_SR, _OPEN_SR = 0.88, 0.8  # a shaking clutch is easily taken for an open one: in between, no telling
+_ON_SR, _OPEN_SR, _COAST_SR = 0.88, 0.8, 1.05  # between the first two there is no telling
 _SURE_GEAR: Final = 0.95
+_PULLS_NM: Final = 15.0  # no engine coasts with more, and no clutch shudders with less
 _SETTLES_S: Final = 2.3  # shifts and the clutch coming on swing the driveline for a second or two
 _STEP_SETTLES_S: Final = 1.2
 _PEDAL_STEP_PCT: Final = 2.0
@@ -78,7 +79,7 @@ class ShakeWatch:
 
     __slots__ = (
         "_a", "_b", "_block_s", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum",
-        "_settled_s", "_state", "_sum", "_turns_a", "_turns_b", "_weigh_at", "coast", "disturbed_s",
+        "_settled_s", "_state", "_sum", "_told", "_turns_a", "_turns_b", "_weigh_at", "coast", "disturbed_s",
         "explained", "on", "open", "order", "still",
     )  # fmt: skip
 
@@ -89,6 +90,7 @@ class ShakeWatch:
         self._a: Estimate | None = None  # the two readings before
         self._b: Estimate | None = None
         self._state, self._key = _NONE, -1
+        self._told = 0  # blocks with the clutch on in which pedal or torque was known
         self._settled_s = 0.0
         self._turns_a = self._turns_b = 0.0
         self._n = 0
@@ -103,9 +105,16 @@ class ShakeWatch:
         """Take one Estimate. The hot path."""
         regime = c.regime
         state = _STATES[regime]
-        if regime == "pull":
-            ratio = c.speed_ratio or 0.0
-            if ratio > _ON_SR and (c.gear or 0) > 1:
+        if regime == "pull" or regime == "coast":
+            ratio, gear = c.speed_ratio or 0.0, c.gear or 0
+            # Once on, it is taken for on until it is clearly open: where slip swings, every other swing looks
+            # like an open clutch, or like coasting.
+            was_on = self._key == _ON + 4 * gear
+            if regime == "coast":
+                torque = c.engine_torque_nm
+                if was_on and ratio < _COAST_SR and (torque is None or torque > _PULLS_NM):
+                    state = _ON
+            elif gear > 1 and ratio > (_OPEN_SR if was_on else _ON_SR):
                 state = _ON
             elif ratio < _OPEN_SR and c.gear_probability > _SURE_GEAR:
                 state = _OPEN
@@ -138,8 +147,11 @@ class ShakeWatch:
         if (pedal is not None and pedal_a is not None and abs(pedal - pedal_a) > _PEDAL_STEP_PCT) or (
             torque is not None
             and torque_a is not None
-            and abs(torque - torque_a) > _TORQUE_STEP_NM + _TORQUE_STEP * abs(torque)
             and state != _STILL
+            and (
+                abs(torque - torque_a) > _TORQUE_STEP_NM + _TORQUE_STEP * abs(torque)
+                or (torque < _PULLS_NM and state == _ON)  # fuel cut and back: the driveline rattles
+            )
         ):
             self.disturbed_s = time_s
             self._settled_s = max(self._settled_s, time_s + _STEP_SETTLES_S)
@@ -153,7 +165,7 @@ class ShakeWatch:
         if state == _ON:
             if abs(b.engine_accel_rpm_s) > _CALM_RPM_S:
                 return
-            if b.regime == "pull":
+            if b.regime != "locked":
                 bend = 0.5 * _BEND_NEAR
         share = before_s / span_s
         rest = 1.0 - share
@@ -198,6 +210,13 @@ class ShakeWatch:
         if self._state != _STILL and within > _TORQUE_WITHIN_NM + _TORQUE_WITHIN * self._most_nm:
             return
         (self.on, self.open, self.coast, self.still)[self._state].add(sqrt(self._sum / n))
+        b = self._b
+        if (
+            self._state == _ON
+            and b is not None
+            and (b.pedal_pct is not None or b.engine_torque_nm is not None)
+        ):
+            self._told += 1
         # By what came, never by when somebody asked: asking changes nothing.
         if self._state == _ON and self.on.count >= self._weigh_at:
             self._weigh()
@@ -224,6 +243,10 @@ class ShakeWatch:
         self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
 
     # -- reading out ---------------------------------------------------------------------------------
+
+    def against_none(self, swings: float, swings_engine: float) -> float:
+        """ln evidence of clutch shudder relative to a vehicle without a fault of ours; see Explained."""
+        return self.explained.against_none(swings, swings_engine, 2 * self._told >= self.on.count)
 
     @property
     def strength(self) -> float:
