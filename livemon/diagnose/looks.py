@@ -19,13 +19,15 @@ from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
-from livemon.quantities import AIR_DENSITY_KG_M3, STANDARD_GRAVITY_M_S2
+from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.vehicle import Vehicle
 
 Array = NDArray[np.float64]
 
 # One look in twenty is not what it seems (a reading late, a wheel slipping, a driver on two pedals).
 _ODD_LOOK: Final = 0.05
+_ODD_GEAR: Final = 0.3  # a gear above second that slips so much: a box shifts down first. Common practice
+_ODD_GEAR_SR: Final = 0.7
 _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
 # Past this speed ratio, above first gear, the clutch may be on its way in and carry part of the torque.
@@ -142,6 +144,7 @@ class Looks:
         # Noise is the same for all rows: none may gain by claiming less of it.
         h[:, State.GAIN_WANDER] = 0.5 * indicated / pump
         h[:, State.OFFSET] = 0.5 / made
+        h[:, State.INERTIA] = -0.5 * RPM_TO_RAD_S * w.engine_accel_rpm_s / made
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
         h[:, State.K_KNEE] = k_knee(ratio)
@@ -155,7 +158,7 @@ class Looks:
             + (0.5 * _TORQUE_MODEL_NM_SHARE * self._prior.torque_nm / pump) ** 2
         )
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
-        return Look(seen, h, variance, _ODD_LOOK, _ODD_CAPACITY_SD)
+        return Look(seen, h, variance, _odd(w), _ODD_CAPACITY_SD)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
         """`tr`: torque ratio of every row with the clutch open, None where the converter passes no torque
@@ -182,6 +185,7 @@ class Looks:
             h[:, State.GAIN] = -through * indicated
             h[:, State.GAIN_WANDER] = -float(through[0]) * indicated
             h[:, State.OFFSET] = -through
+            h[:, State.INERTIA] = through * (RPM_TO_RAD_S * w.engine_accel_rpm_s)
             h[:, State.LINE] = -tractive
             if tr is not None:
                 h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
@@ -214,12 +218,18 @@ class Looks:
         little = pump is None or pump < 0.05 * self._prior.torque_nm
         if w.brake is None and (foot_off or little):
             return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)
-        return Look(seen, h, variance, _ODD_LOOK, _ODD_FORCE_SD, tractive)
+        return Look(seen, h, variance, _odd(w), _ODD_FORCE_SD, tractive)
 
 
 def _steady_stall(w: Window) -> bool:
     steady = w.into_stretch_s > _STALL_AFTER_S and abs(w.engine_accel_rpm_s) < _STALL_STEADY_RPM_S
     return w.regime == "stationary_in_gear" and steady
+
+
+def _odd(w: Window) -> float:
+    """How likely this window is not what it seems; a gear in doubt adds to that."""
+    gear_slips = w.gear is not None and w.gear > 2 and (w.speed_ratio or 1.0) < _ODD_GEAR_SR
+    return min(0.5, max(_ODD_LOOK, 1.0 - w.gear_probability) + (_ODD_GEAR if gear_slips else 0.0))
 
 
 def k_knee(ratio: float) -> float:

@@ -37,6 +37,7 @@ class State(IntEnum):
     SLOPE = 16  # the long pull up a valley
     K_WANDER = 17  # ln K, seconds: speed ratio while the reading lags, fluid settling
     GAIN_WANDER = 18  # ln torque, seconds: a torque map is not equally right everywhere
+    INERTIA = 19  # kg m2: of the engine, flywheel and pump; true less assumed
 
 
 SIZE: Final = len(State)
@@ -49,6 +50,7 @@ _OFFSET_LEAST_NM: Final = 6.0
 # A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
 _ABOARD_KG: Final = (120.0, 150.0)
 _LOAD_SD_KG: Final = 160.0
+_CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
@@ -101,7 +103,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
     aboard_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
     sd = dict.fromkeys(State, 0.0)
     sd |= {
-        State.MASS: hypot(mass.sd, aboard_kg[1]) / mass.value,
+        State.MASS: hypot(mass.sd / mass.value, aboard_kg[1] / mass.value, _CARGO_SHARE_SD),
         State.ROLLING: hypot(vehicle.rolling_resistance.sd, _ROLLING_DAY_SD),
         State.AERO: hypot(vehicle.drag_area_m2.sd / vehicle.drag_area_m2.value, 0.05),
         State.LINE: vehicle.efficiency.sd / vehicle.efficiency.value,
@@ -112,9 +114,10 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_KNEE: knee,
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
-        State.TR_KNEE: hypot(0.025, curves.tr_sd[90] / curves.tr[90]),
+        State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
         State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
         State.WIND: _WIND_SD_M_S,
+        State.INERTIA: vehicle.inertia_kg_m2.sd,
         State.LATE: _LATE_SD_S,
     }
     sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}

@@ -15,7 +15,7 @@ from livemon.converter.curves import Curves, at
 from livemon.diagnose.facts import Facts
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, Prior, State
 from livemon.diagnose.windows import Window
-from livemon.quantities import AIR_DENSITY_KG_M3, STANDARD_GRAVITY_M_S2
+from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Launch
 from livemon.vehicle import Vehicle
 
@@ -38,6 +38,7 @@ class _Sums:
     k_curve: float = 0.0
     k_tyre: float = 0.0
     k_lost: float = 0.0
+    k_inertia: float = 0.0
     k_ratio: float = 0.0
     t_n: int = 0
     supplied: float = 0.0
@@ -120,6 +121,7 @@ class Stretches:
         now.k_variance += (0.5 * w.pump_torque_sd_nm / pump) ** 2 + (slope * w.speed_ratio_sd) ** 2
         now.k_variance += (0.5 * w.pump_torque_unsure_nm / pump) ** 2
         now.k_tyre += slope * ratio
+        now.k_inertia += 0.5 * RPM_TO_RAD_S * w.engine_accel_rpm_s / pump
         now.k_curve += at(c.k_sd, ratio) / k
         now.k_lost += log(at(c.k_lost, ratio) / k)
         now.k_ratio += ratio
@@ -172,7 +174,8 @@ class Stretches:
             n = now.k_n
             r_k = now.k / n
             own = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][2] ** 2)
-            shared = hypot(now.k_curve / n, 0.5 * gain, 0.5 * offset, sd[State.TYRE] * now.k_tyre / n)
+            tyre, inertia = sd[State.TYRE] * now.k_tyre / n, sd[State.INERTIA] * now.k_inertia / n
+            shared = hypot(now.k_curve / n, 0.5 * gain, 0.5 * offset, tyre, inertia)
             r_k_sd = hypot(own, shared)
             lost = now.k_lost / n
             self.facts.add("r_k", now.regime, r_k, own, shared, lost, now.end_s - now.start_s)
