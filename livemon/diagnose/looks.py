@@ -209,6 +209,10 @@ class Looks:
         h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = 1.0
         h[:, State.AERO] = lighter * air
         h[:, State.LATE] = w.road_jerk_m_s3 / STANDARD_GRAVITY_M_S2
+        if per_m is not None:
+            h[:, State.GEARBOX] = (
+                w.road_accel_m_s2 / STANDARD_GRAVITY_M_S2 * per_m * per_m / body.mass_kg.value
+            )
         h[:, State.WIND] = lighter * (2.0 * self._aero * v)
         seen = left - body.rolling_resistance.value
         seen -= w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2

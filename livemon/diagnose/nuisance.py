@@ -38,6 +38,7 @@ class State(IntEnum):
     K_WANDER = 17  # ln K, seconds: speed ratio while the reading lags, fluid settling
     GAIN_WANDER = 18  # ln torque, seconds: a torque map is not equally right everywhere
     INERTIA = 19  # kg m2: of the engine, flywheel and pump; true less assumed
+    GEARBOX = 20  # kg m2 at the turbine: of turbine, fluid, gears and shafts; true less assumed
 
 
 SIZE: Final = len(State)
@@ -52,6 +53,7 @@ _ABOARD_KG: Final = (120.0, 150.0)
 _LOAD_SD_KG: Final = 160.0
 _CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
+_GEARBOX_SD_KG_M2: Final = 0.03  # half of what is assumed (looks.py)
 _WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
@@ -118,6 +120,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
         State.WIND: _WIND_SD_M_S,
         State.INERTIA: vehicle.inertia_kg_m2.sd,
+        State.GEARBOX: _GEARBOX_SD_KG_M2,
         State.LATE: _LATE_SD_S,
     }
     sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}
