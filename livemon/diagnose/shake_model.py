@@ -7,8 +7,8 @@ open under power, standing. Each cause predicts what share of the blocks shakes,
     clutch   blocks with the clutch on do, for at least a quarter of the time, and no others
     engine   blocks in every state do, open at least as strongly as on (less inertia); it may idle smoothly
 
-Level of the floor, share and strength are integrated out on grids. No simulator's numbers are in here but the
-widths, which two independent ones and a real car share: see docs/diagnosis.md.
+Level of the floor, share and strength are integrated out on grids. The widths are set on drives of two
+independent simulators; docs/diagnosis.md says what each number rests on.
 """
 
 from __future__ import annotations
