@@ -38,7 +38,8 @@ _HALF_ORDER, _BESIDE = 0.5, (0.43, 0.57)
 # limits. Runs next to one another share their cause.
 _ORDER_AT_0, _ORDER_SLOPE, _ORDER_MOST, _ORDER_TEMPER = -0.9, 0.45, 2.5, 0.5
 _SPEEDS_PER_LN, _ORDER_SPEED_MOST = 12.0, 2.5  # steps of 8 % in engine speed
-_AGAIN, _AGAIN_SMOOTH = 1.06, 1.4  # weighed again when there are so many times more blocks
+_ORDER_KNOWN: Final = (-8.0, 12.0)  # beyond these nothing more is to be learnt
+_AGAIN, _AGAIN_SMOOTH = 1.1, 1.4  # weighed again when there are so many times more blocks
 
 _ON, _OPEN, _COAST, _STILL, _NONE = range(5)
 _STATES: Final[dict[str, int]] = {
@@ -237,6 +238,8 @@ class ShakeWatch:
         """How much better half an order fits a run of readings than what lies beside it."""
         run, total = self._run, self._run_sum
         self._run, self._run_sum = [], 0.0
+        if not _ORDER_KNOWN[0] < self.order < _ORDER_KNOWN[1]:
+            return
         if total < 1.5 * _RUN_RPM * _RUN_RPM * len(run) or run[-1][5] - run[0][5] > _RUN_MOST_S:
             return
         better = _fits(run, total, _HALF_ORDER) - 0.5 * sum(_fits(run, total, order) for order in _BESIDE)
