@@ -29,7 +29,7 @@ _AT_REST_RPM: Final = 15.0  # sd of slip with the clutch on and no torque to hol
 _TORQUE_SHARE: Final = 0.02  # of peak: what a torque signal is off by from moment to moment
 _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
-_SETTLING = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
+_SETTLING: Final = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 
 
@@ -59,7 +59,7 @@ _ODD_SPAN_RPM: Final = 800.0
 _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
-_ODD_STRETCH: Final = 0.05
+_ODD_STRETCH: Final = 0.02
 _STRETCH_S: Final = 12.0
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
 _OWN_WAY: Final = 0.012
@@ -165,10 +165,10 @@ class LockupWatch:
     def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float) -> None:
         rows = self._rows
         rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
+        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
         weight = _ALIKE * (1 + self._joined)
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._joined = 0
-        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
         if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
             noise = hypot(noise, _SETTLING[1])
         p = rows.predict(w.engine_rpm, turbine, torque, noise)

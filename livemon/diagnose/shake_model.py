@@ -7,8 +7,8 @@ open under power, standing. Each cause predicts what share of the blocks shakes,
     clutch   blocks with the clutch on do, for at least a quarter of the time, and no others
     engine   blocks in every state do, open at least as strongly as on (less inertia); it may idle smoothly
 
-Level of the floor, share and strength are integrated out on grids. No simulator's numbers are in here but the
-widths, which two independent ones and a real car share: see docs/diagnosis.md.
+Level of the floor, share and strength are integrated out on grids. The widths are set on drives of two
+independent simulators; docs/diagnosis.md says what each number rests on.
 """
 
 from __future__ import annotations
@@ -50,6 +50,7 @@ _KNEE_RPM, _KNEE_DECAY = 5.0, 0.8  # with the clutch on the vehicle steadies the
 _STRONGER_OPEN: Final = 4  # steps of the strength grid by which an engine may shake more without the vehicle
 # Floor with the clutch on: the readings' own noise, as at rest, and how roughly the engine runs, ln-normal.
 _ROUGH_RPM, _ROUGH_LN_SD, _AT_REST_SD, _AT_REST_TRUST = 0.45, 0.8, 0.3, 0.85
+_IDLE_MOST: Final = 1.5
 _SMOOTH_IDLE: Final = 0.5  # share of misfires that do not show at idle
 _SLEEPS: Final = 0.2  # share of bad clutches that do not shake in a drive: load and heat decide
 # Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other
@@ -58,7 +59,7 @@ _MISFIRES, _OTHERWISE = 0.09, 0.008
 _OTHERWISE_UNTOLD: Final = (
     0.04  # where neither pedal nor torque is read: a restless foot shakes the vehicle too
 )
-_SHOWS_ORDER: Final = 0.8  # share of misfires whose engine order gets through the control unit's averaging
+_SHOWS_ORDER: Final = 0.9  # share of misfires whose engine order gets through the control unit's averaging
 
 
 class Explained(NamedTuple):
@@ -218,7 +219,10 @@ def _gain(state: Literal["open", "still"], counts: tuple[int, ...]) -> Array:
     ratio = _ln_mean(rough, (0, 1)) - _ln_mean(calm, (0, 1))
     stronger = np.stack([ratio[:, i : i + _SHAKES] for i in range(_STRONGER_OPEN)])
     gain = _ln_mean(stronger, 0)
-    return gain if is_open else np.logaddexp(log(1.0 - _SMOOTH_IDLE) + gain, log(_SMOOTH_IDLE))
+    if is_open:
+        return gain
+    # Sound engines hunt at idle, too: never more than a hint.
+    return np.minimum(np.logaddexp(log(1.0 - _SMOOTH_IDLE) + gain, log(_SMOOTH_IDLE)), _IDLE_MOST)
 
 
 def _ln_mean(values: Array, axis: int | tuple[int, ...]) -> Array:

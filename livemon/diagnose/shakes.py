@@ -37,7 +37,9 @@ _HALF_ORDER, _BESIDE = 0.5, (0.43, 0.57)
 # ln evidence of half order in one run from how much better it fits than orders beside it: a line between two
 # limits. Runs next to one another share their cause.
 _ORDER_AT_0, _ORDER_SLOPE, _ORDER_MOST, _ORDER_TEMPER = -0.9, 0.45, 2.5, 0.5
-_AGAIN, _AGAIN_SMOOTH = 1.06, 1.4  # weighed again when there are so many times more blocks
+_SPEEDS_PER_LN, _ORDER_SPEED_MOST = 12.0, 2.5  # steps of 8 % in engine speed
+_ORDER_KNOWN: Final = (-8.0, 12.0)  # beyond these nothing more is to be learnt
+_AGAIN, _AGAIN_SMOOTH = 1.1, 1.4  # weighed again when there are so many times more blocks
 
 _ON, _OPEN, _COAST, _STILL, _NONE = range(5)
 _STATES: Final[dict[str, int]] = {
@@ -78,7 +80,8 @@ class ShakeWatch:
     """Feed every Estimate, in time order."""
 
     __slots__ = (
-        "_a", "_b", "_block_s", "_key", "_least_nm", "_most_nm", "_n", "_run", "_run_sum",
+        "_a", "_b", "_block_s", "_key", "_known", "_least_nm", "_most_nm", "_n", "_orders", "_run",
+        "_run_sum",
         "_settled_s", "_state", "_sum", "_told", "_turns_a", "_turns_b", "_weigh_at", "coast", "disturbed_s",
         "explained", "on", "open", "order", "still",
     )  # fmt: skip
@@ -90,6 +93,7 @@ class ShakeWatch:
         self._a: Estimate | None = None  # the two readings before
         self._b: Estimate | None = None
         self._state, self._key = _NONE, -1
+        self._known = False
         self._told = 0  # blocks with the clutch on in which pedal or torque was known
         self._settled_s = 0.0
         self._turns_a = self._turns_b = 0.0
@@ -97,6 +101,7 @@ class ShakeWatch:
         self._sum = self._block_s = self._least_nm = self._most_nm = 0.0
         self._run: list[_Left] = []
         self._run_sum = 0.0
+        self._orders: dict[int, float] = {}
         # How well a sound vehicle, a shaking clutch and a shaking engine explain what was seen so far.
         self.explained = Explained(0.0, 0.0, 0.0)
         self._weigh_at = 0.0
@@ -181,6 +186,7 @@ class ShakeWatch:
         if n == 0:
             self._block_s, self._sum = middle_s, 0.0
             self._least_nm = self._most_nm = torque or 0.0
+            self._known = torque is not None or pedal is not None
         self._n = n + 1
         # White scatter comes out so many fold: the line between two neighbours scatters too.
         self._sum += square / (1.0 + share * share + rest * rest + bend * bend)
@@ -210,13 +216,8 @@ class ShakeWatch:
         if self._state != _STILL and within > _TORQUE_WITHIN_NM + _TORQUE_WITHIN * self._most_nm:
             return
         (self.on, self.open, self.coast, self.still)[self._state].add(sqrt(self._sum / n))
-        b = self._b
-        if (
-            self._state == _ON
-            and b is not None
-            and (b.pedal_pct is not None or b.engine_torque_nm is not None)
-        ):
-            self._told += 1
+        if self._state == _ON:
+            self._told += self._known
         # By what came, never by when somebody asked: asking changes nothing.
         if self._state == _ON and self.on.count >= self._weigh_at:
             self._weigh()
@@ -237,10 +238,18 @@ class ShakeWatch:
         """How much better half an order fits a run of readings than what lies beside it."""
         run, total = self._run, self._run_sum
         self._run, self._run_sum = [], 0.0
+        if not _ORDER_KNOWN[0] < self.order < _ORDER_KNOWN[1]:
+            return
         if total < 1.5 * _RUN_RPM * _RUN_RPM * len(run) or run[-1][5] - run[0][5] > _RUN_MOST_S:
             return
         better = _fits(run, total, _HALF_ORDER) - 0.5 * sum(_fits(run, total, order) for order in _BESIDE)
-        self.order += _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
+        value = _ORDER_TEMPER * min(max(_ORDER_AT_0 + _ORDER_SLOPE * better, _ORDER_AT_0), _ORDER_MOST)
+        # A shake of one frequency meets half an order at one engine speed: misfire keeps to it at others too.
+        rpm = 60.0 * (run[-1][3] - run[0][3]) / (run[-1][5] - run[0][5])
+        speed = int(_SPEEDS_PER_LN * log(max(rpm, 1.0)))
+        before = self._orders.get(speed, 0.0)
+        self._orders[speed] = before + value
+        self.order += min(before + value, _ORDER_SPEED_MOST) - min(before, _ORDER_SPEED_MOST)
 
     # -- reading out ---------------------------------------------------------------------------------
 

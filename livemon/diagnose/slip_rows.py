@@ -105,7 +105,7 @@ class SlipRows:
         self.p[:, :, Nuisance.SCALE] *= less[:, None]
 
     def predict(self, rpm: float, turbine_rpm: float, torque: Torque, noise_rpm: float) -> Predicted:
-        """Of every row; how far off each may be depends on what was seen, as K is steep here and flat there."""
+        """Of every row; how far off each may be depends on what was seen: K is steep here and flat there."""
         comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm

@@ -77,8 +77,12 @@ class Box:
         if moment.foot_off:
             if v < _ROLLING_KMH:
                 return
-            if sure and not moment.loose:
+            if sure and self._coasted is not None and g + 1 == self._coasted[0]:
+                left = k[g + 1] * v
+                self.down.seen(1.06 * left, 0.96 * left, 0.5)
+            if sure:
                 self._coasted = (g, v)
+            if sure and not moment.loose:
                 self.down.seen(k[g] * v, None, 0.3 * moment.dt)
             elif self._coasted is not None:
                 self._coasted = (self._coasted[0], v)

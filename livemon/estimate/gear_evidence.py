@@ -24,6 +24,7 @@ _IDLE_HEAVY: Final = 0.85  # the idle governor feeds the pump whatever it takes
 _LOCK_REACH: Final = 2.5  # standard deviations
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
 _NOTHING: Final = 1.2  # density of a moment that tells nothing
+_PULLS: Final = -0.12  # the turbine must run so much faster to pull an idling engine along
 _AGAINST: Final = 0.003  # left each second of torque that flows from the slower to the faster
 _UNPROVEN: Final = 0.6  # share left each time to a shift, which has no level of its own to show
 _LEVEL_S, _WIDTH_S = 1.2, 10.0
@@ -87,7 +88,8 @@ class Weigher:
             nothing = _NOTHING if x > -1.0 else _NOTHING * exp(max(-30.0, 10.0 * (x + 1.0)))
             lock = 0.5 * _NOTHING * exp(-0.5 * min(60.0, x * x / (fast + slow_var + 4e-4))) + 1e-3
             self._open_level[g], self._open_var[g] = 0.0, 0.05
-            return self._told(g, GearEvidence(nothing, 1e-3, lock, nothing, nothing))
+            climbs, dips = moment.idle_evidence if x < _PULLS else (1.0, 1.0)
+            return self._told(g, GearEvidence(nothing, 1e-3, lock, nothing * dips, nothing * climbs))
         # open: m and a level; the further from coupling, the faster x moves by itself
         # steadiness alone must not favour the state that promises it more narrowly
         calm = fast + 1e-4

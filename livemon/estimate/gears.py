@@ -271,7 +271,7 @@ class Gears:
         best, top, shifting = first, -1.0, 0.0
         for g in range(first, beyond):
             shifting += u[g] + d[g]
-            here = o[g] + a[g] + c[g] + u[g] + (d[g - 1] if g else 0.0)
+            here = o[g] + a[g] + c[g] + u[g] + d[g]
             if here > top:
                 best, top = g, here
         engaged = o[best] + a[best] + c[best]

@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from math import log, sqrt
 from typing import Final, NamedTuple
 
 _IDLE_REACH: Final = 1.25  # engine no faster than so many times idle: the governor may hold it there
 _LIFT_S: Final = 1.0  # after the foot is off the engine falls whatever the gear
+# With the foot off near idle: steps of the rate of ln engine speed [1/s], and how much likelier each is in a
+# shift down or up than in the same gear
+_RATES: Final = (-0.25, -0.075, -0.015, 0.015, 0.035, 0.075, 0.15)
+_CLIMBS: Final = (0.25, 0.25, 0.4, 0.5, 1.3, 3.0, 8.0, 14.0)
+_DIPS: Final = (3.0, 1.2, 0.7, 0.4, 0.4, 0.3, 0.2, 0.1)
 _DRAG_NM: Final = (-20.0, 12.0)  # of an engine turned by the wheels, sd
 _ROLLING_KMH: Final = 10.0
 _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
@@ -94,6 +100,19 @@ class Moment:
         self.idling = n < 1.2 * look.idle_rpm
         self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > _ROLLING_KMH)
         self.driven = torque < -torque_sd
+
+    @property
+    def idle_evidence(self) -> tuple[float, float]:
+        """With the foot off and the engine near idle: how much likelier its change of speed is in a shift
+        down, and in a shift up, than in the same gear.
+
+        A shift down pulls the engine up by 3 to 20 per cent, and it sinks back after (common practice, no
+        source).
+        """
+        if self.look.t - self.lifted_s < _LIFT_S or self.change == 0.0:
+            return 1.0, 1.0
+        rate = (self.change + self.v_change) / self.dt  # of ln engine speed
+        return _CLIMBS[bisect_right(_RATES, rate)], _DIPS[bisect_right(_RATES, rate)]
 
     @property
     def calm(self) -> bool:

@@ -1,0 +1,51 @@
+"""Swings of the locked driveline: what is a surge, what is shudder, and slip beside it."""
+
+from __future__ import annotations
+
+import pytest
+
+from livemon.diagnose.shudder import ShudderWatch, with_slip
+from livemon.records import Oscillation
+
+
+def looks(frequency_hz: float, disturbed_s: float, begins_s: float = 10.0, count: int = 6) -> ShudderWatch:
+    """Looks every half second at a swing of 20 rpm, the windows 1.3 s long; the first ends at `begins_s`."""
+    watch = ShudderWatch()
+    for i in range(count):
+        o = Oscillation(begins_s + 0.5 * i, frequency_hz, 20.0, 1e-8, 20.0, 1.3 * frequency_hz, True)
+        watch.feed(o, disturbed_s)
+    watch.feed(Oscillation(begins_s + 0.5 * count, 0.0, 0.0, 1.0, 20.0, 0.0, True), disturbed_s)
+    return watch
+
+
+@pytest.mark.parametrize("frequency_hz", [4.4, 5.4, 8.0])
+def test_a_surge_after_a_step_is_not_shudder(frequency_hz: float) -> None:
+    """It has died out two seconds after the step: with windows of 1.3 s, no later look shows it."""
+    assert looks(frequency_hz, disturbed_s=9.5, count=3).count == 0
+
+
+@pytest.mark.parametrize("frequency_hz", [6.0, 8.0, 12.0])
+def test_what_goes_on_long_after_a_step_is_shudder(frequency_hz: float) -> None:
+    watch = looks(frequency_hz, disturbed_s=4.0)
+    assert len(watch.firm) == 1 and watch.firm[0].looks == 6
+    assert watch.over_sound_and_engine[0] > 3.0
+
+
+def test_a_step_that_becomes_known_late_still_takes_a_slow_swing_back() -> None:
+    watch = ShudderWatch()
+    watch.feed(Oscillation(10.0, 4.4, 30.0, 1e-8, 20.0, 5.7, True), 2.0)
+    watch.feed(Oscillation(10.5, 0.0, 0.0, 1.0, 20.0, 0.0, True), 9.8)
+    assert watch.count == 0
+
+
+def test_spectrum_that_shows_nothing_speaks_neither_way() -> None:
+    assert ShudderWatch().over_sound_and_engine == (0.0, 0.0)
+
+
+def test_slip_beside_shudder_is_no_evidence_against_it_but_alone_it_is() -> None:
+    shakes, slip = with_slip(4.0, 6.0)
+    assert shakes > slip
+    shakes, slip = with_slip(-1.5, 6.0)
+    assert slip > shakes + 2.0
+    assert with_slip(0.0, 0.0) == pytest.approx((0.0, 0.0))
+    assert with_slip(800.0, -800.0)[0] < 801.0
