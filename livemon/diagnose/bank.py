@@ -52,8 +52,6 @@ class Bank:
         self._sound = self._of_finding["none"][0]
         self._share = np.array([row.share for row in rows])
         self._x: Array = np.tile(prior.mean, (count, 1))
-        self._x[:, State.MASS] += [row.mass_ln for row in rows]
-        self._x[:, State.AERO] += [row.aero_ln for row in rows]
         self._p: Array = np.tile(np.diag(np.square(prior.sd)), (count, 1, 1))
         self._wander = np.square([row.wander_sd for row in rows])
         self._p[:, State.GAIN_WANDER, State.GAIN_WANDER] += self._wander
