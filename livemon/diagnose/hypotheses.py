@@ -23,8 +23,9 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
         "gear_slip",
     )
 )
-# A car comes to a road test because somebody complained, and most complaints are not one of these.
-PRIOR: Final[dict[FindingName, float]] = {name: 0.05 for name in FINDINGS} | {"none": 0.6}
+# A car comes to a road test because somebody complained; half of them have none of these. Common practice, no
+# source.
+PRIOR: Final[dict[FindingName, float]] = {name: 0.0625 for name in FINDINGS} | {"none": 0.5}
 MOST_GEARS: Final = 8  # where the vehicle file does not say
 
 
