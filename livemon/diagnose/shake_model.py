@@ -52,7 +52,7 @@ _STRONGER_OPEN: Final = 4  # steps of the strength grid by which an engine may s
 _ROUGH_RPM, _ROUGH_LN_SD, _AT_REST_SD, _AT_REST_TRUST = 0.45, 0.8, 0.3, 0.85
 _IDLE_MOST: Final = 1.5
 _SMOOTH_IDLE: Final = 0.5  # share of misfires that do not show at idle
-_SLEEPS: Final = 0.2  # share of bad clutches that do not shake in a drive: load and heat decide
+_SLEEPS: Final = 0.35  # share of bad clutches that do not shake in a drive, or too little to tell
 # Of vehicles without a fault of ours, how many misfire, and how many shake as a clutch would for other
 # reasons. Common practice, no source.
 _MISFIRES, _OTHERWISE = 0.09, 0.008

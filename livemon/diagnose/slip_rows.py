@@ -82,6 +82,9 @@ class SlipRows:
         self._share = nothing.copy()
         self._share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
         self._share[[self.sound, *range(self.first_gear, self.count)]] = 1.0
+        self._passes: Array = np.array(
+            (1.0 - self._share, np.ones(self.count))
+        )  # of more torque, to the fluid
         self._ratio: Array = np.linspace(0.0, 0.995, 200)
         ln_k = np.log([at(curves.k, float(ratio)) for ratio in self._ratio])
         self._ln_k: Array = np.maximum.accumulate(ln_k) + 1e-4 * np.arange(len(ln_k))
@@ -109,8 +112,8 @@ class SlipRows:
         comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm
-        on, on_h, on_sd = self._fluid(rpm, seen, comes - held, 1.0 - self._share, torque.sd_nm)
-        open_, open_h, open_sd = self._fluid(rpm, seen, comes, 1.0, torque.sd_nm)
+        slip, h, sd = self._fluid(rpm, seen, np.array((comes - held, comes)), torque.sd_nm)
+        on, on_h, on_sd = slip[0], h[0], sd[0]
         target = self.x[:, Nuisance.TARGET]
         at_target = on <= target
         on = np.where(at_target, target, on)
@@ -118,17 +121,18 @@ class SlipRows:
         on_h[at_target, Nuisance.TARGET] = 1.0
         on_sd = np.where(at_target, _HELD_SD_RPM, on_sd)
         shift = turbine_rpm * self.x[:, Nuisance.SCALE]
-        on_h[:, Nuisance.SCALE] = open_h[:, Nuisance.SCALE] = turbine_rpm
+        h[:, :, Nuisance.SCALE] = turbine_rpm
         noise = noise_rpm * noise_rpm
-        return Predicted(on + shift, on_h, on_sd**2 + noise, open_ + shift, open_h, open_sd**2 + noise)
+        return Predicted(on + shift, on_h, on_sd**2 + noise, slip[1] + shift, h[1], sd[1] ** 2 + noise)
 
     def _fluid(
-        self, rpm: float, seen: float, fluid_nm: Array, passes: Array | float, torque_sd_nm: float
+        self, rpm: float, seen: float, fluid_nm: Array, torque_sd_nm: float
     ) -> tuple[Array, Array, Array]:
-        """(slip at which the fluid carries `fluid_nm`, regressors, sd of the moment) [rpm]."""
+        """(slip at which the fluid carries `fluid_nm`, regressors, sd of the moment) [rpm], on and open."""
         fluid = np.maximum(fluid_nm, 0.5 * _LEAST_NM)
         want = log(rpm) - 0.5 * np.log(fluid) - self.x[:, Nuisance.LEVEL]
-        tilt = np.clip((np.interp(want, self._ln_k, self._ratio) - _KNEE_SR) / _TILT_SR, -3.0, 1.2)
+        tilt = (np.interp(want, self._ln_k, self._ratio) - _KNEE_SR) / _TILT_SR
+        tilt = np.minimum(np.maximum(tilt, -3.0), 1.2)
         want -= tilt * self.x[:, Nuisance.TILT]
         ratio = np.interp(want, self._ln_k, self._ratio)
         # rpm of slip a unit of ln K, over the way from here to what was seen.
@@ -137,11 +141,11 @@ class SlipRows:
         here = np.interp(want, self._ln_k, self._flow)
         far = np.abs(apart) > 0.02
         flow = rpm * np.where(far, np.minimum(ahead / np.where(far, apart, 1.0), _FLATTEST), here)
-        h = np.zeros((self.count, SIZE))
-        h[:, Nuisance.LEVEL] = flow
-        h[:, Nuisance.TILT] = flow * tilt
-        by_torque = 0.5 * flow * passes / fluid
-        h[:, Nuisance.OFFSET] = by_torque
+        h = np.zeros((2, self.count, SIZE))
+        h[:, :, Nuisance.LEVEL] = flow
+        h[:, :, Nuisance.TILT] = flow * tilt
+        by_torque = 0.5 * flow * self._passes / fluid
+        h[:, :, Nuisance.OFFSET] = by_torque
         shape = _K_WANDER + _K_SHAPE * np.maximum(_KNEE_SR - np.minimum(ratio, seen), 0.0)
         sd = np.hypot(flow * shape, by_torque * torque_sd_nm)
         return rpm * (1.0 - ratio), h, sd
@@ -156,9 +160,8 @@ class SlipRows:
         gain = ph * (weight / total)[:, None]
         gain[h[:, Nuisance.LEVEL] > 0.0, Nuisance.SCALE] = 0.0
         self.x += gain * off[:, None]
-        both = gain[:, :, None] * ph[:, None, :]
-        self.p += gain[:, :, None] * gain[:, None, :] * total[:, None, None] - both - both.transpose(0, 2, 1)
-        self.p += self._walk
+        half = gain[:, :, None] * (ph - 0.5 * total[:, None] * gain)[:, None, :]
+        self.p += self._walk - half - half.transpose(0, 2, 1)
 
     def offset_nm(self, row: int) -> float:
         """What one row adds to the torque signal."""

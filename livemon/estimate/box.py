@@ -49,7 +49,7 @@ class Box:
         if moment.foot_off:
             if g + 1 < len(k):
                 to_up = self.down.up(k[g + 1] * v, dt)
-            below, chance = self.down.chance(here, moment.v_change, idle, dt)
+            below, chance = self.down.chance(here, moment.v_change, dt)
             if g > 0:
                 to_down = chance + 0.01 * dt
             to_lock *= 1.0 - below
@@ -57,7 +57,7 @@ class Box:
                 return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
             return Rates(to_lock, to_open, to_up, to_down)
         if g + 1 < len(k):
-            low, _ = self.down.chance(_UNDER_LOAD * k[g + 1] * v, 0.0, idle, dt)
+            low, _ = self.down.chance(_UNDER_LOAD * k[g + 1] * v, 0.0, dt)
             to_up = _SHIFT * dt * (1.0 - _NEVER * low)
         if g > 0:
             to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)

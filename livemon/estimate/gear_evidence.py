@@ -15,6 +15,7 @@ from typing import Final, NamedTuple
 from livemon.converter.curves import Curves
 from livemon.estimate.moment import Look, Moment
 from livemon.estimate.open_slip import OpenSlip
+from livemon.estimate.slope import SlipSlope
 
 _ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
@@ -24,6 +25,7 @@ _IDLE_HEAVY: Final = 0.85  # the idle governor feeds the pump whatever it takes
 _LOCK_REACH: Final = 2.5  # standard deviations
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
 _NOTHING: Final = 1.2  # density of a moment that tells nothing
+_X_VAR: Final = 0.003**2  # of x, ripple and tyres
 _PULLS: Final = -0.12  # the turbine must run so much faster to pull an idling engine along
 _AGAINST: Final = 0.003  # left each second of torque that flows from the slower to the faster
 _UNPROVEN: Final = 0.6  # share left each time to a shift, which has no level of its own to show
@@ -45,13 +47,14 @@ class Weigher:
 
     __slots__ = (
         "_count", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m", "_m_at", "_m_sd", "_open_level",
-        "_open_var", "_width_weight", "fit", "k", "moment", "slip",
+        "_open_var", "_slope", "_slope_locked", "_width_weight", "fit", "k", "moment", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], curves: Curves) -> None:
         self.k, self._ln_k = k, [log(x) for x in k]
         self.slip = OpenSlip(curves)
         self.moment = Moment()
+        self._slope, self._slope_locked = SlipSlope(), False
         n = len(k)
         self._m, self._m_sd = [0.0] * n, [0.0] * n  # x expected while open
         self._m_at = [-1] * n  # moment it was worked out
@@ -193,6 +196,9 @@ class Weigher:
             var = noise + wander * wander * dt + (0.5 * m_change) ** 2 + 0.16 * move * move
             inside *= _UNPROVEN**self._level_weight
             up, down = inside * _bell(d + move, var), inside * _bell(d - move, var)
+        if g == self._slope.gear:
+            told = exp(0.5 * dt * self._slope.tell(fast + _X_VAR))
+            opened, lock = opened * told, lock / told
         if moment.overrun:
             opened, closing, lock = opened**_LOOSE, closing**_LOOSE, lock**_LOOSE
             up, down = up**_LOOSE, down**_LOOSE
@@ -223,6 +229,15 @@ class Weigher:
         if look.torque_told:
             x_sd = sqrt(moment.fast + moment.slow_var)
             self.slip.learn(moment.base - self._ln_k[g], x_sd, look.n, look.torque_nm, look.torque_sd_nm)
+
+    def follow(self, g: int, sure: bool, locked: bool) -> None:
+        """Gear g is the likeliest, and whether its clutch is closed."""
+        slope = self._slope
+        if not sure or self.moment.loose or g != slope.gear or locked != self._slope_locked:
+            slope.reset()
+            slope.gear, self._slope_locked = g, locked
+        if sure and not self.moment.loose:
+            slope.add(self.moment.base - self._ln_k[g], self._m[g], self.moment.dt)
 
     def visible(self, g: int) -> bool:
         """Were the converter open in gear g, it would certainly slip so much that it shows."""

@@ -188,6 +188,7 @@ class Gears:
         self._gear, self._fits = tick.gear, total > _FITS and weigher.fit[tick.gear] > _FITS_LEVEL
         if no[tick.gear] > 0.95:
             weigher.learn(tick.gear)
+        weigher.follow(tick.gear, tick.probability - tick.shifting > _SURE, tick.locked > 0.5)
         box.watch(moment, tick.gear, tick.probability - tick.shifting > _SURE)
         return tick
 

@@ -54,7 +54,7 @@ class DownshiftSpeed:
             return 1.0
         return below[i] + (f - i) * (below[i + 1] - below[i])
 
-    def chance(self, turbine_rpm: float, ln_change: float, idle_rpm: float, dt: float) -> tuple[float, float]:
+    def chance(self, turbine_rpm: float, ln_change: float, dt: float) -> tuple[float, float]:
         """(share, chance): that the box will not stay where the turbine is so slow, and that it leaves in a
         step of dt in which the turbine's speed changed by ln_change."""
         now = log(turbine_rpm)

@@ -252,10 +252,10 @@ class Torque:
         (torque, _, sd), e.torque_source = engine
         e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
         inertia = self._vehicle.inertia_kg_m2
-        turning_sd = e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
+        turning, turning_sd = e.engine_accel_rpm_s * RPM_TO_RAD_S, e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
         taken = accessories(n, self._vehicle.displacement_l).nm
         e.pump_torque_nm = pump = pump_torque_nm(torque, taken, inertia.value, e.engine_accel_rpm_s)
-        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd)  # inertia itself is off all drive alike
+        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd, inertia.sd * turning)
         if pump > 10.0:
             e.capacity_rpm_per_sqrt_nm = n / pump**0.5
 
