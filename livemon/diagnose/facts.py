@@ -71,8 +71,8 @@ class Facts:
     ) -> None:
         """Take one stretch of r_t as sums of force over weight, so that light load weighs little.
 
-        `lost`: what would be supplied without stator reaction. `own`: sd of `taken` by itself; `shared`: sd of
-        the ratio that all stretches have in common.
+        `lost`: what would be supplied without stator reaction. `own`: sd of `taken` by itself; `shared`: sd
+        of the ratio that all stretches have in common.
         """
         sums = self._sums.setdefault(("r_t", regime), _Sums())
         sums.weight += supplied
