@@ -10,7 +10,7 @@ from livemon.records import FindingName, Warning
 RAISE: Final = 0.75
 WITHDRAW: Final = 0.35
 # The stator shows within one launch, before a locked stretch can tell engine output apart from it.
-RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": 0.7}
+RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": 0.55}
 WITHDRAW_AT: Final[dict[str, float]] = {"lockup_shudder": 0.03}  # it comes and goes: not gone when it rests
 _SLOW: Final[frozenset[FindingName]] = frozenset(
     ("engine_low_output", "driveline_drag", "stator_seized", "gear_slip")
