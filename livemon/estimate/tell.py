@@ -10,6 +10,7 @@ from livemon.estimate.locked import Locked
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 
+_LIKELY: Final = 0.25  # what is likelier is taken into the mean
 _RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 _COUPLED: Final = 0.9  # speed ratio at which a launch is over
 _STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
@@ -119,9 +120,9 @@ def _standing(e: Estimate, tick: Tick, turbine: float, var: float) -> bool:
     e.regime = "neutral" if free > 0.5 else "stationary_in_gear"
     if free < _RARE:
         _slip(e, turbine, var + _STEADY_VAR)
-    else:  # the mean of both; near one of the two the band reaches to that one alone
+    else:  # in doubt the mean of both
         spin = n - _DRAG_RPM
-        share = free if free < 1.0 - _RARE else 1.0
+        share = 0.0 if free < _LIKELY else free if free < 1.0 - _LIKELY else 1.0
         _slip(e, turbine + share * (spin - turbine), var + _DRAG_RPM**2 + free * (1.0 - free) * n * n)
     return True
 
