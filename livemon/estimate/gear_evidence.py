@@ -241,7 +241,7 @@ class Weigher:
 
     def visible(self, g: int) -> bool:
         """Were the converter open in gear g, it would certainly slip so much that it shows."""
-        return abs(self._m[g]) - 1.7 * self._m_sd[g] > 0.008
+        return abs(self._m[g]) - 1.6 * self._m_sd[g] > 0.008
 
 
 def _bell(x: float, var: float) -> float:

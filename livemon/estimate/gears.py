@@ -16,7 +16,7 @@ from livemon.estimate.gear_evidence import GearEvidence, Weigher
 from livemon.estimate.moment import Look
 
 _FINISH, _SHUT = 2.2, 1.5  # rates per second
-_UNSEEN_S: Final = 0.6  # a shift may hide in a step so long
+_UNSEEN_S: Final = 0.12  # a shift may hide in a step so long
 _DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
