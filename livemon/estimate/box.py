@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from math import inf
 from typing import Final, NamedTuple
 
 from livemon.estimate.moment import Moment
@@ -14,6 +15,7 @@ _UNLOCK, _SHIFT = 0.12, 0.12
 _SLOW, _KEEP_UP = 1.45, 2.5
 _UNDER_LOAD, _NEVER = 0.95, 0.999  # a shift up leaves the turbine at least so far above where it shifts down
 _TIP_IN_S: Final = (0.4, 2.0)  # so long after the foot is on again the gear shows
+_BEEN_UP_RPM: Final = 800.0  # turbine in a gear the box has been in since it stood
 _ROLLING_KMH: Final = 10.0
 
 
@@ -29,16 +31,23 @@ class Rates(NamedTuple):
 class Box:
     """`rates` of a gear at a moment; `watch` what it did."""
 
-    __slots__ = ("_coasted", "_k", "down")
+    __slots__ = ("_coasted", "_fastest", "_k", "down")
 
     def __init__(self, k: list[float]) -> None:
         self._k = k
         self.down = DownshiftSpeed()
         self._coasted: tuple[int, float] | None = None  # sure gear with the foot off, and speed since
+        self._fastest = inf  # km/h since standing still, as far as that is known
 
     def forget(self) -> None:
         """What went before is not comparable: a stop, a gap."""
         self._coasted = None
+        self._fastest = inf
+
+    def stands(self) -> None:
+        """Standing still: what comes next is a launch."""
+        self._coasted = None
+        self._fastest = 0.0
 
     def rates(self, moment: Moment, g: int) -> Rates:
         look, k, dt = moment.look, self._k, moment.dt
@@ -59,7 +68,8 @@ class Box:
         if g + 1 < len(k):
             low, _ = self.down.chance(_UNDER_LOAD * k[g + 1] * v, 0.0, dt)
             to_up = _SHIFT * dt * (1.0 - _NEVER * low)
-        if g > 0:
+        self._fastest = max(self._fastest, v)
+        if g > 0 and k[g] * self._fastest > _BEEN_UP_RPM:
             to_down = _SHIFT * dt * (1.0 if k[g - 1] * v < 5000.0 else 0.05)
             # boxes do not let the turbine fall to idle in a high gear
             low = ((_SLOW if moment.idling else 1.3) * idle - here) / (0.4 * idle)

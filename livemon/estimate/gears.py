@@ -18,6 +18,7 @@ from livemon.estimate.moment import Look
 _FINISH, _SHUT = 2.2, 1.5  # rates per second
 _UNSEEN_S: Final = 0.12  # a shift may hide in a step so long
 _DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
+_STARTS_IN_SECOND: Final = 0.02
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
 _SURE: Final = 0.98
@@ -95,13 +96,13 @@ class Gears:
         first = stated if stated is not None and 0 <= stated < n else 0
         opened = [1e-5] * n
         if n > 1:
-            opened[1] = 0.03
-        opened[first] = 0.97
+            opened[1] = _STARTS_IN_SECOND
+        opened[first] = 1.0 - _STARTS_IN_SECOND
         self._gear, self._fits = first, False
         self._now = (opened, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n)
         self._last = t
         self.weigher.forget()
-        self.box.forget()
+        self.box.stands()
         tick = Tick(t)
         tick.gear, tick.probability, tick.still, tick.neutral = first, 0.97, True, neutral
         tick.mean_k = self.k[first]

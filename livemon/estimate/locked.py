@@ -15,6 +15,8 @@ from typing import Final
 
 from livemon.estimate.interval import truncated
 
+# Road speed comes 0 to 150 ms late, by the control unit. Common practice, no source.
+_DELAY_S: Final = (0.07, 0.05)
 _SLIP_TIME_S: Final = 4.0
 _NOISE_KMH2: Final = 0.15**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
@@ -35,11 +37,11 @@ class _Hypothesis:
     ) -> None:
         self.offset, self.wander_var, self.weight = offset, wander * wander, weight
         self._prior = (scale_sd, slip, slip_sd, wander)
-        self.x = [0.0, 0.08, slip, slip]
+        self.x = [0.0, _DELAY_S[0], slip, slip]
         v = slip_sd * slip_sd
         self.cov = [
             [scale_sd * scale_sd, 0.0, 0.0, 0.0],
-            [0.0, 0.05**2, 0.0, 0.0],
+            [0.0, _DELAY_S[1] ** 2, 0.0, 0.0],
             [0.0, 0.0, v + self.wander_var, v],
             [0.0, 0.0, v, v],
         ]
