@@ -221,9 +221,7 @@ class Driver:
             return
         accel = (ahead - now) / 0.7
         self._integral = min(max(self._integral + error * self.PERIOD_S, -3.0), 8.0)
-        force = (
-            self._rolling + self._drag * v * v + self._mass * (accel + 2.2 * error + 0.8 * self._integral)
-        )
+        force = self._rolling + self._drag * v * v + self._mass * (accel + 2.2 * error + 0.8 * self._integral)
         if force > -0.12 * self._mass:
             self._want_brake = 0.0
             self._want_pedal = min(1.0, max(0.0, force * max(v, 3.0) / (self._full_force * max(v, 8.0))))
