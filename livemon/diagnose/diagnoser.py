@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from math import inf, log
+from math import exp, inf, log
 from typing import Final, cast
 
 from livemon.diagnose import decide, report_evidence, strain
@@ -32,6 +32,7 @@ _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
 _SUSPICION: Final = log(4.0)
+_WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
@@ -184,6 +185,8 @@ class Diagnoser:
         trust = strain.trust(self, cast(FindingName, lead))
         road = {name: trust * value for name, value in road.items()}
         slip, never, gear = self.lockup_watch.log_evidence()
+        top = max(slip, never)  # a clutch worn to nothing looks like one that never comes on
+        slip = top + log((1.0 - _WORN_TO_NOTHING) * exp(slip - top) + _WORN_TO_NOTHING * exp(never - top))
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
