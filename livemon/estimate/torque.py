@@ -35,9 +35,21 @@ _KEPT: Final = frozenset(
         "brake",
     )
 )
+_NAMES: Final = {
+    "air_flow_g_s": "air_flow", "absolute_load_pct": "absolute_load", "fuel_rate_l_h": "fuel_rate",
+}  # fmt: skip
+_TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
 _PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
 _FRESH_S: Final = 1.2
+_FRESH_PERIODS, _FRESH_MOST_S = 2.2, 3.5
+_HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
+# Between two readings torque goes its own way: this share of their difference, and this share of how it has
+# been wandering.
+_BETWEEN: Final = 0.3
+_WANDERS: Final = 0.2
+_WANDER_S: Final = 20.0
+_LONG_GAP_S: Final = 4.0
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
 
@@ -54,12 +66,18 @@ class Torque:
         self.road_kmh: float | None = None
         self._convention = Convention()
         self._reference_nm: float | None = None
+        self._friction_nm = 6.0 * (vehicle.displacement_l or 2.5)
         self._states_friction = False
         # A diesel's throttle is open whatever the foot does.
         self._pedals = _PEDALS if vehicle.fuel == "petrol" else _PEDALS[:2]
         self._travel: dict[str, tuple[float, float]] = {}  # least and most of each pedal signal
+        # A diesel breathes alike whatever it makes.
+        diesel = vehicle.fuel == "diesel"
+        self._sources = _TOLD + (("fuel_rate_l_h",) if diesel else ("air_flow_g_s", "absolute_load_pct"))
         self._k_stall = curves_of(vehicle).k[0]
         self._history: dict[str, tuple[list[float], list[float]]] = {}
+        self._wander: dict[str, float] = {}  # mean of squared change a second between readings
+        self._period_s: dict[str, float] = {}  # mean time between readings
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
         self._rolling = mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value
@@ -76,6 +94,12 @@ class Torque:
         held = self._history.get(quantity)
         if held is None:
             held = self._history[quantity] = ([], [])
+        if held[0] and 0.0 < (apart := t - held[0][-1]) < _LONG_GAP_S:
+            was = self._wander.get(quantity, 0.0)
+            weight = min(1.0, apart / _WANDER_S) if was else 1.0
+            self._wander[quantity] = was + weight * ((value - held[1][-1]) ** 2 / apart - was)
+            period_s = self._period_s.get(quantity, apart)
+            self._period_s[quantity] = period_s + 0.1 * (apart - period_s)
         held[0].append(t)
         held[1].append(value)
         if quantity == "engine_torque_pct":
@@ -162,27 +186,63 @@ class Torque:
             return values[i - 1]
         return values[i] if after < stale_s else None
 
+    def _unsure(self, quantity: str, t: float) -> float:
+        """How far `near` may be off (sd): nothing at a reading, most between two far apart."""
+        times, values = self._history[quantity]
+        i, wander = bisect_left(times, t), _WANDERS * self._wander.get(quantity, 0.0)
+        if i == len(times):
+            return sqrt(wander * max(t - times[-1], 0.0))
+        after = times[i] - t
+        if i == 0:
+            return sqrt(wander * after)
+        before, step = t - times[i - 1], values[i] - values[i - 1]
+        apart = before + after
+        share = before * after / apart  # of a Brownian bridge
+        return sqrt((2.0 * _BETWEEN * step) ** 2 * share / apart + wander * share)
+
     def engine(self, t: float, n: float) -> tuple[EngineTorque, str] | None:
-        """Flywheel torque and where it is from."""
-        direct = self.near("engine_torque_nm", t, _FRESH_S)
-        if direct is not None:
-            return EngineTorque(direct, 0.06 * abs(direct), 4.0), "reported"
-        percent, reference = self.near("engine_torque_pct", t, _FRESH_S), self._reference_nm
-        if percent is not None and reference is not None:
-            return self._reported(t, percent, reference), "reported"
+        """Flywheel torque and where it is from: the best source that is answered, never two by turns."""
+        for quantity in self._sources:
+            value = self.near(quantity, t, self._fresh_s(quantity))
+            if value is not None:
+                found = self._from(quantity, value, t, n)
+                if found is not None:
+                    torque, nm_per_unit, source = found
+                    scatter = hypot(torque.scatter_sd_nm, nm_per_unit * self._unsure(quantity, t))
+                    return EngineTorque(torque.nm, torque.bias_sd_nm, scatter), source
+            elif self.near(quantity, t, _HEARD_S) is not None:
+                return None
+        return None
+
+    def _from(
+        self, quantity: str, value: float, t: float, n: float
+    ) -> tuple[EngineTorque, float, str] | None:
+        """(torque, what a unit of the reading is worth in N m, name of the source)."""
+        if quantity == "engine_torque_nm":
+            return EngineTorque(value, 0.06 * abs(value), 4.0), 1.0, "reported"
+        if quantity == "engine_torque_pct":
+            if self._reference_nm is None:
+                return None
+            return self._reported(t, value, self._reference_nm), 0.01 * self._reference_nm, "reported"
         displacement, fuel = self._vehicle.displacement_l, self._vehicle.fuel
         if n < 300.0:
             return None
-        if fuel == "diesel":  # breathes alike whatever it makes
-            rate = self.near("fuel_rate_l_h", t, _FRESH_S)
-            return None if rate is None else (from_fuel_rate(rate, n, displacement, fuel), "fuel_rate")
-        air = self.near("air_flow_g_s", t, _FRESH_S)
-        if air is not None:
-            return from_air_flow(air, n, displacement, fuel), "air_flow"
-        load = self.near("absolute_load_pct", t, _FRESH_S)
-        if load is None or displacement is None:
+        if quantity == "fuel_rate_l_h":
+            torque = from_fuel_rate(value, n, displacement, fuel)
+        elif quantity == "air_flow_g_s":
+            torque = from_air_flow(value, n, displacement, fuel)
+        elif displacement is not None:
+            torque = from_absolute_load(value, n, displacement, fuel)
+        else:
             return None
-        return from_absolute_load(load, n, displacement, fuel), "absolute_load"
+        # indicated torque goes with what is burnt
+        worth = (max(torque.nm, 0.0) + self._friction_nm) / max(value, 1e-3)
+        return torque, worth, _NAMES[quantity]
+
+    def _fresh_s(self, quantity: str) -> float:
+        """How old a reading may be: some periods of its own."""
+        period_s = self._period_s.get(quantity, 0.0)
+        return min(max(_FRESH_S, _FRESH_PERIODS * period_s), _FRESH_MOST_S)
 
     def _guess(self, t: float) -> tuple[EngineTorque, str] | None:
         """Before the reference torque has been read: as if it were 1.15 times the engine's rating."""
@@ -252,10 +312,10 @@ class Torque:
         (torque, _, sd), e.torque_source = engine
         e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
         inertia = self._vehicle.inertia_kg_m2
-        turning, turning_sd = e.engine_accel_rpm_s * RPM_TO_RAD_S, e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
+        turning_sd = e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
         taken = accessories(n, self._vehicle.displacement_l).nm
         e.pump_torque_nm = pump = pump_torque_nm(torque, taken, inertia.value, e.engine_accel_rpm_s)
-        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd, inertia.sd * turning)
+        e.pump_torque_sd_nm = hypot(sd, inertia.value * turning_sd)  # inertia itself is off all drive alike
         if pump > 10.0:
             e.capacity_rpm_per_sqrt_nm = n / pump**0.5
 

@@ -1,0 +1,109 @@
+"""What the road says of torque, and whether there is a converter to say something of."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from math import log
+from pathlib import Path
+from random import Random
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from synthetic import VEHICLE  # it lies beside this file
+
+from livemon.converter.curves import at
+from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.facts import Facts
+from livemon.diagnose.full_pedal import FullPedal
+from livemon.diagnose.presence import Presence
+from livemon.diagnose.windows import Window, WindowMaker
+from livemon.records import Estimate
+from livemon.vehicle import Vehicle, curves_of
+
+CURVES = curves_of(VEHICLE)
+
+
+def window(speed_ratio: float, pump_nm: float, rpm: float, sd: float = 0.003) -> Window:
+    """First gear under power, half a second of it."""
+    maker = WindowMaker()
+    for i in range(6):
+        e = Estimate(0.1 * i, rpm, "pull", gear=1, gear_probability=0.99)
+        e.speed_ratio, e.speed_ratio_sd, e.slip_rpm = speed_ratio, sd, rpm * (1.0 - speed_ratio)
+        e.turbine_rpm = rpm * speed_ratio
+        e.pump_torque_nm, e.engine_torque_nm, e.pump_torque_sd_nm = pump_nm, pump_nm + 4.0, 3.0
+        e.road_speed_m_s, e.turbine_rad_per_m, e.torque_source = 6.0, 40.0, "reported"
+        maker.feed(e)
+    done = maker.end()
+    assert done is not None
+    return done
+
+
+def test_hills_do_not_pull_the_mean_down() -> None:
+    """Stretches of high torque are uphill ones, and must not weigh for themselves."""
+    facts, draw = Facts(), Random(1)
+    for _ in range(400):
+        grade = draw.gauss(0.0, 0.02)
+        supplied = max(0.04 + grade, 0.003)
+        facts.add_force("locked", 0.04, supplied, supplied, own=0.02, shared=0.1, seconds=10.0)
+    fact = facts.mean("r_t", "locked")
+    assert fact is not None
+    assert abs(fact.mean) < 0.05
+    assert abs(fact.mean) < 2.0 * fact.sd
+
+
+def test_a_weak_engine_still_shows() -> None:
+    facts = Facts()
+    for _ in range(20):
+        facts.add_force("pull", 0.6 * 0.2, 0.2, 0.2, own=0.02, shared=0.1, seconds=3.0)
+    fact = facts.mean("r_t", "pull")
+    assert fact is not None
+    assert fact.mean == pytest.approx(log(0.6))
+    assert fact.mean < -3.0 * fact.sd
+
+
+def test_light_slip_in_first_gear_is_no_friction_clutch() -> None:
+    """Where the curve itself allows a speed ratio of 0.98, seeing 0.98 proves nothing."""
+    pump_nm, ratio = 30.0, 0.98
+    rpm = at(CURVES.k, ratio) * pump_nm**0.5
+    presence = Presence(VEHICLE, CURVES, 240.0)
+    for _ in range(60):
+        presence.feed(window(ratio, pump_nm, rpm))
+    assert not presence.clutch_car
+
+
+def test_no_slip_under_torque_is_a_friction_clutch() -> None:
+    presence = Presence(VEHICLE, CURVES, 240.0)
+    for _ in range(60):
+        presence.feed(window(0.999, 180.0, 2500.0))
+    assert presence.clutch_car
+    assert not presence.seen
+
+
+def test_a_clutch_let_in_says_nothing_of_the_engine() -> None:
+    """Without converter numbers in the file, slip in launches may be a friction clutch."""
+    bare = replace(
+        VEHICLE,
+        stall_speed_rpm=None, stall_torque_nm=None, stall_torque_ratio=None,
+        coupling_speed_ratio=None, curve=(),
+    )  # fmt: skip
+    for vehicle, looks in ((bare, False), (VEHICLE, True)):
+        diagnoser = Diagnoser(vehicle)
+        w = replace(window(0.4, 150.0, 1500.0), regime="launch")
+        diagnoser.bank.feed(w, False, diagnoser.presence.reads_k)
+        assert (diagnoser.bank.looks > 0) == looks
+
+
+def test_full_pedal_is_judged_where_the_rating_is_known_best() -> None:
+    """Far from peak speed the rating is a guess, and must not excuse the engine."""
+    vehicle = Vehicle(peak_torque_nm=250.0, peak_torque_rpm=3500.0, displacement_l=2.0, fuel="petrol")
+    pedal = FullPedal(vehicle)
+    for i, (rpm, torque_nm) in enumerate(((3500.0, 125.0),) * 4 + ((6500.0, 150.0),) * 4):
+        w = replace(window(0.9, torque_nm, rpm), start_s=2.0 * i, end_s=2.0 * i + 1.6)
+        pedal.feed(replace(w, pedal_pct=0.0 if i == 0 else 100.0, engine_torque_nm=torque_nm))
+    best = pedal.best
+    assert best is not None
+    assert best[0].rpm == 3500.0
+    assert pedal.log_evidence > 2.0

@@ -1,0 +1,61 @@
+"""Torque between its readings, and from one source only."""
+
+from __future__ import annotations
+
+import pytest
+
+from livemon.estimate.torque import Torque
+from livemon.vehicle import Vehicle
+
+VEHICLE = Vehicle(displacement_l=2.0, fuel="petrol", peak_torque_nm=220.0)
+
+
+def torque_of(percents: list[tuple[float, float]]) -> Torque:
+    torque = Torque(VEHICLE)
+    torque.add(0.0, "reference_torque_nm", 250.0)
+    torque.add(0.0, "friction_torque_pct", 8.0)
+    for t, percent in percents:
+        torque.add(t, "engine_torque_pct", percent)
+    return torque
+
+
+def scatter(readings: list[tuple[float, float]], t: float) -> float:
+    torque = Torque(VEHICLE)
+    for time_s, nm in readings:
+        torque.add(time_s, "engine_torque_nm", nm)
+    found = torque.engine(t, 2000.0)
+    assert found is not None
+    return found[0].scatter_sd_nm
+
+
+def test_torque_between_two_readings_far_apart_is_unsure() -> None:
+    readings = [(0.0, 50.0), (1.0, 150.0)]
+    assert scatter(readings, 0.5) > 25.0  # 100 N m of change went some way in between
+    assert scatter(readings, 1.0) < 5.0
+
+
+def test_torque_read_often_is_sure() -> None:
+    assert scatter([(0.05 * i, 50.0 + 5.0 * i) for i in range(20)], 0.475) < 6.0
+
+
+def test_a_worse_source_does_not_stand_in() -> None:
+    """Reported each second and a half, air flow often: the two differ, so they never take turns."""
+    torque = torque_of([(1.5 * i, 40.0) for i in range(20)])
+    for i in range(300):
+        torque.add(0.1 * i, "air_flow_g_s", 20.0)
+    sources = {found[1] for i in range(280) if (found := torque.engine(0.1 * i, 2000.0)) is not None}
+    assert sources == {"reported"}
+
+
+def test_air_flow_serves_where_nothing_better_is_told() -> None:
+    torque = Torque(VEHICLE)
+    torque.add(1.0, "air_flow_g_s", 20.0)
+    found = torque.engine(1.0, 2000.0)
+    assert found is not None
+    assert found[1] == "air_flow"
+
+
+@pytest.mark.parametrize("gap_s", [3.0, 10.0])
+def test_an_old_reading_is_not_used(gap_s: float) -> None:
+    torque = torque_of([(0.0, 40.0), (0.1, 40.0), (0.2, 40.0)])
+    assert torque.engine(0.2 + gap_s, 2000.0) is None
