@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
 from math import hypot, sqrt
 from typing import Final
 
@@ -16,6 +15,7 @@ from livemon.converter.engine_torque import (
     pump_torque_nm,
 )
 from livemon.estimate.convention import Convention
+from livemon.estimate.held import Held
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
@@ -42,14 +42,7 @@ _TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
 _PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
 _FRESH_S: Final = 1.2
-_FRESH_PERIODS, _FRESH_MOST_S = 2.2, 3.5
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
-# Between two readings torque goes its own way: this share of their difference, and this share of how it has
-# been wandering.
-_BETWEEN: Final = 0.3
-_WANDERS: Final = 0.2
-_WANDER_S: Final = 20.0
-_LONG_GAP_S: Final = 4.0
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
 
@@ -75,9 +68,7 @@ class Torque:
         diesel = vehicle.fuel == "diesel"
         self._sources = _TOLD + (("fuel_rate_l_h",) if diesel else ("air_flow_g_s", "absolute_load_pct"))
         self._k_stall = curves_of(vehicle).k[0]
-        self._history: dict[str, tuple[list[float], list[float]]] = {}
-        self._wander: dict[str, float] = {}  # mean of squared change a second between readings
-        self._period_s: dict[str, float] = {}  # mean time between readings
+        self._held = Held()
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
         self._rolling = mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value
@@ -91,17 +82,7 @@ class Torque:
     def add(self, t: float, quantity: str, value: float) -> None:
         if quantity not in _KEPT:
             return
-        held = self._history.get(quantity)
-        if held is None:
-            held = self._history[quantity] = ([], [])
-        if held[0] and 0.0 < (apart := t - held[0][-1]) < _LONG_GAP_S:
-            was = self._wander.get(quantity, 0.0)
-            weight = min(1.0, apart / _WANDER_S) if was else 1.0
-            self._wander[quantity] = was + weight * ((value - held[1][-1]) ** 2 / apart - was)
-            period_s = self._period_s.get(quantity, apart)
-            self._period_s[quantity] = period_s + 0.1 * (apart - period_s)
-        held[0].append(t)
-        held[1].append(value)
+        self._held.add(quantity, t, value)
         if quantity == "engine_torque_pct":
             self._look_at_convention(t, value)
         elif quantity == "reference_torque_nm" and value > 0.0:
@@ -121,15 +102,15 @@ class Torque:
         idle_pct = 100.0 / reference * (taken.nm + pump)
         idle_sd_pct = 100.0 / reference * hypot(taken.bias_sd_nm, 0.4 * pump)
         self._convention.look(
-            t, percent, self.near("friction_torque_pct", t, 10.0), n, self.road_kmh,
+            t, percent, self._held.near("friction_torque_pct", t, 10.0), n, self.road_kmh,
             self._pedal(t, 1.5), (idle_pct, idle_sd_pct),
         )  # fmt: skip
 
     def _pedal(self, t: float, stale_s: float) -> float | None:
         """Pedal travel from the best that is answered. A petrol engine's throttle stands in for it."""
         for quantity in self._pedals:
-            if quantity in self._history:
-                return self.near(quantity, t, stale_s)
+            if quantity in self._held:
+                return self._held.near(quantity, t, stale_s)
         return None
 
     def foot_off(self, t: float) -> bool | None:
@@ -139,7 +120,7 @@ class Torque:
             if seen is None:
                 continue
             rest, most = seen
-            now = self.near(quantity, t, 1.5)
+            now = self._held.near(quantity, t, 1.5)
             if now is None or most - rest < _PEDAL_MOVED_PCT:
                 return None
             return now <= rest + (_THROTTLE_UP_PCT if quantity == "throttle_pct" else _PEDAL_UP_PCT)
@@ -147,7 +128,7 @@ class Torque:
 
     def _reported(self, t: float, percent: float, reference: float) -> EngineTorque:
         """Net torque with the convention as far as it is known; undecided, between the two and unsure."""
-        friction_pct = self.near("friction_torque_pct", t, 10.0) if self._states_friction else None
+        friction_pct = self._held.near("friction_torque_pct", t, 10.0) if self._states_friction else None
         torque, net = from_reported(percent, reference, friction_pct), self._convention.net
         if net < 0.01:
             return torque
@@ -159,58 +140,22 @@ class Torque:
 
     def forget(self) -> None:
         """The clock was set; the reference torque is kept."""
-        self._history = {}
+        self._held.forget()
 
     def trim(self, before: float) -> None:
-        for times, values in self._history.values():
-            n = bisect_left(times, before) - 1
-            if n > 0:
-                del times[:n], values[:n]
-
-    def near(self, quantity: str, t: float, stale_s: float) -> float | None:
-        """Linear between the readings around t; the nearer one where the other is too far off."""
-        held = self._history.get(quantity)
-        if held is None:
-            return None
-        times, values = held
-        i = bisect_left(times, t)
-        if i == len(times):
-            return values[-1] if t - times[-1] < stale_s else None
-        after = times[i] - t
-        if i == 0:
-            return values[0] if after < stale_s else None
-        before = t - times[i - 1]
-        if before + after < stale_s:
-            return values[i - 1] + (values[i] - values[i - 1]) * before / (before + after)
-        if before < stale_s:
-            return values[i - 1]
-        return values[i] if after < stale_s else None
-
-    def _unsure(self, quantity: str, t: float) -> float:
-        """How far `near` may be off (sd): nothing at a reading, most between two far apart."""
-        times, values = self._history[quantity]
-        i, wander = bisect_left(times, t), _WANDERS * self._wander.get(quantity, 0.0)
-        if i == len(times):
-            return sqrt(wander * max(t - times[-1], 0.0))
-        after = times[i] - t
-        if i == 0:
-            return sqrt(wander * after)
-        before, step = t - times[i - 1], values[i] - values[i - 1]
-        apart = before + after
-        share = before * after / apart  # of a Brownian bridge
-        return sqrt((2.0 * _BETWEEN * step) ** 2 * share / apart + wander * share)
+        self._held.trim(before)
 
     def engine(self, t: float, n: float) -> tuple[EngineTorque, str] | None:
         """Flywheel torque and where it is from: the best source that is answered, never two by turns."""
         for quantity in self._sources:
-            value = self.near(quantity, t, self._fresh_s(quantity))
+            value = self._held.near(quantity, t, self._held.fresh_s(quantity))
             if value is not None:
                 found = self._from(quantity, value, t, n)
                 if found is not None:
                     torque, nm_per_unit, source = found
-                    scatter = hypot(torque.scatter_sd_nm, nm_per_unit * self._unsure(quantity, t))
+                    scatter = hypot(torque.scatter_sd_nm, nm_per_unit * self._held.unsure(quantity, t))
                     return EngineTorque(torque.nm, torque.bias_sd_nm, scatter), source
-            elif self.near(quantity, t, _HEARD_S) is not None:
+            elif self._held.near(quantity, t, _HEARD_S) is not None:
                 return None
         return None
 
@@ -239,14 +184,9 @@ class Torque:
         worth = (max(torque.nm, 0.0) + self._friction_nm) / max(value, 1e-3)
         return torque, worth, _NAMES[quantity]
 
-    def _fresh_s(self, quantity: str) -> float:
-        """How old a reading may be: some periods of its own."""
-        period_s = self._period_s.get(quantity, 0.0)
-        return min(max(_FRESH_S, _FRESH_PERIODS * period_s), _FRESH_MOST_S)
-
     def _guess(self, t: float) -> tuple[EngineTorque, str] | None:
         """Before the reference torque has been read: as if it were 1.15 times the engine's rating."""
-        percent = self.near("engine_torque_pct", t, _FRESH_S)
+        percent = self._held.near("engine_torque_pct", t, _FRESH_S)
         if percent is None or self._rated_nm is None:
             return None
         guess = from_reported(percent, 1.15 * self._rated_nm)
@@ -304,7 +244,7 @@ class Torque:
     def into(self, e: Estimate) -> None:
         t, n = e.time_s, e.engine_rpm
         e.pedal_pct = self._pedal(t, 2.5)
-        brake = self.near("brake", t, 2.5)
+        brake = self._held.near("brake", t, 2.5)
         e.brake = None if brake is None else brake > 0.5
         engine = self.engine(t, n)
         if engine is None:

@@ -1,0 +1,94 @@
+"""Readings of slow signals and their values in between, with how far those may be off."""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from math import sqrt
+from typing import Final
+
+_FRESH_S: Final = 1.2
+_FRESH_PERIODS, _FRESH_MOST_S = 2.2, 3.5
+# Between two readings a signal goes its own way: this share of their difference, and this share of how it has
+# been wandering.
+_BETWEEN: Final = 0.3
+_WANDERS: Final = 0.2
+_WANDER_S: Final = 20.0
+_LONG_GAP_S: Final = 4.0
+
+
+class Held:
+    """`add` readings in time order; `near` gives the value at a time, `unsure` its standard deviation."""
+
+    __slots__ = ("_of", "_period_s", "_wander")
+
+    def __init__(self) -> None:
+        self._of: dict[str, tuple[list[float], list[float]]] = {}
+        self._wander: dict[str, float] = {}  # mean of squared change a second between readings
+        self._period_s: dict[str, float] = {}  # mean time between readings
+
+    def __contains__(self, quantity: str) -> bool:
+        return quantity in self._of
+
+    def add(self, quantity: str, t: float, value: float) -> None:
+        """Take one reading."""
+        held = self._of.get(quantity)
+        if held is None:
+            held = self._of[quantity] = ([], [])
+        times, values = held
+        if times and 0.0 < (apart := t - times[-1]) < _LONG_GAP_S:
+            was = self._wander.get(quantity, 0.0)
+            weight = min(1.0, apart / _WANDER_S) if was else 1.0
+            self._wander[quantity] = was + weight * ((value - values[-1]) ** 2 / apart - was)
+            period_s = self._period_s.get(quantity, apart)
+            self._period_s[quantity] = period_s + 0.1 * (apart - period_s)
+        times.append(t)
+        values.append(value)
+
+    def forget(self) -> None:
+        """The clock was set: nothing before can be compared with what comes."""
+        self._of = {}
+
+    def trim(self, before: float) -> None:
+        """Forget what is older, but for the last reading."""
+        for times, values in self._of.values():
+            n = bisect_left(times, before) - 1
+            if n > 0:
+                del times[:n], values[:n]
+
+    def near(self, quantity: str, t: float, stale_s: float) -> float | None:
+        """Linear between the readings around t; the nearer one where the other is too far off."""
+        held = self._of.get(quantity)
+        if held is None:
+            return None
+        times, values = held
+        i = bisect_left(times, t)
+        if i == len(times):
+            return values[-1] if t - times[-1] < stale_s else None
+        after = times[i] - t
+        if i == 0:
+            return values[0] if after < stale_s else None
+        before = t - times[i - 1]
+        if before + after < stale_s:
+            return values[i - 1] + (values[i] - values[i - 1]) * before / (before + after)
+        if before < stale_s:
+            return values[i - 1]
+        return values[i] if after < stale_s else None
+
+    def fresh_s(self, quantity: str) -> float:
+        """How old a reading may be: some periods of its own."""
+        period_s = self._period_s.get(quantity, 0.0)
+        return min(max(_FRESH_S, _FRESH_PERIODS * period_s), _FRESH_MOST_S)
+
+    def unsure(self, quantity: str, t: float) -> float:
+        """How far `near` may be off (sd): nothing at a reading, most between two far apart."""
+        times, values = self._of[quantity]
+        i, wander = bisect_left(times, t), _WANDERS * self._wander.get(quantity, 0.0)
+        if i == len(times):
+            return sqrt(wander * max(t - times[-1], 0.0))
+        after = times[i] - t
+        if i == 0:
+            return sqrt(wander * after)
+        before, step = t - times[i - 1], values[i] - values[i - 1]
+        apart = before + after
+        share = before * after / apart  # of a Brownian bridge
+        return sqrt((2.0 * _BETWEEN * step) ** 2 * share / apart + wander * share)
