@@ -14,7 +14,7 @@ from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import MOST_GEARS, PRIOR, hypotheses
 from livemon.diagnose.lockup import LockupWatch
-from livemon.diagnose.nuisance import prior
+from livemon.diagnose.nuisance import State, prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
 from livemon.diagnose.shudder import ShudderWatch, with_slip
@@ -184,6 +184,9 @@ class Diagnoser:
         lead = max(road, key=lambda name: road[name] + log(PRIOR[cast(FindingName, name)]))
         trust = strain.trust(self, cast(FindingName, lead))
         road = {name: trust * value for name, value in road.items()}
+        made = exp(self.bank.size("engine_low_output", State.GAIN)[0])
+        if self.full_pedal.sound_by_rating(made):
+            road["engine_low_output"] = min(road["engine_low_output"], 0.0)
         slip, never, gear = self.lockup_watch.log_evidence()
         top = max(slip, never)  # a clutch worn to nothing looks like one that never comes on
         slip = top + log((1.0 - _WORN_TO_NOTHING) * exp(slip - top) + _WORN_TO_NOTHING * exp(never - top))

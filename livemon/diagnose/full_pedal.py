@@ -18,7 +18,7 @@ _REST_NOISE_PCT: Final = 2.0
 # How much of its rating a sound engine gives at least at a share of pedal travel, and how far pedal maps
 # differ there: (share of travel, share of rating, standard deviation). Common practice, no source.
 _STEPS: Final = ((0.92, 0.97, 0.07), (0.78, 0.92, 0.12), (0.64, 0.82, 0.17))
-_LEAST_S: Final = 1.5
+_LEAST_S: Final = 3.0  # pedal and torque are read at different moments
 _SETTLED_RPM_S: Final = 4000.0
 _LEAST_RPM: Final = 1300.0
 SEA_LEVEL_KPA: Final = 101.3
@@ -113,6 +113,14 @@ class FullPedal:
                 loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
                 return step, sound * (1.0 - 0.5 * loss), hypot(sd, 0.5 * loss)
         return None
+
+    def sound_by_rating(self, made: float) -> bool:
+        """Whether an engine that makes this share of the torque seen makes its rating all the same.
+
+        A torque signal that reads above the rating at full pedal reads too high: what is lost is not torque.
+        """
+        best = self.best
+        return best is not None and made * best[0].share > _FAULT_HIGH * best[1]
 
     @property
     def log_evidence(self) -> float:

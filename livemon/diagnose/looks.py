@@ -37,6 +37,7 @@ _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, 
 # Against the brakes only a steady stall tells: on the way there torque and engine speed are of two moments.
 _STALL_AFTER_S: Final = 0.8
 _STALL_STEADY_RPM_S: Final = 200.0
+_STALL_LEAST_RPM: Final = 1200.0  # below, it idles in gear: friction nobody told is most of the torque
 # A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
 # mean-path model over wheels of usual stator inlet angles [hrovat-tobler].
 _SEIZED_RISE: Final = 1.8
@@ -227,7 +228,7 @@ class Looks:
 
 def _steady_stall(w: Window) -> bool:
     steady = w.into_stretch_s > _STALL_AFTER_S and abs(w.engine_accel_rpm_s) < _STALL_STEADY_RPM_S
-    return w.regime == "stationary_in_gear" and steady
+    return w.regime == "stationary_in_gear" and steady and w.engine_rpm > _STALL_LEAST_RPM
 
 
 def _odd(w: Window) -> float:

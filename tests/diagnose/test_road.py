@@ -107,3 +107,13 @@ def test_full_pedal_is_judged_where_the_rating_is_known_best() -> None:
     assert best is not None
     assert best[0].rpm == 3500.0
     assert pedal.log_evidence > 2.0
+
+
+def test_a_torque_signal_that_reads_above_the_rating_is_not_a_weak_engine() -> None:
+    vehicle = Vehicle(peak_torque_nm=250.0, peak_torque_rpm=3500.0, displacement_l=2.0, fuel="petrol")
+    for share, sound in ((1.35, True), (0.97, False)):
+        pedal = FullPedal(vehicle)
+        for i in range(6):
+            w = replace(window(0.9, 200.0, 3500.0), start_s=2.0 * i, end_s=2.0 * i + 1.6)
+            pedal.feed(replace(w, pedal_pct=0.0 if i == 0 else 100.0, engine_torque_nm=share * 250.0))
+        assert pedal.sound_by_rating(0.7) == sound
