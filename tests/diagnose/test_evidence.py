@@ -183,7 +183,7 @@ def test_slow_sampling_cannot_rule_shudder_out() -> None:
 @pytest.mark.parametrize(("share", "weak"), [(1.0, False), (0.93, False), (0.6, True), (0.4, True)])
 def test_full_pedal_torque_against_rating(share: float, weak: bool) -> None:
     pedal = FullPedal(VEHICLE)
-    for i in range(6):
+    for i in range(10):
         w = window(2.0 * i, 200.0, 100.0, rpm=3500.0)
         w.pedal_pct, w.engine_torque_nm = (0.0 if i == 0 else 100.0), share * 240.0
         pedal.feed(w)
@@ -195,7 +195,7 @@ def test_full_pedal_torque_against_rating(share: float, weak: bool) -> None:
 def test_altitude_excuses_part_of_the_torque() -> None:
     low, high = FullPedal(VEHICLE), FullPedal(VEHICLE)
     high.barometer(78.0)  # about 2100 m
-    for i in range(6):
+    for i in range(10):
         w = window(2.0 * i, 200.0, 100.0, rpm=3500.0)
         w.pedal_pct, w.engine_torque_nm = (0.0 if i == 0 else 100.0), 0.75 * 240.0
         low.feed(w)
