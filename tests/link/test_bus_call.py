@@ -21,7 +21,7 @@ from livemon.vehicle_file import parse
 
 def test_live_on_a_bus_and_its_replay_end_in_the_same_call(tmp_path: Path) -> None:
     scenario = draw(
-        "stator_not_holding", 1, 60.0, style="demonstration", torque="reported", answer_s=(0.02, 0.035)
+        "stator_not_holding", 9, 60.0, style="demonstration", torque="reported", answer_s=(0.02, 0.035)
     )
     vehicle = parse(scenario.vehicle_file_text(), "test")
     clock, path = VirtualClock(), tmp_path / "drive.log"
