@@ -5,8 +5,8 @@ from __future__ import annotations
 from math import hypot, sqrt
 from typing import Final
 
+from livemon.converter.engine_torque import Torque as EngineTorque
 from livemon.converter.engine_torque import (
-    FRICTION_PCT,
     accessories,
     from_absolute_load,
     from_air_flow,
@@ -14,7 +14,6 @@ from livemon.converter.engine_torque import (
     from_reported,
     pump_torque_nm,
 )
-from livemon.converter.engine_torque import Torque as EngineTorque
 from livemon.estimate.convention import Convention
 from livemon.estimate.held import Held
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
@@ -43,11 +42,6 @@ _TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
 _PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
 _FRESH_S: Final = 1.2
-# An idling engine makes its friction and what accessories and pump take: friction is no more than idle leaves
-# room for, and grows with speed.
-_IDLE_RPM: Final = 750.0
-_RUNS_RPM, _IDLE_MOST_RPM = 450.0, 1000.0
-_FRICTION_GROWS, _LEAST_FRICTION_PCT = 1.25, 2.0
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
@@ -67,7 +61,6 @@ class Torque:
         self._reference_nm: float | None = None
         self._friction_nm = 6.0 * (vehicle.displacement_l or 2.5)
         self._states_friction = False
-        self._idle_pct: float | None = None  # mean of the percent torque at a standstill, engine at idle
         # A diesel's throttle is open whatever the foot does.
         self._pedals = _PEDALS if vehicle.fuel == "petrol" else _PEDALS[:2]
         self._travel: dict[str, tuple[float, float]] = {}  # least and most of each pedal signal
@@ -102,9 +95,6 @@ class Torque:
 
     def _look_at_convention(self, t: float, percent: float) -> None:
         n, reference = self.engine_rpm, self._reference_nm
-        if n is not None and self.road_kmh == 0.0 and _RUNS_RPM < n < _IDLE_MOST_RPM:
-            was = percent if self._idle_pct is None else self._idle_pct
-            self._idle_pct = was + 0.03 * (percent - was)
         if n is None or reference is None or reference <= 0.0:
             return
         pump = (n / self._k_stall) ** 2  # standing in gear; a lost reaction or cold fluid takes more
@@ -136,19 +126,10 @@ class Torque:
             return now <= rest + (_THROTTLE_UP_PCT if quantity == "throttle_pct" else _PEDAL_UP_PCT)
         return None
 
-    def _friction_pct(self, t: float) -> float | None:
-        """Friction as answered; else what idle leaves room for, if that is less than is usual."""
-        if self._states_friction:
-            return self._held.near("friction_torque_pct", t, 10.0)
-        if self._idle_pct is None or self._reference_nm is None:
-            return None
-        taken_pct = 100.0 * accessories(_IDLE_RPM, self._vehicle.displacement_l).nm / self._reference_nm
-        room_pct = max(_FRICTION_GROWS * (self._idle_pct - taken_pct), _LEAST_FRICTION_PCT)
-        return room_pct if room_pct < FRICTION_PCT else None
-
     def _reported(self, t: float, percent: float, reference: float) -> EngineTorque:
         """Net torque with the convention as far as it is known; undecided, between the two and unsure."""
-        torque, net = from_reported(percent, reference, self._friction_pct(t)), self._convention.net
+        friction_pct = self._held.near("friction_torque_pct", t, 10.0) if self._states_friction else None
+        torque, net = from_reported(percent, reference, friction_pct), self._convention.net
         if net < 0.01:
             return torque
         friction = 0.01 * percent * reference - torque.nm
