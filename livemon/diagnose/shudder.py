@@ -35,7 +35,7 @@ _STOPPED: Final = log(3.0)  # it stopped as the clutch let go
 _ENGINE_ORDER: Final = log(0.02)
 _UNLOCKED_TOO: Final = log(0.1)
 _OVER_ENGINE: Final = log(4.0)  # a misfire seen too slowly may look like a swing of its own
-_SLIPS_TOO, _SHAKES_TOO = 0.4, 0.3
+_SLIPS_TOO, _SHAKES_TOO = 0.4, 0.2
 _SHOWS_WITHIN_S: Final = 90.0  # shudder comes and goes; this long locked usually brings it
 
 
