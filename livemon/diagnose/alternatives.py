@@ -12,7 +12,6 @@ LOCKED_PULL: Final = (
 OPEN_PULL: Final = "a firm pull in second or third gear up to the next upshift, converter clutch open"
 COAST: Final = "a coast-down in drive from 60 to 20 km/h on level road, no brakes"
 CRUISE: Final = "two minutes of level cruise at 80-100 km/h, fully warm, light pedal"
-FULL_PEDAL: Final = "three seconds of full pedal above 2000 rpm, where road and law allow it"
 FASTER: Final = "the same cruise with engine speed asked more often (at least 25 times a second)"
 EACH_GEAR: Final = "a steady stretch of ten seconds in each gear"
 

@@ -14,7 +14,7 @@ import numpy as np
 from livemon.converter.curves import Curves
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
-from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State
+from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State, gain_sd
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
@@ -30,7 +30,6 @@ _STRETCH_S: Final = 30.0
 # kind the next one counts half. Common practice, no source.
 _ALIKE: Final = 20.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
-_UNKNOWN_SOURCE_SD: Final = 0.15
 _ROOT_2PI: Final = sqrt(2.0 * pi)
 
 
@@ -41,7 +40,6 @@ class Bank:
         count = len(rows)
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
-        self._curves, self._torque_nm = curves, prior.torque_nm
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
@@ -164,7 +162,7 @@ class Bank:
     def _new_torque_source(self, source: str) -> None:
         """The torque now comes from elsewhere: its gain is known no better than that source allows."""
         before = GAIN_SD[self._torque_source] if self._torque_source in GAIN_SD else GAIN_SD["reported"]
-        extra = GAIN_SD.get(source, _UNKNOWN_SOURCE_SD) ** 2 - before**2
+        extra = gain_sd(source) ** 2 - before**2
         if extra > 0.0:
             for p in (self._p, self._p_before):
                 p[~self._weak, State.GAIN, State.GAIN] += extra

@@ -12,8 +12,9 @@ from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import MOST_GEARS, PRIOR, hypotheses
-from livemon.diagnose.lockup import LockupWatch
+from livemon.diagnose.hypotheses import PRIOR, hypotheses
+from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
+from livemon.diagnose.mixture import mixture
 from livemon.diagnose.nuisance import State, prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
@@ -184,12 +185,12 @@ class Diagnoser:
         lead = max(road, key=lambda name: road[name] + log(PRIOR[cast(FindingName, name)]))
         trust = strain.trust(self, cast(FindingName, lead))
         road = {name: trust * value for name, value in road.items()}
-        made = exp(self.bank.size("engine_low_output", State.GAIN)[0])
-        if self.full_pedal.sound_by_rating(made):
-            road["engine_low_output"] = min(road["engine_low_output"], 0.0)
+        if road["engine_low_output"] > 0.0 and self._makes_its_rating():
+            road["engine_low_output"] = 0.0
         slip, never, gear = self.lockup_watch.log_evidence()
-        top = max(slip, never)  # a clutch worn to nothing looks like one that never comes on
-        slip = top + log((1.0 - _WORN_TO_NOTHING) * exp(slip - top) + _WORN_TO_NOTHING * exp(never - top))
+        slip = mixture(
+            _WORN_TO_NOTHING, never, slip
+        )  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
@@ -217,6 +218,12 @@ class Diagnoser:
         for name, value in self.codes.log_evidence().items():
             result[name] = result.get(name, 0.0) + value
         return result
+
+    def _makes_its_rating(self) -> bool:
+        if self.full_pedal.best is None:
+            return False
+        made, _ = self.bank.size("engine_low_output", State.GAIN)
+        return self.full_pedal.sound_by_rating(exp(made))
 
     def standing(self) -> dict[FindingName, float]:
         """Probability of every finding but not_enough_evidence, as of now; sums to 1."""

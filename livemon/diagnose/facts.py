@@ -35,8 +35,7 @@ class _Sums:
     lost: float = 0.0
     seconds_s: float = 0.0
     count: int = 0
-    supplied: float = 0.0
-    taken: float = 0.0
+    force: bool = False  # value is a ratio of sums of force, not yet a logarithm
 
 
 class Facts:
@@ -49,15 +48,8 @@ class Facts:
         self, field: str, regime: str, value: float, own: float, shared: float, lost: float, seconds: float
     ) -> None:
         """Take one stretch. `own`, `shared`: sd of its own and of what all stretches have in common."""
-        sums = self._sums.setdefault((field, regime), _Sums())
         weight = max(seconds, _LEAST_S) / (own * own + shared * shared)
-        sums.weight += weight
-        sums.value += weight * value
-        sums.own += (weight * own) ** 2
-        sums.shared += weight * shared
-        sums.lost += weight * lost
-        sums.seconds_s += seconds
-        sums.count += 1
+        self._take((field, regime), weight, value, own, shared, lost, seconds)
 
     def add_force(
         self,
@@ -74,15 +66,28 @@ class Facts:
         `lost`: what would be supplied without stator reaction. `own`: sd of `taken` by itself; `shared`: sd
         of the ratio that all stretches have in common.
         """
-        sums = self._sums.setdefault(("r_t", regime), _Sums())
-        sums.weight += supplied
-        sums.supplied += supplied
-        sums.taken += taken
-        sums.lost += lost
-        sums.own += own * own
-        sums.shared += supplied * shared
+        ratios = taken / supplied, own / supplied, shared, lost / supplied
+        self._take(("r_t", regime), supplied, *ratios, seconds).force = True
+
+    def _take(
+        self,
+        key: tuple[str, str],
+        weight: float,
+        value: float,
+        own: float,
+        shared: float,
+        lost: float,
+        seconds: float,
+    ) -> _Sums:
+        sums = self._sums.setdefault(key, _Sums())
+        sums.weight += weight
+        sums.value += weight * value
+        sums.own += (weight * own) ** 2
+        sums.shared += weight * shared
+        sums.lost += weight * lost
         sums.seconds_s += seconds
         sums.count += 1
+        return sums
 
     def mean(self, field: str, regime: str) -> Fact | None:
         """Mean of r_k or r_t over the stretches of one regime; None when none has it.
@@ -93,13 +98,13 @@ class Facts:
         if s is None:
             return None
         sd = hypot(sqrt(s.own), s.shared) / s.weight
-        if s.supplied:
-            ratio = max(s.taken / s.supplied, _LEAST_RATIO)
-            mean = log(ratio)
+        mean, lost = s.value / s.weight, s.lost / s.weight
+        if s.force:
+            ratio = max(mean, _LEAST_RATIO)
+            mean, lost = log(ratio), log(lost)
             # the errors are those of a sum of forces: as a logarithm it lies as many of them off zero
             sd *= mean / (ratio - 1.0) if abs(mean) > 1e-3 else 1.0
-            return Fact(mean, sd, s.count, s.seconds_s, log(s.lost / s.supplied))
-        return Fact(s.value / s.weight, sd, s.count, s.seconds_s, s.lost / s.weight)
+        return Fact(mean, sd, s.count, s.seconds_s, lost)
 
 
 def detail_mean(records: Iterable[Launch], key: str, regime: str) -> Fact | None:

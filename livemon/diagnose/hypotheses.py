@@ -26,7 +26,6 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
 # A car comes to a road test because somebody complained; half of them have none of these. Common practice, no
 # source.
 PRIOR: Final[dict[FindingName, float]] = {name: 0.0625 for name in FINDINGS} | {"none": 0.5}
-MOST_GEARS: Final = 8  # where the vehicle file does not say
 
 
 @dataclass(frozen=True, slots=True)

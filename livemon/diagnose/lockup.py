@@ -16,6 +16,7 @@ import numpy as np
 from livemon.converter.curves import Curves
 from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.lockup_sums import GearSlip, Totals
+from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
 from livemon.diagnose.slip_rows import Array, Predicted, SlipRows, Torque
 from livemon.diagnose.windows import Window
@@ -31,6 +32,9 @@ _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
 _SETTLING: Final = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
+
+
+MOST_GEARS: Final = 8  # where the vehicle file does not say
 
 
 class _Schedule(NamedTuple):
@@ -98,8 +102,7 @@ class LockupWatch:
             slips = _log_mean(now[rows.worn]) - sound
             never = float(now[rows.never]) - sound
             gear = _log_mean(gears) - sound if len(gears) else 0.0
-            most = max(slips, never, 0.0)
-            own_way = log((1.0 - _OWN_WAY) * exp(-most) + _OWN_WAY) + most
+            own_way = mixture(_OWN_WAY, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
         return self._judged
 

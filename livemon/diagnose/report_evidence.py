@@ -6,7 +6,8 @@ from math import exp, hypot, log
 from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
-from livemon.diagnose.nuisance import GAIN_SD, State
+from livemon.diagnose.nuisance import State, gain_sd
+from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import Finding, FindingName
 
 if TYPE_CHECKING:
@@ -51,7 +52,7 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             out["reaction_lost_pct"] = round(100.0 * row.lost)
         elif name == "engine_low_output":
             made, sd = d.bank.size(name, State.GAIN)
-            sd = hypot(sd, GAIN_SD.get(d.torque_source, 0.15))  # what the torque signal itself is off by
+            sd = hypot(sd, gain_sd(d.torque_source))  # what the torque signal itself is off by
             out["torque_made_of_seen_pct"] = round(100.0 * exp(made))
             out["torque_made_of_seen_sd_pct"] = round(100.0 * exp(made) * sd)
             best = d.full_pedal.best
@@ -59,7 +60,7 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
                 out["full_pedal_torque_of_rated_pct"] = round(100.0 * best[0].share)
         elif name == "driveline_drag":
             drag, sd = d.bank.size(name, State.ROLLING)
-            weight_n = d.vehicle.mass_kg.value * 9.80665
+            weight_n = d.vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
             out["extra_force_n"] = round(drag * weight_n)
             out["extra_force_sd_n"] = round(sd * weight_n)
         return out

@@ -17,6 +17,8 @@ from functools import cache, lru_cache
 from math import exp, log
 from typing import TYPE_CHECKING, Final, Literal, NamedTuple
 
+from livemon.diagnose.mixture import mixture
+
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
@@ -111,13 +113,13 @@ def explain(
     everything = _times(tables.shaken_on, counts)  # floor, odd share, pattern, strength
     mild, shaken = everything[..., : len(_MILD_RPM)], everything[..., len(_MILD_RPM) :]
     little = _ln_sum(mild, calm[:, :, None, None] / mild[0, 0].size)
-    sound = float(np.logaddexp(plain + log(1.0 - _MILD), little + log(_MILD)))
+    sound = mixture(_MILD, little, plain)
     weights = calm[:, :, None, None] * tables.allowed[:, None]
     awake = _ln_sum(shaken, weights)
-    clutch = float(np.logaddexp(awake + log(1.0 - _SLEEPS), sound + log(_SLEEPS)))
+    clutch = mixture(_SLEEPS, sound, awake)
     elsewhere = _gain("open", tuple(opened)) + _gain("still", tuple(still))
     engine = _ln_sum(shaken + elsewhere, weights)
-    engine += float(np.logaddexp(log(_SHOWS_ORDER) + min(order, 50.0), log(1.0 - _SHOWS_ORDER)))
+    engine += mixture(_SHOWS_ORDER, min(order, 50.0))
     return Explained(sound, clutch, engine)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from math import exp, inf, log
 from typing import Final
 
+from livemon.diagnose.mixture import mixture
 from livemon.records import Oscillation
 
 LOW_HZ: Final = 4.0
@@ -59,13 +60,7 @@ def with_slip(shakes: float, slip: float) -> tuple[float, float]:
     A clutch that shudders slips above target as often as not: that slip is then no evidence against it. One
     that slips shakes at times.
     """
-    return shakes + _some(_SLIPS_TOO, slip), slip + _some(_SHAKES_TOO, shakes)
-
-
-def _some(share: float, value: float) -> float:
-    """ln of `share` of the likelihood ratio exp(value), the rest of 1."""
-    top = max(value, 0.0)
-    return top + log(share * exp(value - top) + (1.0 - share) * exp(-top))
+    return shakes + mixture(_SLIPS_TOO, slip), slip + mixture(_SHAKES_TOO, shakes)
 
 
 class ShudderWatch:

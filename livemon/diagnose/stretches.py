@@ -13,7 +13,7 @@ from typing import Final
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.facts import Facts
-from livemon.diagnose.nuisance import DRIFT, GAIN_SD, Prior, State
+from livemon.diagnose.nuisance import DRIFT, Prior, State, gain_sd
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Launch
@@ -165,7 +165,7 @@ class Stretches:
             now.pump_nm += pump
 
     def _record(self, now: _Sums) -> Launch:
-        gain, sd = GAIN_SD.get(now.source, 0.15), self._prior.sd
+        gain, sd = gain_sd(now.source), self._prior.sd
         details: dict[str, float | int | str | None] = {"regime": now.regime, "gear": now.gear}
         r_k = r_k_sd = r_t = r_t_sd = None
         pump_nm = now.pump_nm / (now.k_n or now.t_n) if now.k_n or now.t_n else None

@@ -6,7 +6,7 @@ from bisect import bisect_left
 from math import sqrt
 from typing import Final
 
-_FRESH_S: Final = 1.2
+FRESH_S: Final = 1.2
 _FRESH_PERIODS, _FRESH_MOST_S = 2.2, 3.5
 # Between two readings a signal goes its own way: this share of their difference, and this share of how it has
 # been wandering.
@@ -77,7 +77,7 @@ class Held:
     def fresh_s(self, quantity: str) -> float:
         """How old a reading may be: some periods of its own."""
         period_s = self._period_s.get(quantity, 0.0)
-        return min(max(_FRESH_S, _FRESH_PERIODS * period_s), _FRESH_MOST_S)
+        return min(max(FRESH_S, _FRESH_PERIODS * period_s), _FRESH_MOST_S)
 
     def unsure(self, quantity: str, t: float) -> float:
         """How far `near` may be off (sd): nothing at a reading, most between two far apart."""

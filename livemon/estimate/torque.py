@@ -15,7 +15,7 @@ from livemon.converter.engine_torque import (
     pump_torque_nm,
 )
 from livemon.estimate.convention import Convention
-from livemon.estimate.held import Held
+from livemon.estimate.held import FRESH_S, Held
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
@@ -41,7 +41,6 @@ _NAMES: Final = {
 _TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
 _PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
-_FRESH_S: Final = 1.2
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
@@ -186,7 +185,7 @@ class Torque:
 
     def _guess(self, t: float) -> tuple[EngineTorque, str] | None:
         """Before the reference torque has been read: as if it were 1.15 times the engine's rating."""
-        percent = self._held.near("engine_torque_pct", t, _FRESH_S)
+        percent = self._held.near("engine_torque_pct", t, FRESH_S)
         if percent is None or self._rated_nm is None:
             return None
         guess = from_reported(percent, 1.15 * self._rated_nm)
