@@ -37,6 +37,7 @@ def tables(rows: list[Row]) -> str:
         f"over drives that show what is wrong: {brier(shown(rows)):.3f}.\n",
         _named("Named, by poll rate", rows, _rate),
         _named("Named, by torque source", rows, lambda r: str(r["torque"])),
+        _named("Named, by time shown", [r for r in rows if r["expected"] != "none"], _shown_for),
         _reliability(rows),
     ]
     return "\n".join(parts)
@@ -58,6 +59,11 @@ def brier(rows: list[Row]) -> float:
 def _rate(r: Row) -> str:
     groups = ((8.0, "3-8 /s"), (20.0, "8-20 /s"), (99.0, "20-40 /s"))
     return next(label for limit, label in groups if r["readings_per_s"] < limit)
+
+
+def _shown_for(r: Row) -> str:
+    groups = ((SHOWN_S, "a: below 5 s"), (20.0, "b: 5-20 s"), (60.0, "c: 20-60 s"), (1e9, "d: a minute or more"))
+    return next(label for limit, label in groups if r["shown_s"] < limit)
 
 
 def _false_alarms(rows: list[Row]) -> str:
