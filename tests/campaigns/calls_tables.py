@@ -62,7 +62,7 @@ def _rate(r: Row) -> str:
 
 
 def _shown_for(r: Row) -> str:
-    groups = ((SHOWN_S, "a: below 5 s"), (20.0, "b: 5-20 s"), (60.0, "c: 20-60 s"), (1e9, "d: a minute or more"))
+    groups = ((SHOWN_S, "a: below 5 s"), (20.0, "b: 5-20 s"), (60.0, "c: 20-60 s"), (1e9, "d: longer"))
     return next(label for limit, label in groups if r["shown_s"] < limit)
 
 
