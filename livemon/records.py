@@ -98,6 +98,7 @@ class Estimate:
     torque_source: str = ""  # "reported", "air_flow", "absolute_load" or "" when there is none
     pedal_pct: float | None = None
     brake: bool | None = None
+    turbine_source: str = ""  # "broadcast", "ratios" of the vehicle file, "found" in this drive, or ""
 
 
 @dataclass(slots=True)

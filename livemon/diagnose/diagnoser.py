@@ -61,6 +61,7 @@ class Diagnoser:
         self.time_s = 0.0
         self.torque_source = ""
         self.ratio_seen = False
+        self.ratios_found = False
         self._windows = WindowMaker()
         self._waiting: deque[Window] = deque()
         self._was_locked = False
@@ -121,7 +122,10 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
-        self.lockup_watch.feed(w)
+        if w.turbine_source == "found":
+            self.ratios_found = True  # from this drive: what slipped all along is part of them
+        else:
+            self.lockup_watch.feed(w)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -188,9 +192,7 @@ class Diagnoser:
         if road["engine_low_output"] > 0.0 and self._makes_its_rating():
             road["engine_low_output"] = 0.0
         slip, never, gear = self.lockup_watch.log_evidence()
-        slip = mixture(
-            _WORN_TO_NOTHING, never, slip
-        )  # worn to nothing, it looks like never on
+        slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:

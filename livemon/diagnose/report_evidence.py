@@ -166,7 +166,12 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             f"{d.shudder.highest_visible_hz:.1f} Hz do not show, and too few readings lie near enough to one "
             "another to show that something shakes"
         )
-    if d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
+    if d.ratios_found:
+        lines.append(
+            "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and those "
+            "found in this drive hold whatever slipped all along"
+        )
+    elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
         lines.append("the converter clutch: it was never on, and no steady cruise called for it")
     if d.full_pedal.best is None:
         lines.append(

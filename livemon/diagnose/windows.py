@@ -39,6 +39,7 @@ class Window:
     gear_probability: float
     turbine_rpm: float | None
     turbine_sd_rpm: float
+    turbine_source: str
     speed_ratio: float | None
     speed_ratio_sd: float
     slip_rpm: float | None
@@ -178,6 +179,7 @@ class WindowMaker:
             gear_probability=e.gear_probability,
             turbine_rpm=None if ratio is None else ratio * rpm,
             turbine_sd_rpm=e.turbine_sd_rpm,
+            turbine_source=e.turbine_source,
             speed_ratio=ratio,
             speed_ratio_sd=e.speed_ratio_sd,
             slip_rpm=None if ratio is None else rpm * (1.0 - ratio),

@@ -76,7 +76,7 @@ class Estimator:
     @property
     def found_rpm_per_kmh(self) -> list[float]:
         """Engine rpm per km/h of the gears found without a vehicle file, lowest gear first."""
-        return self._state.finder.found
+        return self._state.found
 
     def feed(self, reading: Reading) -> Sequence[Estimate | Oscillation]:
         """Take one reading in. Values that cannot be are counted and left out; nothing raises."""

@@ -46,12 +46,12 @@ class Weigher:
     """`begin` a moment, then `weigh` each gear in question; `learn` from what is certain."""
 
     __slots__ = (
-        "_count", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m", "_m_at", "_m_sd", "_open_level",
-        "_open_var", "_slope", "_slope_locked", "_width_weight", "fit", "k", "moment", "slip",
+        "_count", "_k_var", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m", "_m_at", "_m_sd",
+        "_open_level", "_open_var", "_slope", "_slope_locked", "_width_weight", "fit", "k", "moment", "slip",
     )  # fmt: skip
 
-    def __init__(self, k: list[float], curves: Curves) -> None:
-        self.k, self._ln_k = k, [log(x) for x in k]
+    def __init__(self, k: list[float], k_sd: list[float], curves: Curves) -> None:
+        self.k, self._ln_k, self._k_var = k, [log(x) for x in k], [sd * sd for sd in k_sd]
         self.slip = OpenSlip(curves)
         self.moment = Moment()
         self._slope, self._slope_locked = SlipSlope(), False
@@ -79,7 +79,7 @@ class Weigher:
         """fresh_*: share of the state's probability that has just come from other states; alone: no shift
         is in question."""
         moment, slip = self.moment, self.slip
-        look, dt, fast, slow_var = moment.look, moment.dt, moment.fast, moment.slow_var
+        look, dt, fast, slow_var = moment.look, moment.dt, moment.fast, moment.slow_var + self._k_var[g]
         n, torque, torque_sd = look.n, moment.torque, moment.torque_sd
         x = moment.base - self._ln_k[g]
         m = slip.x_at(torque, self.k[g] * look.v)

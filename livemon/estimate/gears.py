@@ -74,12 +74,17 @@ class Gears:
 
     __slots__ = ("_fits", "_gear", "_last", "_now", "box", "k", "weigher")
 
-    def __init__(self, k: list[float], curves: Curves) -> None:
-        """k: engine rpm per km/h when locked, first gear first."""
+    def __init__(self, k: list[float], k_sd: list[float], curves: Curves) -> None:
+        """k: engine rpm per km/h when locked, first gear first; k_sd: of each by itself, relative."""
         self.k = k
-        self.weigher = Weigher(k, curves)
+        self.weigher = Weigher(k, k_sd, curves)
         self.box = Box(k)
         self.lost()
+
+    def inherit(self, known: Gears) -> None:
+        """What was learned with other ratios and still holds: the converter's level, the box's own rule."""
+        self.weigher.slip = known.weigher.slip
+        self.box.down = known.box.down
 
     def lost(self) -> None:
         """A gap in the readings: any gear is possible again."""

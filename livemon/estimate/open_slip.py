@@ -7,7 +7,7 @@ is engaged and never move the turbine's speed, so slip stays evidence about the 
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import exp, hypot, log, sqrt
+from math import exp, hypot, log, log1p, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
@@ -58,6 +58,19 @@ class OpenSlip:
             return _STEP * _STEPS + 0.5 * log(q / drive[-1])
         low = drive[i - 1]
         return _STEP * (i - 1 + (q - low) / (drive[i] - low))
+
+    def x_taking(self, torque_nm: float, torque_sd_nm: float, n: float, k_sd: float) -> tuple[float, float]:
+        """(x, sd) at which an open converter takes this torque at n rpm; sd from torque and from ln K."""
+        scale = n * n * exp(-2.0 * self.level)
+        share = torque_nm / scale
+        capacity = self._capacity
+        if share <= 0.0:
+            unit = _OVERRUN * self._stall
+            return -log1p(-share / unit), hypot(torque_sd_nm / (unit * scale), _OVERRUN_SD * share / unit)
+        i = min(max(bisect_right(capacity, share), 1), _STEPS)
+        rise = (capacity[i] - capacity[i - 1]) / _STEP
+        x = _STEP * (i - 1) + min((share - capacity[i - 1]) / rise, _STEP)
+        return x, hypot(torque_sd_nm / scale, 2.0 * k_sd * share) / rise
 
     def torque_at(self, x: float, n: float) -> tuple[float, float, float]:
         """(torque, sd by the curve, growth with x at n) that the open converter takes at x and n rpm."""

@@ -22,6 +22,7 @@ _SLOW_SHARE: Final = 0.35  # torque or a stated gear little tells them apart (co
 _GAUGE_SD: Final = 0.012  # what reported road speed may be off until locked stretches have pinned it
 _PINNED_SD: Final = 0.008  # (common practice, no source)
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
+_GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _SHAFT_VAR: Final = 9.0  # rpm^2
 
 
@@ -32,22 +33,23 @@ class Told(NamedTuple):
     tick: Tick | None
     road: tuple[float, float, float, float, float, bool] | None
     k: list[float]
+    k_sd: list[float]
     calibration: Locked
     turbine: tuple[float, float] | None
     launching: bool
-    closed_k: float | None
 
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, calibration, turbine, launching, closed_k = told
+    tick, road, k, k_sd, calibration, turbine, launching = told
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
         e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var + slow_var) * KMH_TO_M_S
         e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
     if tick is not None and k:
         e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
-        e.turbine_rad_per_m = k[tick.gear] * calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
+        if k_sd[tick.gear] < _GUESSED_SD:
+            e.turbine_rad_per_m = k[tick.gear] * calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
     if turbine is not None:
         return _broadcast(e, told)
     if tick is None or road is None:
@@ -60,13 +62,11 @@ def tell(e: Estimate, told: Told) -> bool:
             return launching
         return _standing(e, tick, k[tick.gear] * v if k else 0.0, k[tick.gear] ** 2 * var if k else 25.0)
     if not k:
-        if closed_k is not None and tick.locked > 0.5:
-            e.regime, e.locked_probability = "locked", 0.9
-            slip = n - closed_k * v
-            _slip(e, n - slip, closed_k**2 * var + (0.01 * n) ** 2)
         return False
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
-    t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
+    t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2 + (
+        k_sd[tick.gear] * mean
+    ) ** 2
     if launching and v < _CREEP_KMH:
         t_var += (_REVERSE_SHARE * mean * min(1.0, _CREEP_KMH - v)) ** 2
     if not (launching or tick.told) and v < _SLOW_KMH:
@@ -88,6 +88,7 @@ def tell(e: Estimate, told: Told) -> bool:
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
         mean = both
+    e.turbine_source = "found" if k_sd[tick.gear] else "ratios"
     _slip(e, mean, t_var + _STEADY_VAR)
     return _regime(e, tick.shifting > 0.4, p > 0.5, mean, launching and tick.gear < 2)
 
@@ -132,6 +133,7 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     assert told.turbine is not None
     turbine, rate = told.turbine
     n, tick, road = e.engine_rpm, told.tick, told.road
+    e.turbine_source = "broadcast"
     _slip(e, turbine, _SHAFT_VAR + (_JITTER_S * rate) ** 2 + (_JITTER_S * e.engine_accel_rpm_s) ** 2)
     if (road is not None and road[0] < 0.7) or (tick is not None and tick.still):
         e.regime = "neutral" if turbine > 0.3 * n + 50.0 else "stationary_in_gear"

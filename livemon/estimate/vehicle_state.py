@@ -8,10 +8,12 @@ from typing import Final
 
 from livemon.estimate.broadcast import Signal
 from livemon.estimate.engine_speed import EngineSpeed
+from livemon.estimate.gear_finder import GearFinder
 from livemon.estimate.gears import Gears, Tick
 from livemon.estimate.locked import Locked
 from livemon.estimate.moment import Look
-from livemon.estimate.ratios import RatioFinder, output_rpm_per_kmh, rpm_per_kmh
+from livemon.estimate.open_slip import OpenSlip
+from livemon.estimate.ratios import output_rpm_per_kmh, rpm_per_kmh
 from livemon.estimate.road_speed import RoadSpeed
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.tell import Told, tell
@@ -26,6 +28,8 @@ _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
 _RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
+_EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
+_FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 _PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
 
@@ -38,10 +42,12 @@ class VehicleState:
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
         target = vehicle.lockup_slip_target_rpm
         self._target = 15.0 if target is None else target
-        self._gears = Gears(self._k, curves_of(vehicle)) if self._k else None
+        self._k_sd = [0.0] * len(self._k)
+        self._curves = curves_of(vehicle)
+        self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
+        self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
         self._torque = Torque(vehicle)
         self._standstill = Standstill()
-        self.finder = RatioFinder()
         self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM)
         self._width: float | None = None
         self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
@@ -56,7 +62,8 @@ class VehicleState:
         self._torque.forget()
         if self._gears is not None:
             self._gears.lost()
-        self.finder.forget()
+        if self._finder is not None:
+            self._finder.forget()
         self._speeds: list[tuple[float, float, float]] = []
         self._ticks: list[Tick] = []
         self._closed_since = 0.0
@@ -64,7 +71,6 @@ class VehicleState:
         self._chained = -1e18
         self._settled = 0
         self._tick_at_index = 0
-        self._closed_k: float | None = None
         self.still = self.closed = False
 
     def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
@@ -167,7 +173,8 @@ class VehicleState:
                 self._sure, self._closed_since = False, t
                 continue
             self._sure = self._sure or tick.telling
-            if self._sure and t - self._closed_since > _PROVEN_S and c.wants(t, z):
+            known = self._k_sd[tick.gear] < _EXACT
+            if self._sure and known and t - self._closed_since > _PROVEN_S and c.wants(t, z):
                 state = self.engine.around(t - c.delay_s)
                 if state is not None:
                     c.look(t, z, width, self._k[tick.gear], state)
@@ -188,19 +195,20 @@ class VehicleState:
         self.still = zero and v < 0.7
         if self.still:
             self.closed = False
-            self.finder.forget()
+            if self._finder is not None:
+                self._finder.forget()
             self._ticks.append(self._stand(t, n, n_rate, stated))
             return
         if not zero:
             self._standstill.moved()
         if v < 0.5:
             return
+        if self._finder is not None:
+            stated = None  # numbers of gears found need not be the vehicle's
+            if self._find(self._finder, t, i, v, sqrt(var), v_rate):
+                return
         if gears is None:
-            self._closed_k = self.finder.look(t, n, v, sqrt(var)) if v > 10.0 else None
-            self.closed = self._closed_k is not None
-            tick = Tick(t)
-            tick.locked = 1.0 if self.closed else 0.0
-            self._ticks.append(tick)
+            self._ticks.append(Tick(t))
             return
         # the road's torque at the pump depends on the gear; the ratio seen stands for it
         per_m = max(gears.k[-1], min(n / v, gears.k[0])) * RPM_TO_RAD_S / KMH_TO_M_S
@@ -219,6 +227,36 @@ class VehicleState:
         )  # fmt: skip
         self.closed = tick.locked > 0.5
         self._ticks.append(tick)
+
+    def _find(self, finder: GearFinder, t: float, i: int, v: float, v_sd: float, v_rate: float) -> bool:
+        """Look for gears; true if there are others than before."""
+        track, turbine, idle_rpm = self.engine.track, self.turbine.at(t), self._standstill.idle_rpm
+        n, n_rate = max(track.sx[i], 100.0), track.sr[i]
+        foot_off = self._torque.foot_off(t)
+        nm, sd = self._torque.told(t, n, n_rate)
+        if turbine is not None:
+            n, nm, sd, foot_off = max(turbine[0], 50.0), 0.0, 1.0, False
+        if foot_off is None:
+            foot_off = n < 1.15 * idle_rpm if nm is None else nm < sd
+        torque = None if nm is None else (nm, sd)
+        if not finder.look(t, n, v, v_sd, v_rate, torque, foot_off, idle_rpm):
+            return False
+        self._k = [gear.rpm_per_kmh for gear in finder.gears]
+        self._k_sd = [gear.sd for gear in finder.gears]
+        known, self._gears = self._gears, Gears(self._k, self._k_sd, self._curves)
+        if known is not None:
+            self._gears.inherit(known)
+        self._scale_sd = _FOUND_SD
+        self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM, self._width or 1.0)
+        self._ticks.clear()
+        self._speeds.clear()
+        self._tick_at_index = 0
+        return True
+
+    @property
+    def found(self) -> list[float]:
+        """Engine rpm per km/h of the gears found, first gear first, without those only guessed."""
+        return [g.rpm_per_kmh for g in self._finder.gears if g.seen] if self._finder else []
 
     def _stand(self, t: float, n: float, n_rate: float, stated: int | None) -> Tick:
         gears, still_since = self._gears, self.road.still_since
@@ -251,9 +289,7 @@ class VehicleState:
         self._torque.into(e)
         tick = self._tick(t)
         road = self.speed_at(t) if tick is not None else None
-        told = Told(
-            tick, road, self._k, self.calibration, self.turbine.at(t), self._launching, self._closed_k
-        )
+        told = Told(tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching)
         self._launching = tell(e, told)
         self._torque.ratio_into(e)
         return e

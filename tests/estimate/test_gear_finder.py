@@ -1,0 +1,92 @@
+"""Gears found without ratios in the vehicle file: on recorded drives, and what counts as one box."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from math import log
+from pathlib import Path
+
+import pytest
+
+from livemon.estimate import Estimator
+from livemon.estimate.gear_finder import FoundGear, GearFinder, _complete, _even
+from livemon.estimate.open_slip import OpenSlip
+from livemon.estimate.ratios import rpm_per_kmh
+from livemon.obd.decode import Decoder
+from livemon.records import Estimate
+from livemon.sources.recording import open_recording
+from livemon.vehicle import Vehicle, curves_of
+from livemon.vehicle_file import load
+
+REPLAYS = Path(__file__).parents[2] / "replays"
+
+
+def open_slip() -> OpenSlip:
+    return OpenSlip(curves_of(Vehicle(stall_speed_rpm=2200.0, stall_torque_nm=220.0)))
+
+
+@pytest.mark.parametrize("name", ["healthy", "lost_stator", "weak_engine"])
+def test_gears_of_a_recorded_drive(name: str) -> None:
+    """Those found lie where the vehicle file has them, but for what its speedometer reads too much; and the
+    slip that follows is that of the file's ratios, within what it says of itself."""
+    vehicle = load(REPLAYS / f"{name}.toml")
+    true, _ = rpm_per_kmh(vehicle)
+    blind = Estimator(replace(vehicle, gear_ratios=(), final_drive=None))
+    told, decoder = Estimator(vehicle), Decoder()
+    blind_turbine: list[Estimate] = []
+    told_turbine: dict[float, Estimate] = {}
+    for frame in open_recording(REPLAYS / f"{name}.log"):
+        for reading in decoder.feed(frame):
+            blind_turbine += [e for e in blind.feed(reading) if isinstance(e, Estimate)]
+            told_turbine |= {e.time_s: e for e in told.feed(reading) if isinstance(e, Estimate)}
+    found = blind.found_rpm_per_kmh
+    assert len(found) >= 3
+    for ratio in found[1:]:  # first gear is never held closed: its ratio rests on the converter's curve
+        assert min(abs(log(ratio / k)) for k in true) < 0.04
+    assert all(e.turbine_source == "found" for e in blind_turbine if e.regime in ("locked", "pull"))
+    off = [
+        (abs(e.turbine_rpm - other.turbine_rpm), e.turbine_sd_rpm + other.turbine_sd_rpm)
+        for e in blind_turbine
+        if e.regime in ("locked", "pull", "launch")
+        and e.turbine_rpm is not None
+        and (other := told_turbine.get(e.time_s)) is not None
+        and other.turbine_rpm is not None
+    ]
+    assert len(off) > 200
+    assert sum(error < 2.0 * sd for error, sd in off) > 0.85 * len(off)
+
+
+def test_an_open_converter_does_not_move_a_gear() -> None:
+    """Slip that torque explains is taken off: never once closed, the ratio comes out all the same."""
+    slip, finder = open_slip(), GearFinder(open_slip())
+    t = 0.0
+    for turn in range(9):
+        ratio = (60.0, 38.0, 26.0)[turn % 3]
+        finder.forget()
+        for step in range(200):
+            v = (1000.0 + 10.0 * step) / ratio
+            torque = 25.0 + 0.4 * (step % 100) + turn
+            x = slip.x_at(torque, ratio * v)
+            finder.look(t, ratio * v * 2.718281828**x, v, 0.1, 0.5, (torque, 4.0), False, 700.0)
+            t += 0.18
+    found = [gear.rpm_per_kmh for gear in finder.gears if gear.seen]
+    assert found == pytest.approx([60.0, 38.0, 26.0], rel=0.02)
+
+
+def test_what_cannot_be_one_box_is_left_out() -> None:
+    gears = [FoundGear(k, 0.01) for k in (72.0, 63.0, 38.0, 26.0, 19.0)]
+    assert [gear.rpm_per_kmh for gear in _even(gears)] == [63.0, 38.0, 26.0, 19.0]
+
+
+def test_gears_nobody_drove_are_guessed_and_said_to_be() -> None:
+    gears = _complete([FoundGear(45.0, 0.01), FoundGear(30.0, 0.01)], lowest_ratio=29.0)
+    assert [gear.seen for gear in gears] == [False, True, True, False]
+    assert gears[0].rpm_per_kmh > 55.0
+    assert gears[-1].rpm_per_kmh < 29.0
+
+
+def test_few_moments_find_nothing() -> None:
+    finder = GearFinder(open_slip())
+    for i in range(30):
+        finder.look(0.2 * i, 2000.0 + 10.0 * i, 50.0, 0.1, 0.0, None, False, 700.0)
+    assert finder.gears == []
