@@ -168,8 +168,8 @@ def cannot_judge(d: Diagnoser) -> list[str]:
         )
     if d.ratios_found:
         lines.append(
-            "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and those "
-            "found in this drive hold whatever slipped all along"
+            "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and "
+            "those found in this drive hold whatever slipped all along"
         )
     elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
         lines.append("the converter clutch: it was never on, and no steady cruise called for it")
