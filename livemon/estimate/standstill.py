@@ -12,9 +12,10 @@ from math import exp, sqrt
 from typing import Final
 
 _RATE: Final = 0.006  # 1/s, selector moves while standing; common practice, no source
-_SAY: Final = 0.7  # of the level: bias and model are known less well than their sd say
-_LEVEL_S, _LEVEL_MEMORY_S = 2.5, 60.0  # heard once soon, and again each so long
-_LAG_S: Final = 0.7
+_SAY: Final = 0.8  # of the level: bias and model are known less well than their sd say
+_HEARD_S, _MEAN_S = 2.5, 3.0  # until the level has had its say, and its memory
+_MOST: Final = 1e3
+_LAG_S, _CALM_RPM = 0.7, 60.0
 _STARTS_FREE: Final = 0.4  # a recording may well begin in park
 _STOPS_FREE: Final = (0.16, 2.0)  # some boxes let go at a stop by themselves: stops with it, stops
 _STOP: Final = (0.02, 0.98)  # one stop is never quite clear
@@ -25,13 +26,14 @@ class Standstill:
     turbine."""
 
     __slots__ = (
-        "_drove", "_idle", "_last", "_past", "_stood_s", "_stops", "_unheard", "_usual", "_was_free_s",
-        "neutral",
+        "_drove", "_heard_s", "_idle", "_last", "_level", "_odds", "_past", "_stood_s", "_stops", "_usual",
+        "_was_free_s", "neutral",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.neutral = self._usual = _STARTS_FREE
-        self._unheard = _SAY  # share of this stop's torque level that has not had its say
+        self._odds = self._usual / (1.0 - self._usual)  # of all but torque's level
+        self._heard_s = self._level = 0.0  # of this stop
         self._last: float | None = None
         self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float]] = deque()
@@ -52,7 +54,8 @@ class Standstill:
                 share = min(_STOP[1], max(_STOP[0], self._was_free_s / self._stood_s))
                 self._stops = free + share, stops + 1.0
             self.neutral = self._usual = self._stops[0] / self._stops[1]
-            self._unheard = _SAY
+            self._odds = self._usual / (1.0 - self._usual)
+            self._heard_s = 0.0
             self._stood_s = self._was_free_s = 0.0
             self._drove = True
             self._last = None
@@ -64,15 +67,15 @@ class Standstill:
         """torque: at the pump [N m], sd of its slow error; stalled: what a stalled converter takes at n."""
         dt = 0.3 if self._last is None else min(2.0, t - self._last)
         self._last = t
-        p = self.neutral
+        p = self._odds / (1.0 + self._odds)
         p += _RATE * dt * (self._usual - p)
-        odds = p / (1.0 - p)
-        if torque is not None:
-            odds *= self._by_level(dt, torque, torque_sd, stalled)
-        odds *= self._by_step(t, n, torque, stalled)
+        odds = p / (1.0 - p) * self._by_step(t, n, torque, stalled)
         if stated is not None:
             odds *= 20.0 if stated == 0 else 0.05
-        odds = min(1e3, max(1e-3, odds))
+        self._odds = odds = min(_MOST, max(1.0 / _MOST, odds))
+        if torque is not None:
+            odds *= self._by_level(dt, torque, torque_sd, stalled)
+        odds = min(_MOST, max(1.0 / _MOST, odds))
         self.neutral = odds / (1.0 + odds)
         self._stood_s += dt
         self._was_free_s += dt * self.neutral
@@ -81,13 +84,15 @@ class Standstill:
     def _by_level(self, dt: float, torque: float, torque_sd: float, stalled: float) -> float:
         """Odds of neutral by what a stalled converter takes: bound fluid takes less than a stall test's, and
         what is taken off for accessories is a guess."""
-        weight = min(self._unheard, dt / _LEVEL_S)
-        self._unheard -= weight
+        if abs(self._past[-1][1] - self._past[0][1]) < _CALM_RPM or not self._heard_s:
+            self._heard_s += dt
+            self._level += dt / min(self._heard_s, _MEAN_S) * (torque - self._level)
         held_var = torque_sd * torque_sd + (0.35 * stalled) ** 2 + 25.0
         free_var = torque_sd * torque_sd + 100.0
-        return _odds(torque + 4.0, free_var, torque - 0.85 * stalled, held_var) ** (
-            weight + dt / _LEVEL_MEMORY_S
-        )
+        y, z = self._level + 4.0, self._level - 0.85 * stalled
+        free = exp(-0.5 * min(y * y / free_var, 50.0)) / sqrt(free_var) + 3e-4
+        held = exp(-0.5 * min(z * z / held_var, 50.0)) / sqrt(held_var) + 3e-4
+        return (free / held) ** (_SAY * min(1.0, self._heard_s / _HEARD_S))
 
     def _by_step(self, t: float, n: float, torque: float | None, stalled: float) -> float:
         """Odds of neutral by the load falling away, the engine flaring, or the load coming on."""
@@ -111,8 +116,3 @@ class Standstill:
             return 3.0
         return 0.35 if low and step > share else 1.0
 
-
-def _odds(y: float, y_var: float, z: float, z_var: float) -> float:
-    """Of y against z, both normal, neither ever quite impossible."""
-    one = exp(-0.5 * min(y * y / y_var, 50.0)) / sqrt(y_var) + 3e-4
-    return one / (exp(-0.5 * min(z * z / z_var, 50.0)) / sqrt(z_var) + 3e-4)
