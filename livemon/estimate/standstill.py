@@ -8,7 +8,7 @@ stops.
 from __future__ import annotations
 
 from collections import deque
-from math import exp, sqrt
+from math import exp, log, sqrt
 from typing import Final
 
 _RATE: Final = 0.006  # 1/s, selector moves while standing; common practice, no source
@@ -92,7 +92,8 @@ class Standstill:
         y, z = self._level + 4.0, self._level - 0.85 * stalled
         free = exp(-0.5 * min(y * y / free_var, 50.0)) / sqrt(free_var) + 3e-4
         held = exp(-0.5 * min(z * z / held_var, 50.0)) / sqrt(held_var) + 3e-4
-        return (free / held) ** (_SAY * min(1.0, self._heard_s / _HEARD_S))
+        share: float = _SAY * min(1.0, self._heard_s / _HEARD_S)
+        return exp(share * log(free / held))
 
     def _by_step(self, t: float, n: float, torque: float | None, stalled: float) -> float:
         """Odds of neutral by the load falling away, the engine flaring, or the load coming on."""
@@ -115,4 +116,3 @@ class Standstill:
         if high and step < -share:
             return 3.0
         return 0.35 if low and step > share else 1.0
-
