@@ -19,6 +19,7 @@ _FINISH, _SHUT = 2.2, 1.5  # rates per second
 _UNSEEN_S: Final = 0.12  # a shift may hide in a step so long
 _DONE, _DONE_CLOSED, _GIVEN_UP = 0.8, 0.08, 0.12  # how a shift seen under way ends
 _STARTS_IN_SECOND: Final = 0.02
+_SKIPS: Final = 0.15  # of shifts down go by a gear at once (common practice, no source)
 _REACH: Final = 1e-4
 _LONG_S: Final = 1.2  # a step longer than this may hide a shift
 _SURE: Final = 0.98
@@ -134,7 +135,7 @@ class Gears:
             for g in range(last + 1):
                 if o[g] + a[g] + c[g] + u[g] + d[g] > _REACH:
                     first, beyond = min(first, g), g
-            first, beyond = max(0, first - 1), min(last, beyond + 1) + 1
+            first, beyond = max(0, first - (2 if moment.jumps else 1)), min(last, beyond + 1) + 1
         tick = Tick(t)
         tick.told = look.torque_told or look.stated is not None
         tick.first = first
@@ -168,6 +169,8 @@ class Gears:
                 hidden = skip * leaving[i + 1].to_down if g + 1 < beyond else 0.0
                 po += done * _DONE + o[g + 1] * hidden
                 pc += done * _DONE_CLOSED + c[g + 1] * hidden
+            if g + 2 < beyond:
+                po += _SKIPS * leaving[i + 2].to_down * (o[g + 2] + c[g + 2])
             po, pc = po + _FLOOR, pc + _FLOOR
             e_open, e_closing, e_lock, e_up, e_down = weighed = weigher.weigh(
                 g, 1.0 - stay_open / po, 1.0 - stay_lock / pc, alone
@@ -246,14 +249,15 @@ class Gears:
         for i, (lock, away, up, down) in enumerate(after.leaving):
             g = first + i
             below = ed[g - 1] if g else 0.0
+            over = _SKIPS * down * eo[g - 2] if i > 1 else 0.0
             bo[g] = (
                 (1.0 - lock - up - down) * eo[g] + lock * ea[g] + up * eu[g] + down * below
-                + skip * (up * eo[g + 1] + down * (eo[g - 1] if g else 0.0))
+                + skip * (up * eo[g + 1] + down * (eo[g - 1] if g else 0.0)) + over
             )  # fmt: skip
             ba[g] = (1.0 - 1.3 * shut) * ea[g] + shut * ec[g] + 0.3 * shut * eo[g] + up * eu[g] + down * below
             bc[g] = (
                 (1.0 - away - 0.5 * (up + down)) * ec[g] + away * eo[g] + 0.5 * (up * eu[g] + down * below)
-                + skip * (up * ec[g + 1] + down * (ec[g - 1] if g else 0.0))
+                + skip * (up * ec[g + 1] + down * (ec[g - 1] if g else 0.0)) + over
             )  # fmt: skip
             if g < last:
                 bu[g] = (1.0 - end) * eu[g] + end * (

@@ -15,6 +15,7 @@ _CLIMBS: Final = (0.25, 0.25, 0.4, 0.5, 1.3, 3.0, 8.0, 14.0)
 _DIPS: Final = (3.0, 1.2, 0.7, 0.4, 0.4, 0.3, 0.2, 0.1)
 _DRAG_NM: Final = (-20.0, 12.0)  # of an engine turned by the wheels, sd
 _ROLLING_KMH: Final = 10.0
+_JUMP: Final = 0.1  # of base in one moment
 _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
 
 
@@ -113,6 +114,11 @@ class Moment:
             return 1.0, 1.0
         rate = (self.change + self.v_change) / self.dt  # of ln engine speed
         return _CLIMBS[bisect_right(_RATES, rate)], _DIPS[bisect_right(_RATES, rate)]
+
+    @property
+    def jumps(self) -> bool:
+        """Engine speed has risen as in a shift down."""
+        return self.change > _JUMP
 
     @property
     def calm(self) -> bool:

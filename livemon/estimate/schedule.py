@@ -9,11 +9,12 @@ from __future__ import annotations
 from math import exp, log
 from typing import Final
 
+_ROOT_2PI: Final = 2.5066282746
 _USUAL_RPM, _SPREAD = 980.0, 0.14  # ln sd between boxes
 _OWN: Final = 0.04  # ln sd between gears and times of one box
-_STEPS, _STEP = 34, 0.035
-_GRID: Final = tuple(log(480.0) + (i + 0.5) * _STEP for i in range(_STEPS))
-_ODD: Final = 0.02  # old boxes hold a gear down to a crawl
+_STEPS, _STEP = 43, 0.035
+_GRID: Final = tuple(log(350.0) + (i + 0.5) * _STEP for i in range(_STEPS))
+_HOLDS: Final = 0.1  # of boxes hold a gear down to a crawl, some then skip gears
 _NEVER: Final = 1e-3
 _DOUBT: Final = 0.15  # that a gear was read wrong, or the foot was not what made it shift
 _ABOVE: Final = (0.26, 0.22)  # ln of where a shift up without pedal leaves the turbine over that speed, sd
@@ -27,9 +28,11 @@ class DownshiftSpeed:
     __slots__ = ("_below", "_weights", "ln_rpm")
 
     def __init__(self) -> None:
+        usual = log(_USUAL_RPM)
+        held = _HOLDS * _STEP / (usual - _GRID[0])
+        bell = (1.0 - _HOLDS) * _STEP / (_ROOT_2PI * _SPREAD)
         self._weights = [
-            exp(-0.5 * ((x - log(_USUAL_RPM)) / _SPREAD) ** 2) + (_ODD if x < log(_USUAL_RPM) else 0.0)
-            for x in _GRID
+            bell * exp(-0.5 * ((x - usual) / _SPREAD) ** 2) + (held if x < usual else 0.0) for x in _GRID
         ]
         self._sum_up()
 

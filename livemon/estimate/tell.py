@@ -124,7 +124,10 @@ def _standing(e: Estimate, tick: Tick, turbine: float, var: float) -> bool:
     else:  # in doubt the mean of both
         spin = n - _DRAG_RPM
         share = 0.0 if free < _LIKELY else free if free < 1.0 - _LIKELY else 1.0
-        _slip(e, turbine + share * (spin - turbine), var + _DRAG_RPM**2 + free * (1.0 - free) * n * n)
+        doubt = free * (1.0 - free)
+        if share == 1.0 and free < 1.0 - _RARE:  # two standard deviations reach a turbine at rest
+            doubt = 0.25
+        _slip(e, turbine + share * (spin - turbine), var + _DRAG_RPM**2 + doubt * n * n)
     return True
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import sqrt
+from math import log, sqrt
 from typing import Final
 
 from livemon.estimate.broadcast import Signal
@@ -27,6 +27,8 @@ _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
+_CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
+_COUPLED, _CURVE, _SETTLED_RPM_S, _HELD = -0.05, 0.4, 60.0, 0.03
 _RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
@@ -215,18 +217,25 @@ class VehicleState:
         torque, torque_sd, told = self._torque.pump(
             t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
         )
+        off = self._torque.foot_off(t)
         slip, slip_var = self.calibration.slip(t)
         turbine = self.turbine.at(t)
         tick = gears.tick(
             Look(
                 t, n if turbine is None else max(turbine[0], 50.0), v, sqrt(var), sqrt(slow_var),
-                torque, torque_sd, told, self._torque.foot_off(t), self._standstill.idle_rpm,
+                torque, torque_sd, told, off, self._standstill.idle_rpm,
                 stated if stated is not None and stated >= 0 else None, weight, self._lockup.held(t),
                 slip if turbine is None else 0.0, slip_var + 100.0,
             )
         )  # fmt: skip
         self.closed = tick.locked > 0.5
         self._ticks.append(tick)
+        if told and off is not False and 1.0 < v < _CREEP_KMH and n < _IDLES * self._standstill.idle_rpm:
+            # in gear for certain, which at a stop is not
+            x = log(n / (self._k[tick.gear] * v))
+            if x > _COUPLED and abs(n_rate) < _SETTLED_RPM_S:
+                pump = gears.weigher.slip.torque_at(x, n)[0]
+                self._torque.idle(t, n, pump, _CURVE * pump + 5.0)
 
     def _find(self, finder: GearFinder, t: float, i: int, v: float, v_sd: float, v_rate: float) -> bool:
         """Look for gears; true if there are others than before."""
@@ -266,7 +275,7 @@ class VehicleState:
         runs = n > _RUNS_RPM
         neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
         long = still_since is not None and t - still_since > 1.5
-        if runs and long and neutral < 0.1 and abs(n_rate) < 40.0:
+        if runs and long and neutral < _HELD and abs(n_rate) < 40.0:
             self._torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)

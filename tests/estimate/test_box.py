@@ -40,6 +40,15 @@ def test_a_steady_turbine_stays_in_gear() -> None:
     assert box.chance(1200.0, 0.0, 0.2)[1] < 1e-3
 
 
+def test_some_boxes_hold_a_gear_to_a_crawl() -> None:
+    """Three-speed boxes went from third to first at 400 rpm; common practice, no source."""
+    box = DownshiftSpeed()
+    assert 0.05 < 1.0 - gone_by(box, 1500.0, 600.0) < 0.2
+    for _ in range(3):
+        box.seen(500.0, None)
+    assert gone_by(box, 1500.0, 560.0) < 0.2
+
+
 def test_what_a_box_did_is_remembered() -> None:
     box = DownshiftSpeed()
     before = gone_by(box, 1500.0, 1150.0)
@@ -52,7 +61,7 @@ def test_what_a_box_did_is_remembered() -> None:
 def test_shifts_up_without_pedal_only_well_above() -> None:
     box = DownshiftSpeed()
     assert box.up(1700.0, 0.2) > 0.1
-    assert box.up(900.0, 0.2) < 0.02
+    assert box.up(900.0, 0.2) < 0.03
 
 
 @pytest.mark.parametrize(("slope", "open_"), [(1.0, True), (0.05, False)])

@@ -52,7 +52,7 @@ def test_tyre_and_converter_are_learned(recorded: Recorded, tmp_path: Path) -> N
     assert learned.tyre_radius_m is not None
     assert learned.tyre_radius_m.value == pytest.approx(recorded.radius_m, rel=0.01)
     assert learned.gear_ratios == load(str(recorded.vehicle)).gear_ratios
-    rows = [k for ratio, k, _ in learned.curve if 0.55 <= ratio <= 0.65]
+    rows = [k for ratio, k, _ in learned.curve if 0.5 <= ratio <= 0.7]
     # the learned K is with torque as reported, which is a tenth off at such a load
     assert rows and median(rows) == pytest.approx(recorded.k, rel=0.15)
     assert "Spreads" in out.read_text(encoding="utf-8")
