@@ -84,7 +84,8 @@ class Standstill:
     def _by_level(self, dt: float, torque: float, torque_sd: float, stalled: float) -> float:
         """Odds of neutral by what a stalled converter takes: bound fluid takes less than a stall test's, and
         what is taken off for accessories is a guess."""
-        if abs(self._past[-1][1] - self._past[0][1]) < _CALM_RPM or not self._heard_s:
+        calm = abs(self._past[-1][1] - self._past[0][1]) < _CALM_RPM
+        if calm or torque > 0.5 * stalled or not self._heard_s:
             self._heard_s += dt
             self._level += dt / min(self._heard_s, _MEAN_S) * (torque - self._level)
         held_var = torque_sd * torque_sd + (0.35 * stalled) ** 2 + 25.0
@@ -108,8 +109,9 @@ class Standstill:
         # settled, and neither switched off nor being started
         if abs(rise) < 8.0 and n > 400.0 and all(abs(m - n) < 25.0 for _, m, _ in past):
             self._idle = n if self._idle is None else self._idle + 0.1 * (n - self._idle)
-        high = rise > 40.0 and (n > self._idle + 60.0 if self._idle is not None else rise > 120.0)
-        low = rise < -40.0 and self._idle is not None and n < self._idle - 50.0
+        if self._idle is None:  # an engine just started flares by itself
+            return 1.0
+        high, low = rise > 40.0 and n > self._idle + 60.0, rise < -40.0 and n < self._idle - 50.0
         if torque is None:
             return 1.5 if high else 0.6 if low else 1.0
         step, share = torque - torque0, 0.2 * max(6.0, 0.8 * stalled)
