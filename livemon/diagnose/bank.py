@@ -53,6 +53,8 @@ class Bank:
         self._p: Array = np.tile(np.diag(np.square(prior.sd)), (count, 1, 1))
         self._wander = np.square([row.wander_sd for row in rows])
         self._p[:, State.GAIN_WANDER, State.GAIN_WANDER] += self._wander
+        self._hills = np.square([row.hills for row in rows])
+        self._p[:, State.GRADE, State.GRADE] *= self._hills
         self._weak = np.array([row.finding == "engine_low_output" for row in rows])
         self._p[self._weak, State.GAIN, State.GAIN] = _WEAK_GAIN_SD**2
         self._x_before, self._p_before = self._x.copy(), self._p.copy()  # as the stretch began
@@ -177,6 +179,7 @@ class Bank:
             for state, (time_s, length_m, spread) in DRIFT.items():
                 kept = keep[state] = exp(-dt_s / time_s - moved_m / length_m)
                 fresh[:, state] = spread * spread * (1.0 - kept * kept)
+            fresh[:, State.GRADE] *= self._hills
             fresh[:, State.GAIN_WANDER] += self._wander * (1.0 - keep[State.GAIN_WANDER] ** 2)
             self._x *= keep
             self._p *= keep[:, None] * keep

@@ -5,7 +5,7 @@ A row says what the fault does to the physics; sizes run from what a workshop wo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final, get_args
 
 from livemon.records import FindingName
@@ -27,6 +27,9 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
 # source.
 PRIOR: Final[dict[FindingName, float]] = {name: 0.0625 for name in FINDINGS} | {"none": 0.5}
 
+# How hilly the country is shows in the drive: flat, rolling, mountains (share, rms over the usual rms grade).
+HILLS: Final = ((0.45, 0.4), (0.45, 1.2), (0.1, 3.0))
+
 
 @dataclass(frozen=True, slots=True)
 class Hypothesis:
@@ -39,6 +42,7 @@ class Hypothesis:
     torque_ln: float = 0.0  # ln(torque made / torque seen)
     drag: float = 0.0  # extra constant force over weight
     wander_sd: float = 0.0  # of ln torque over seconds, on top of what every signal wanders
+    hills: float = 1.0  # rms grade over that of rolling country
 
 
 def hypotheses() -> tuple[Hypothesis, ...]:
@@ -57,4 +61,4 @@ def hypotheses() -> tuple[Hypothesis, ...]:
     ]
     # 0.02 of weight is 350 N on a mid-size car: one hot brake.
     rows += [Hypothesis("driveline_drag", 1 / 4, drag=drag) for drag in (0.02, 0.035, 0.06, 0.1)]
-    return tuple(rows)
+    return tuple(replace(row, share=row.share * share, hills=hills) for row in rows for share, hills in HILLS)

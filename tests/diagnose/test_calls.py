@@ -45,6 +45,14 @@ def test_sound_vehicle_unlike_its_file_raises_nothing(truth: Truth, seed: int) -
     assert not warnings
 
 
+@pytest.mark.parametrize("seed", [1, 2])
+def test_flat_country_shows_small_drag_and_mountains_are_not_taken_for_it(seed: int) -> None:
+    flat, _ = judged(Truth(drag_force_n=450.0, grade=0.004), seed, 240.0)
+    assert flat.call().finding == "driveline_drag", flat.evidence()
+    mountains, _ = judged(Truth(grade=0.06), seed, 240.0)
+    assert mountains.call().finding in ("none", "not_enough_evidence"), mountains.evidence()
+
+
 def test_lost_stator_is_warned_of_before_the_first_upshift_of_a_launch() -> None:
     _, warnings = judged(FAULTS["stator_not_holding"])
     first = next(w for w in warnings if w.finding == "stator_not_holding" and w.raised)
