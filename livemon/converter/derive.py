@@ -184,9 +184,15 @@ def shape_of(torque_ratio: float, coupling: float) -> Shape:
         log_lost=log_lost,
         log_lost_sd=_hypot(log_lost_sd, reaction * model_lost),
         log_k_lost_sd=_hypot(log_k_lost_sd, model_k, reaction * model_lost),
-        log_seized=average(np.where(past, held - free, 0.0))[0],
+        log_seized=np.where(past, np.minimum(_of_load(weight, held) - log_k, 0.0), 0.0),
         torque_ratio_seized=average(held_tr)[0],
     )
+
+
+def _of_load(weight: Array, log_k: Array) -> Array:
+    """Mean over members by the torque they take: some take next to none and would run away as a log."""
+    mean: Array = -0.5 * np.log(weight @ np.exp(-2.0 * log_k))
+    return mean
 
 
 def _members(sample: Sample, coupling: float) -> tuple[Array, Array, Array]:

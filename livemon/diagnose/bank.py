@@ -15,6 +15,7 @@ from livemon.converter.curves import Curves
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
 from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State, gain_sd
+from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
@@ -40,6 +41,7 @@ class Bank:
         count = len(rows)
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
+        self._slip = SlipLooks(curves, prior, rows, 0.09 * prior.torque_nm)
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
@@ -120,8 +122,12 @@ class Bank:
         """
         if w.gear_probability < _GEAR_SURE or (w.regime in _OPEN and not converter):
             return
-        capacity, force = self._looks.make(w, self._x, released)
-        if capacity is None and force is None:
+        slip = scale = capacity = force = None
+        if converter:
+            slip, scale = self._slip.look(w, self._x, released), self._slip.scale(w)
+        if slip is None:
+            capacity, force = self._looks.make(w, self._x, released)
+        if capacity is None and force is None and slip is None and scale is None:
             return
         if w.torque_source and w.torque_source != self._torque_source:
             self._new_torque_source(w.torque_source)
@@ -135,10 +141,12 @@ class Bank:
         self._pass_time(w)
         if w.regime in ("launch", "pull") and w.speed_ratio is not None and w.speed_ratio < _REACTION_SR:
             self.reaction_s += w.end_s - w.start_s
-        if capacity is not None:
-            self._update(capacity)
-        if force is not None:
-            self._update(force)
+        if slip is not None:
+            open_share = self._update_slip(slip)
+            force = self._looks.force_near_coupling(w, self._x, open_share)
+        for look in (capacity, force, scale):
+            if look is not None:
+                self._update(look)
 
     def _softened(self) -> Array:
         """Log evidence of the stretch going on, as it stands when it may be odd as a whole."""
@@ -185,6 +193,25 @@ class Bank:
             self._p *= keep[:, None] * keep
             self._diagonal += fresh
         self._time_s = now_s
+
+    def _update_slip(self, look: SlipLook) -> Array:
+        """The same for a look at speed ratio; how likely each row takes the clutch for open comes back."""
+        h, x, p = look.h, self._x, self._p
+        ph = np.matmul(p, h[:, :, None])[:, :, 0]
+        s = (ph * h).sum(1) + look.variance
+        e = look.off
+        fits = np.exp(-0.5 * np.minimum(e * e / s, 1000.0)) / np.sqrt(s) / _ROOT_2PI
+        open_ = (1.0 - look.share_on) * fits
+        on = look.share_on * look.on
+        total = open_ + on + look.odd
+        self._stretch += np.log(total)
+        self._slip.learn(look.gear, on / total)
+        step = ph * (open_ / total / s)[:, None]
+        x += step * e[:, None]
+        p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
+        self.looks += 1
+        share: Array = open_ / (open_ + on + 1e-12)
+        return share
 
     def _update(self, look: Look) -> None:
         """One scalar look for every row: likelihood, then a step as large as the look is believed."""

@@ -30,8 +30,9 @@ _ODD_GEAR: Final = 0.3  # a gear above second that slips so much: a box shifts d
 _ODD_GEAR_SR: Final = 0.7
 _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
-# Past this speed ratio, above first gear, the clutch may be on its way in and carry part of the torque.
-_CLUTCH_MAY_CARRY_SR: Final = 0.90
+# Past this speed ratio K climbs so steeply that slip tells more (slip_look.py).
+FROM_SR: Final = 0.90
+_OPEN_SHARE: Final = 0.5  # there, above second gear: how far the clutch is open is not known
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
 _DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
 # Against the brakes only a steady stall tells: on the way there torque and engine speed are of two moments.
@@ -96,9 +97,8 @@ class Looks:
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
-        near = open_clutch and ratio is not None and ratio > _CLUTCH_MAY_CARRY_SR
-        if near and w.gear != 1:
-            return None, None  # the clutch may carry part of it: lockup.py looks at these
+        if open_clutch and ratio is not None and ratio > FROM_SR:
+            return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
             capacity = self._capacity(w)
         speed = w.road_speed_m_s
@@ -113,6 +113,15 @@ class Looks:
         ):
             force = self._force(w, x, foot_off, None, 1.0)
         return capacity, force
+
+    def force_near_coupling(self, w: Window, x: Array, open_share: Array | float) -> Look | None:
+        """Force of a window past the coupling point; `open_share`: how far the clutch is open, by row."""
+        ratio, speed = w.speed_ratio, w.road_speed_m_s
+        if speed is None or speed < 1.5 or w.brake is True or w.turbine_rad_per_m is None or ratio is None:
+            return None
+        ratio = min(ratio, 1.0)
+        tr = 1.0 + open_share * (self._torque_ratio(ratio) - 1.0)
+        return self._force(w, x, False, tr, ratio)
 
     def _ln_k(self, ratio: float) -> Array:
         c = self.curves
@@ -174,7 +183,7 @@ class Looks:
         if pump is None or per_m is None or w.engine_torque_nm is None:
             tractive: Array = np.full(rows, _FLUID_DRAG[0])
             variance += _FLUID_DRAG[1] ** 2
-        elif w.regime == "coast":
+        elif w.regime == "coast" and tr is None:
             force = pump * per_m / (body.efficiency.value * self._weight_n)
             tractive = np.full(rows, force)
             variance += (_OVERRUN_SHARE_SD * force) ** 2 + (_OVERRUN_SD_NM * per_m / self._weight_n) ** 2

@@ -39,6 +39,7 @@ class State(IntEnum):
     GAIN_WANDER = 18  # ln torque, seconds: a torque map is not equally right everywhere
     INERTIA = 19  # kg m2: of the engine, flywheel and pump; true less assumed
     GEARBOX = 20  # kg m2 at the turbine: of turbine, fluid, gears and shafts; true less assumed
+    K_NEAR = 21  # ln K at speed ratio 0.97 more than at 0.9: where it climbs, curves differ most
 
 
 SIZE: Final = len(State)
@@ -106,6 +107,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
     scale = hypot(_CAR_TO_CAR_K_SD, k_relative(0.1))
     tilt = sqrt(max(0.03**2, k_relative(0.6) ** 2 - scale**2)) / 0.6
     knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
+    near = max(0.1, k_relative(0.97) - k_relative(0.9))
     lost_variance = (curves.k_lost_sd[0] ** 2 - curves.k_sd[0] ** 2) / curves.k_lost[0] ** 2
     mass = vehicle.mass_kg
     aboard_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
@@ -120,6 +122,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_SCALE: scale,
         State.K_TILT: tilt,
         State.K_KNEE: knee,
+        State.K_NEAR: near,
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
