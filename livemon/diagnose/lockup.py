@@ -55,8 +55,9 @@ _CRUISE_ACCEL_M_S2: Final = 0.45
 _HARD_SHARE: Final = 0.6  # of peak torque
 _OPEN_AFTER_SHIFT: Final = 0.75
 _OPEN_IN_FIRST: Final = 0.99
-# What the estimate made of it: how often it says locked with the clutch on, and with it open.
-_SAID_LOCKED: Final = (0.6, 0.15)
+# What the estimate made of it: how often it says locked with the clutch on, and with it open. It goes by slip
+# for the most part, which is weighed already: no more than what it adds to that (set on two simulators).
+_SAID_LOCKED: Final = (0.6, 0.3)
 _LOOKS_ON: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
