@@ -26,7 +26,10 @@ _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM: Final = 25.0
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
-_COUPLED, _CURVE, _SETTLED_RPM_S, _HELD = -0.05, 0.4, 60.0, 0.03
+_COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
+_CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
+_SETTLED_RPM_S: Final = 60.0
+_HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
 _RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
