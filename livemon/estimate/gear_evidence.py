@@ -46,8 +46,9 @@ class Weigher:
     """`begin` a moment, then `weigh` each gear in question; `learn` from what is certain."""
 
     __slots__ = (
-        "_count", "_k_var", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m", "_m_at", "_m_sd",
-        "_open_level", "_open_var", "_slope", "_slope_locked", "_width_weight", "fit", "k", "moment", "slip",
+        "_count", "_expected", "_k_var", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m",
+        "_m_at", "_m_sd", "_open_level", "_open_var", "_slope", "_slope_locked", "_slow_var",
+        "_width_weight", "fit", "k", "moment", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], k_sd: list[float], curves: Curves) -> None:
@@ -59,6 +60,7 @@ class Weigher:
         self._m, self._m_sd = [0.0] * n, [0.0] * n  # x expected while open
         self._m_at = [-1] * n  # moment it was worked out
         self._count = 0
+        self._expected = self._slow_var = 0.0  # x of a closed clutch; variance of x that changes slowly
         self.fit = [0.0] * n  # how well open or lock explains the level of x, at best 1
         self.forget()
 
@@ -74,112 +76,38 @@ class Weigher:
         self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 3.0 * _LEVEL_S))
         self._width_weight = dt / _WIDTH_S
         self._count += 1
+        # what turns the engine from the road cannot leave it faster than the turbine
+        self._expected = (0.0 if self.moment.driven and look.slip > 0.0 else look.slip) / look.n
 
     def weigh(self, g: int, fresh_open: float, fresh_lock: float, alone: bool = False) -> GearEvidence:
         """fresh_*: share of the state's probability that has just come from other states; alone: no shift
         is in question."""
         moment, slip = self.moment, self.slip
-        look, dt, fast, slow_var = moment.look, moment.dt, moment.fast, moment.slow_var + self._k_var[g]
-        n, torque, torque_sd = look.n, moment.torque, moment.torque_sd
+        look, dt, fast = moment.look, moment.dt, moment.fast
+        self._slow_var = moment.slow_var + self._k_var[g]
         x = moment.base - self._ln_k[g]
-        m = slip.x_at(torque, self.k[g] * look.v)
-        _, model_sd, model_slope = slip.torque_at(m, n)
-        m_sd = min(0.5, torque_sd / model_slope)
+        m = slip.x_at(moment.torque, self.k[g] * look.v)
+        _, model_sd, model_slope = slip.torque_at(m, look.n)
+        m_sd, model_sd = min(0.5, moment.torque_sd / model_slope), model_sd / model_slope
         m_change = m - self._m[g] if self._m_at[g] == self._count - 1 else 0.3
-        self._m[g], self._m_at[g], self._m_sd[g] = m, self._count, m_sd + model_sd / model_slope
-        if moment.loose:  # engine speed says next to nothing of the turbine
-            nothing = _NOTHING if x > -1.0 else _NOTHING * exp(max(-30.0, 10.0 * (x + 1.0)))
-            lock = 0.5 * _NOTHING * exp(-0.5 * min(60.0, x * x / (fast + slow_var + 4e-4))) + 1e-3
-            self._open_level[g], self._open_var[g] = 0.0, 0.05
-            climbs, dips = moment.idle_evidence if x < _PULLS else (1.0, 1.0)
-            return self._told(g, GearEvidence(nothing, 1e-3, lock, nothing * dips, nothing * climbs))
-        # open: m and a level; the further from coupling, the faster x moves by itself
-        # steadiness alone must not favour the state that promises it more narrowly
-        calm = fast + 1e-4
+        self._m[g], self._m_at[g], self._m_sd[g] = m, self._count, m_sd + model_sd
+        if moment.loose:
+            return self._told(g, self._loose(g, x))
+        # the further from coupling, the faster x moves by itself
         follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
-        idling = moment.idling
-        if idling:
+        if moment.idling:
             follow = min(follow, 0.2)
         drift = (follow - 1.0) * moment.v_change
-        prior = slow_var + m_sd**2 + (model_sd / model_slope) ** 2 + 1e-4
         wander = (0.02 if look.torque_told else 0.04) + 0.2 * max(0.0, x - 0.08)
-        level, var = (
-            self._open_level[g] + drift,
-            self._open_var[g] + wander * wander * dt + (0.5 * m_change) ** 2,
-        )
-        mixed = (1.0 - fresh_open) * level
-        var = (1.0 - fresh_open) * (var + (level - mixed) ** 2) + fresh_open * (prior + mixed * mixed)
-        var = min(var, 2.0 * prior + wander * wander)
-        s = var + fast
-        e = x - m - mixed
-        drives = 1.0 / (1.0 + exp(-1.7 * min(20.0, max(-20.0, torque / torque_sd))))
-        if x > 0.0:
-            wide = 0.4 * exp(-max(0.0, x - 2.5)) * (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1)
-        elif idling:  # turned by the wheels, held up by next to nothing
-            wide = 0.4 * exp(min(0.0, x + 0.8) / 0.08)
-        else:
-            wide = 0.4 * exp(x / 0.08) * (1.0 - 0.85 * drives)
-        opened = (
-            exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) / (_ROOT_2PI * sqrt(max(s, calm)))
-            + 0.05 * wide
-            + 1e-3
-        )
-        # and level by level, seldom: what fits counts each second or two, how narrow it promised each ten
-        taken, taken_sd, slope = slip.torque_at(x, n)
-        heavy = _IDLE_HEAVY if idling else _HEAVY
-        # the torque seen against the torque it would take, as a density of x
-        off = torque - taken
-        own = torque_sd * torque_sd + taken_sd * taken_sd + slope * slope * (fast + slow_var + 1e-4)
-        peak = (1.0 - heavy) * slope / (_ROOT_2PI * sqrt(own))
-        top = peak + 0.4 * heavy
-        shape = (
-            peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
-        ) / top
-        if x > 0.03 if moment.foot_off else x < -0.03 and torque > 2.0 * torque_sd:
-            opened *= _AGAINST**dt  # torque only flows from the faster to the slower
-        if x < -0.6:  # no engine holds back so much
-            shape *= exp(-30.0 * (-0.6 - x))
-        opened *= shape**self._level_weight * top**self._width_weight
-        fit = shape
-        gain = var / s
-        reach = 3.0 * sqrt(s)
-        self._open_level[g] = mixed + gain * min(reach, max(-reach, e))
-        self._open_var[g] = var * (1.0 - gain)
-        # closed: slip near what it has been
-        # what turns the engine from the road cannot leave it faster than the turbine
-        expected = (0.0 if moment.driven and look.slip > 0.0 else look.slip) / n
-        prior = slow_var + look.slip_var / (n * n)
-        level, var = self._lock_level[g], self._lock_var[g] + (36.0 / (n * n) + 4e-6) * dt
-        mixed = (1.0 - fresh_lock) * level + fresh_lock * expected
-        var = (1.0 - fresh_lock) * (var + (level - mixed) ** 2) + fresh_lock * (
-            prior + (expected - mixed) ** 2
-        )
-        var = min(var, 2.0 * prior)
-        s = var + fast
-        e = x - mixed
-        lock = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) / (_ROOT_2PI * sqrt(max(s, calm))) + 1e-3
-        if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
-            lock += 0.05 / m
-        own = prior + fast
-        peak = 1.0 / (_ROOT_2PI * sqrt(own))
-        e0 = x - expected
-        shape = exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + 1e-3 / peak
-        if 0.0 < x < 0.6 * m - m_sd:
-            shape += 0.1 / (m * peak)
-        lock *= shape**self._level_weight * peak**self._width_weight
-        self.fit[g] = shape if shape > fit else fit
-        gain = var / s
-        reach = 3.0 * sqrt(s)
-        # tyre and slip bound where a closed clutch can be, whatever was seen before
-        reach_far = _LOCK_REACH * sqrt(prior)
-        over = max(reach_far, 0.6 * m) if m > 0.0 else reach_far
-        level = mixed + gain * min(reach, max(-reach, e))
-        self._lock_level[g] = min(expected + over, max(expected - reach_far, level))
-        self._lock_var[g] = var * (1.0 - gain)
+        moves = wander * wander * dt + (0.5 * m_change) ** 2
+        prior = self._slow_var + m_sd**2 + model_sd**2 + 1e-4
+        opened, fit = self._open(g, x, m, fresh_open, drift, prior, moves, wander)
+        lock, lock_fit = self._lock(g, x, m, m_sd, fresh_lock)
+        self.fit[g] = max(fit, lock_fit)
         # on the way: judged by how x moves
         d = moment.change
-        noise = 0.5 * fast + (5.0 / n) ** 2 + 4e-4 * dt + 1e-6
-        move = -(x - d - expected) * min(1.0, dt / _CLOSE_S)
+        noise = 0.5 * fast + (5.0 / look.n) ** 2 + 4e-4 * dt + 1e-6
+        move = -(x - d - self._expected) * min(1.0, dt / _CLOSE_S)
         closing = _bell(d - move, noise + 0.4 * move * move)
         reach = max(m, 0.06) * 1.5
         outside = max(0.0, -0.01 - x, x - reach) / (sqrt(fast) + 0.01)
@@ -192,9 +120,8 @@ class Weigher:
             d -= drift
             move = follow * step * min(1.0, dt / _SHIFT_S)
             outside = max(0.0, -step - 0.03 - x, x - 0.35 - max(m, 0.0)) / 0.05
-            inside = exp(-0.5 * min(outside * outside, 20.0))
-            var = noise + wander * wander * dt + (0.5 * m_change) ** 2 + 0.16 * move * move
-            inside *= _UNPROVEN**self._level_weight
+            inside = exp(-0.5 * min(outside * outside, 20.0)) * _UNPROVEN**self._level_weight
+            var = noise + moves + 0.16 * move * move
             up, down = inside * _bell(d + move, var), inside * _bell(d - move, var)
         if g == self._slope.gear:
             told = exp(0.5 * dt * self._slope.tell(fast + _X_VAR))
@@ -203,6 +130,95 @@ class Weigher:
             opened, closing, lock = opened**_LOOSE, closing**_LOOSE, lock**_LOOSE
             up, down = up**_LOOSE, down**_LOOSE
         return self._told(g, GearEvidence(opened, closing, lock, up, down))
+
+    def _loose(self, g: int, x: float) -> GearEvidence:
+        """Engine speed says next to nothing of the turbine."""
+        moment = self.moment
+        nothing = _NOTHING if x > -1.0 else _NOTHING * exp(max(-30.0, 10.0 * (x + 1.0)))
+        lock = 0.5 * _NOTHING * exp(-0.5 * min(60.0, x * x / (moment.fast + self._slow_var + 4e-4))) + 1e-3
+        self._open_level[g], self._open_var[g] = 0.0, 0.05
+        climbs, dips = moment.idle_evidence if x < _PULLS else (1.0, 1.0)
+        return GearEvidence(nothing, 1e-3, lock, nothing * dips, nothing * climbs)
+
+    def _open(
+        self,
+        g: int,
+        x: float,
+        m: float,
+        fresh: float,
+        drift: float,
+        prior: float,
+        moves: float,
+        wander: float,
+    ) -> tuple[float, float]:
+        """(likelihood, fit of x's level) of the open converter: m and a level of variance `prior` at first,
+        which moves by `drift`, more or less (`moves`, a variance)."""
+        moment, slip = self.moment, self.slip
+        fast, idling, torque, torque_sd = moment.fast, moment.idling, moment.torque, moment.torque_sd
+        level, var = self._open_level[g] + drift, self._open_var[g] + moves
+        mixed = (1.0 - fresh) * level
+        var = (1.0 - fresh) * (var + (level - mixed) ** 2) + fresh * (prior + mixed * mixed)
+        var = min(var, 2.0 * prior + wander * wander)
+        s = var + fast
+        e = x - m - mixed
+        drives = 1.0 / (1.0 + exp(-1.7 * min(20.0, max(-20.0, torque / torque_sd))))
+        if x > 0.0:
+            wide = 0.4 * exp(-max(0.0, x - 2.5)) * (0.15 + 0.85 * drives) * min(1.0, 100.0 * x * x + 0.1)
+        elif idling:  # turned by the wheels, held up by next to nothing
+            wide = 0.4 * exp(min(0.0, x + 0.8) / 0.08)
+        else:
+            wide = 0.4 * exp(x / 0.08) * (1.0 - 0.85 * drives)
+        # steadiness alone must not favour the state that promises it more narrowly
+        peak = 1.0 / (_ROOT_2PI * sqrt(max(s, fast + 1e-4)))
+        opened = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) * peak + 0.05 * wide + 1e-3
+        # and level by level, seldom: what fits counts each second or two, how narrow it promised each ten
+        taken, taken_sd, slope = slip.torque_at(x, moment.look.n)
+        heavy = _IDLE_HEAVY if idling else _HEAVY
+        # the torque seen against the torque it would take, as a density of x
+        off = torque - taken
+        own = torque_sd * torque_sd + taken_sd * taken_sd + slope * slope * (fast + self._slow_var + 1e-4)
+        peak = (1.0 - heavy) * slope / (_ROOT_2PI * sqrt(own))
+        top = peak + 0.4 * heavy
+        shape = (
+            peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
+        ) / top
+        if x > 0.03 if moment.foot_off else x < -0.03 and torque > 2.0 * torque_sd:
+            opened *= _AGAINST**moment.dt  # torque only flows from the faster to the slower
+        if x < -0.6:  # no engine holds back so much
+            shape *= exp(-30.0 * (-0.6 - x))
+        gain, reach = var / s, 3.0 * sqrt(s)
+        self._open_level[g] = mixed + gain * min(reach, max(-reach, e))
+        self._open_var[g] = var * (1.0 - gain)
+        return opened * shape**self._level_weight * top**self._width_weight, shape
+
+    def _lock(self, g: int, x: float, m: float, m_sd: float, fresh: float) -> tuple[float, float]:
+        """(likelihood, fit of x's level) of the closed clutch: slip near what it has been."""
+        moment, expected = self.moment, self._expected
+        look, dt, fast, n = moment.look, moment.dt, moment.fast, moment.look.n
+        prior = self._slow_var + look.slip_var / (n * n)
+        level, var = self._lock_level[g], self._lock_var[g] + (36.0 / (n * n) + 4e-6) * dt
+        mixed = (1.0 - fresh) * level + fresh * expected
+        var = (1.0 - fresh) * (var + (level - mixed) ** 2) + fresh * (prior + (expected - mixed) ** 2)
+        var = min(var, 2.0 * prior)
+        s = var + fast
+        e = x - mixed
+        peak = 1.0 / (_ROOT_2PI * sqrt(max(s, fast + 1e-4)))
+        lock = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) * peak + 1e-3
+        own = prior + fast
+        peak = 1.0 / (_ROOT_2PI * sqrt(own))
+        e0 = x - expected
+        shape = exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + 1e-3 / peak
+        if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
+            lock += 0.05 / m
+            shape += 0.1 / (m * peak)
+        gain, reach = var / s, 3.0 * sqrt(s)
+        # tyre and slip bound where a closed clutch can be, whatever was seen before
+        reach_far = _LOCK_REACH * sqrt(prior)
+        over = max(reach_far, 0.6 * m) if m > 0.0 else reach_far
+        level = mixed + gain * min(reach, max(-reach, e))
+        self._lock_level[g] = min(expected + over, max(expected - reach_far, level))
+        self._lock_var[g] = var * (1.0 - gain)
+        return lock * shape**self._level_weight * peak**self._width_weight, shape
 
     def _told(self, g: int, seen: GearEvidence) -> GearEvidence:
         """The same with what the vehicle states of gear and clutch."""
@@ -227,7 +243,7 @@ class Weigher:
         moment = self.moment
         look = moment.look
         if look.torque_told:
-            x_sd = sqrt(moment.fast + moment.slow_var)
+            x_sd = sqrt(moment.fast + moment.slow_var + self._k_var[g])
             self.slip.learn(moment.base - self._ln_k[g], x_sd, look.n, look.torque_nm, look.torque_sd_nm)
 
     def follow(self, g: int, sure: bool, locked: bool) -> None:
@@ -238,6 +254,10 @@ class Weigher:
             slope.gear, self._slope_locked = g, locked
         if sure and not self.moment.loose:
             slope.add(self.moment.base - self._ln_k[g], self._m[g], self.moment.dt)
+
+    def expected(self, g: int) -> float:
+        """ln slip of an open converter in gear g."""
+        return self._m[g]
 
     def visible(self, g: int) -> bool:
         """Were the converter open in gear g, it would certainly slip so much that it shows."""

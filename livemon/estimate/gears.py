@@ -45,6 +45,7 @@ class Tick:
         "locked",
         "mean_k",
         "neutral",
+        "open_x",
         "probability",
         "rates",
         "shifting",
@@ -67,6 +68,7 @@ class Tick:
         self.still = self.telling = self.driven = False  # driven: the road turns the engine
         self.told = True  # torque by the engine, not by the road
         self.neutral = 0.0
+        self.open_x = 0.0  # ln slip to be expected of an open converter in this gear
 
 
 class Gears:
@@ -193,6 +195,7 @@ class Gears:
                 row[g] *= inverse
         self._now = tick.alpha = (no, na, nc, nu, nd)
         self._sum_up(tick, tick.alpha)
+        tick.open_x = weigher.expected(tick.gear)
         tick.telling = look.torque_told and weigher.visible(tick.gear)
         self._gear, self._fits = tick.gear, total > _FITS and weigher.fit[tick.gear] > _FITS_LEVEL
         if no[tick.gear] > 0.95:

@@ -21,6 +21,7 @@ _SLOW_KMH: Final = 16.0  # slowed to this without a stop, boxes differ in which 
 _SLOW_SHARE: Final = 0.35  # torque or a stated gear little tells them apart (common practice, no source)
 _GAUGE_SD: Final = 0.012  # what reported road speed may be off until locked stretches have pinned it
 _PINNED_SD: Final = 0.008  # (common practice, no source)
+_HIDDEN, _HIDES = 0.15, 0.06  # share of stretches called locked, and the most slip so hidden
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _SHAFT_VAR: Final = 9.0  # rpm^2
@@ -85,6 +86,10 @@ def tell(e: Estimate, told: Told) -> bool:
         off = (closed - mean) ** 2
         if off > 4.0 * t_var:  # the road says otherwise
             s_var += 0.25 * off
+        if (
+            tick.open_x > 0.0 and calibration.scale_sd > _PINNED_SD
+        ):  # tyre and gauge may hide an open converter
+            s_var += _HIDDEN * (min(tick.open_x, _HIDES) * n) ** 2
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
         mean = both

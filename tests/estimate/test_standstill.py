@@ -1,0 +1,54 @@
+"""Standing in gear or in neutral: torque over a stop, the engine's start, boxes that let go at stops."""
+
+from __future__ import annotations
+
+from livemon.estimate.standstill import Standstill
+
+STALLED_NM = 25.0
+
+
+def stand(
+    state: Standstill, start_s: float, seconds: float, torque_nm: float | None, rpm: float = 700.0
+) -> float:
+    t = start_s
+    while t < start_s + seconds:
+        state.tick(t, rpm, torque_nm, 6.0, STALLED_NM, None)
+        t += 0.2
+    return state.neutral
+
+
+def test_torque_of_a_stalled_converter_is_in_gear_and_none_is_neutral() -> None:
+    assert stand(Standstill(), 0.0, 6.0, 0.85 * STALLED_NM) < 0.2
+    assert stand(Standstill(), 0.0, 6.0, -4.0) > 0.6
+
+
+def test_without_torque_only_the_usual_share_is_left() -> None:
+    assert 0.3 < stand(Standstill(), 0.0, 60.0, None) < 0.5
+
+
+def test_an_engine_just_started_flares_by_itself() -> None:
+    state = Standstill()
+    for i in range(10):
+        state.tick(0.2 * i, 450.0 + 40.0 * i, -20.0, 20.0, STALLED_NM, None)
+    assert state.neutral < 0.6
+
+
+def test_the_selector_moved_during_a_stop_is_noticed() -> None:
+    state = Standstill()
+    assert stand(state, 0.0, 6.0, 0.85 * STALLED_NM) < 0.2
+    assert stand(state, 6.0, 12.0, -4.0) > 0.6
+
+
+def test_a_box_that_lets_go_at_stops_is_remembered() -> None:
+    state = Standstill()
+    state.moved()
+    first = state.neutral
+    for stop in range(4):
+        stand(state, 20.0 * stop, 10.0, -4.0)
+        state.moved()
+    letting_go = state.neutral
+    assert first < 0.5 and letting_go > 2.0 * 0.08
+    for stop in range(4, 16):
+        stand(state, 20.0 * stop, 10.0, 0.85 * STALLED_NM)
+        state.moved()
+    assert state.neutral < letting_go
