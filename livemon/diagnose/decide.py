@@ -57,8 +57,7 @@ def call(d: Diagnoser) -> Call:
         road = d.bank.log_finding()
         sound = probabilities[lead] >= SOUND_FROM and all(road[n] < _TESTED for n in _MUST_TEST)
         sound = sound and sum(probabilities[n] for n in untested(d)) <= MOST_UNTESTED
-        misfit = strain.worst(d, "none")
-        sound = sound and (misfit is None or abs(misfit.z) <= strain.LIMIT)
+        sound = sound and strain.strained(d.stretches.facts) is None
         name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"
     else:
         name = lead if probabilities[lead] >= CALL_FROM else "not_enough_evidence"

@@ -5,14 +5,14 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Mapping, Sequence
 from math import exp, inf, log
-from typing import Final, cast
+from typing import Final
 
-from livemon.diagnose import decide, report_evidence, strain
+from livemon.diagnose import decide, report_evidence
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import PRIOR, hypotheses
+from livemon.diagnose.hypotheses import hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.nuisance import State, prior
@@ -186,9 +186,6 @@ class Diagnoser:
     def evidence(self) -> dict[FindingName, float]:
         """ln likelihood ratio of each finding against none, all evidence together."""
         road = self.bank.log_finding()
-        lead = max(road, key=lambda name: road[name] + log(PRIOR[cast(FindingName, name)]))
-        trust = strain.trust(self, cast(FindingName, lead))
-        road = {name: trust * value for name, value in road.items()}
         if road["engine_low_output"] > 0.0 and self._makes_its_rating():
             road["engine_low_output"] = 0.0
         slip, never, gear = self.lockup_watch.log_evidence()

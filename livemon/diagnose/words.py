@@ -60,8 +60,8 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
             f"{w.open_cruise_s:.0f} s "
             "of steady cruise above 65 km/h in third gear or higher."
         )
-    misfit = strain.worst(d, "none") if name == "not_enough_evidence" else None
-    if misfit is not None and abs(misfit.z) > strain.LIMIT:
+    misfit = strain.strained(d.stretches.facts) if name == "not_enough_evidence" else None
+    if misfit is not None:
         lines += [s for s in (_TELLS[misfit.field, misfit.regime](d),) if s]
     if name in ("none", "not_enough_evidence", "lockup_shudder") and not d.shudder.firm:
         lines += _shakes(d)
