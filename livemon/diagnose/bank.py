@@ -25,7 +25,7 @@ _BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretche
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
 _GEAR_SURE: Final = 0.7
 _REACTION_SR: Final = 0.7
-_OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
+OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
 _STRETCH_S: Final = 30.0
 # What the model gets wrong of one regime in one gear it gets wrong each time: after so many stretches of a
 # kind the next one counts half. Common practice, no source.
@@ -118,7 +118,7 @@ class Bank:
 
         `converter`: slip means one. Else it may be a friction clutch let in, and says nothing.
         """
-        if w.gear_probability < _GEAR_SURE or (w.regime in _OPEN and not converter):
+        if w.gear_probability < _GEAR_SURE or (w.regime in OPEN and not converter):
             return
         slip = scale = capacity = force = None
         if converter:

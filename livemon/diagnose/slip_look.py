@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
-from livemon.diagnose.looks import FROM_SR, Look, k_knee
+from livemon.diagnose.looks import DRIVING_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
@@ -23,7 +23,6 @@ from livemon.quantities import RPM_TO_RAD_S
 Array = NDArray[np.float64]
 
 _NEAR_SPAN: Final = 0.07  # of speed ratio, from there to where curves differ by State.K_NEAR
-_LIGHT_SHARE: Final = 0.10  # of peak torque
 _MOST_SR_SD: Final = 0.05
 _FLOOR_SD: Final = 0.006  # of speed ratio
 _SAID_LOCKED_SD: Final = (
@@ -71,19 +70,19 @@ class SlipLooks:
         self._torque_nm, self._friction_nm = prior.torque_nm, friction_nm
         self._gain = np.exp([row.torque_ln for row in rows]) - 1.0
         self._ratio: Array = np.linspace(0.5, _BEYOND, _GRID)
-        sizes = sorted({row.seized for row in rows})
+        sizes = sorted({row.held_k for row in rows})
         self._of_size = [
-            (self._table(curves, size), [i for i, r in enumerate(rows) if r.seized == size]) for size in sizes
+            (self._table(curves, size), [i for i, r in enumerate(rows) if r.held_k == size]) for size in sizes
         ]
         self._habit: dict[int, tuple[Array, float]] = {}
         self._count = len(rows)
         self._scaled_s, self._scaled = -_SCALE_EVERY_S, 0
 
-    def _table(self, curves: Curves, seized: float) -> Array:
+    def _table(self, curves: Curves, held_k: float) -> Array:
         ln_k = np.empty(_GRID)
         for i, ratio in enumerate(self._ratio.tolist()):
             sound, held = log(at(curves.k, ratio)), log(at(curves.k_seized, ratio))
-            ln_k[i] = sound + seized * (held - sound)
+            ln_k[i] = sound + held_k * (held - sound)
         return np.maximum.accumulate(ln_k)
 
     def look(self, w: Window, x: Array, released: bool) -> SlipLook | None:
@@ -91,7 +90,7 @@ class SlipLooks:
         pump, torque, ratio, gear = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio, w.gear
         if pump is None or torque is None or ratio is None or gear is None or released or ratio < FROM_SR:
             return None
-        if pump < _LIGHT_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
+        if pump < DRIVING_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
             return None
         if gear not in _ON or w.regime not in ("launch", "pull", "coast", "locked"):
             return None
@@ -145,7 +144,7 @@ class SlipLooks:
             return None
         if (
             pump is None
-            or pump < _LIGHT_SHARE * self._torque_nm
+            or pump < DRIVING_SHARE * self._torque_nm
             or w.start_s < self._scaled_s + _SCALE_EVERY_S
         ):
             return None
