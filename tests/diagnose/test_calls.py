@@ -20,7 +20,6 @@ from livemon.records import Estimate, FindingName, Launch
 SOUND = Truth()
 FAULTS: dict[FindingName, Truth] = {
     "stator_not_holding": Truth(lost=1.0),
-    "stator_seized": Truth(seized=1.0),
     "engine_low_output": Truth(torque_made=0.6),
     "driveline_drag": Truth(drag_force_n=900.0),
     "lockup_shudder": Truth(lock="shudders"),

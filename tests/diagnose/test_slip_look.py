@@ -86,3 +86,15 @@ def test_a_clutch_that_comes_on_in_second_gear_is_no_held_stator(seed: int) -> N
     diagnoser, warnings = judged(Truth(lock_from=(2, 5.0)), seed, 240.0)
     assert diagnoser.standing()["stator_seized"] < 0.2
     assert not warnings
+
+
+@pytest.mark.parametrize("seed", [1, 2, 3])
+def test_a_held_stator_leads_all_causes(seed: int) -> None:
+    diagnoser, _ = judged(Truth(seized=1.0), seed, 240.0)
+    evidence = diagnoser.evidence()
+    assert max(evidence, key=lambda name: evidence[name]) == "stator_seized"
+
+
+def test_a_held_stator_is_named_when_the_drive_shows_it_long_enough() -> None:
+    diagnoser, _ = judged(Truth(seized=1.0), 2, 240.0)
+    assert diagnoser.call().finding == "stator_seized", diagnoser.evidence()
