@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from dataclasses import replace
 from math import sqrt
 from pathlib import Path
 
@@ -11,10 +12,12 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE, Truth, judged  # it lies beside this file
+from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
 
 from livemon.converter.curves import at
+from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import hypotheses
+from livemon.diagnose.looks import Looks
 from livemon.diagnose.nuisance import SIZE, prior
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window, WindowMaker
@@ -86,6 +89,40 @@ def test_a_clutch_that_comes_on_in_second_gear_is_no_held_stator(seed: int) -> N
     diagnoser, warnings = judged(Truth(lock_from=(2, 5.0)), seed, 240.0)
     assert diagnoser.standing()["stator_seized"] < 0.2
     assert not warnings
+
+
+def test_a_worn_one_way_clutch_holds_light_launches_and_lets_go_until_coupling() -> None:
+    looks = Looks(VEHICLE, CURVES, prior(VEHICLE, CURVES), ROWS)
+    weak = next(i for i, row in enumerate(ROWS) if row.holds)
+    at_rest = np.zeros((len(ROWS), SIZE))
+
+    def off(ratio: float, torque_nm: float) -> float:
+        """ln K that row expects less ln K of a sound converter."""
+        capacity, _ = looks.make(window(ratio, torque_nm, 2000.0, 1, "launch"), at_rest, released=False)
+        assert capacity is not None
+        return float(capacity.seen[0] - capacity.seen[weak])
+
+    assert off(0.5, 30.0) == 0.0
+    assert off(0.3, 150.0) < -0.1
+    assert off(0.5, 30.0) < -0.05  # once it has let go
+    assert off(0.89, 30.0) == 0.0
+    assert off(0.5, 30.0) == 0.0
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_launches_before_a_converter_was_seen_count_once_it_was(seed: int) -> None:
+    unknown = replace(VEHICLE, stall_speed_rpm=None, stall_torque_nm=None, stall_torque_ratio=None)
+    diagnoser = Diagnoser(unknown)
+    seen_s, before = None, 0
+    for item in drive(Truth(lost=1.0), seed, 200.0):
+        looks = diagnoser.bank.looks
+        diagnoser.feed(item)
+        if diagnoser.presence.seen and seen_s is None:
+            seen_s = item.time_s
+        if seen_s is not None and diagnoser.bank.looks > looks + 3:
+            before = diagnoser.bank.looks - looks
+            break
+    assert before > 10
 
 
 @pytest.mark.parametrize("seed", [1, 2, 3])
