@@ -25,7 +25,7 @@ _BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretche
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
 _GEAR_SURE: Final = 0.7
 _REACTION_SR: Final = 0.7
-_OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
+OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
 _STRETCH_S: Final = 30.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
 _ROOT_2PI: Final = sqrt(2.0 * pi)
@@ -116,7 +116,7 @@ class Bank:
 
         `converter`: slip means one. Else it may be a friction clutch let in, and says nothing.
         """
-        if w.gear_probability < _GEAR_SURE or (w.regime in _OPEN and not converter):
+        if w.gear_probability < _GEAR_SURE or (w.regime in OPEN and not converter):
             return
         slip = scale = capacity = force = None
         if converter:

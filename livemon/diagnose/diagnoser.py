@@ -9,7 +9,7 @@ from typing import Final
 
 from livemon.diagnose import decide, report_evidence
 from livemon.diagnose.alarms import Alarms
-from livemon.diagnose.bank import Bank
+from livemon.diagnose.bank import OPEN, Bank
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import hypotheses
@@ -29,6 +29,7 @@ _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, afte
 _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
+_MOST_UNREAD: Final = 300
 _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
@@ -64,6 +65,8 @@ class Diagnoser:
         self.ratios_found = False
         self._windows = WindowMaker()
         self._waiting: deque[Window] = deque()
+        # Open windows from before the drive has shown a converter; the oldest go first.
+        self._unread: deque[tuple[Window, bool]] = deque(maxlen=_MOST_UNREAD)
         self._was_locked = False
         self._given: Window | None = None
         self._judged_s = -inf
@@ -162,7 +165,14 @@ class Diagnoser:
         if before is not None and w.regime == before.regime == "locked" and self._alike(w, before):
             return
         self._given = w
-        self.bank.feed(w, self.full_pedal.released(w.pedal_pct), self.presence.reads_k)
+        released, reads_k = self.full_pedal.released(w.pedal_pct), self.presence.reads_k
+        unread = self._unread
+        if not reads_k and w.regime in OPEN:
+            unread.append((w, released))
+            return
+        while reads_k and unread:  # a converter was seen: what came before says something too
+            self.bank.feed(*unread.popleft(), True)
+        self.bank.feed(w, released, reads_k)
 
     def _alike(self, w: Window, before: Window) -> bool:
         return (

@@ -38,7 +38,9 @@ class Hypothesis:
     finding: FindingName
     share: float
     lost: float = 0.0  # share of the stator reaction that is gone
-    seized: float = 0.0  # how completely the stator is held past the coupling point
+    holds: float = 0.0  # reaction it still holds, of peak engine torque; more, and it lets go until coupling
+    seized: float = 0.0  # how completely the stator is held past the coupling point, as torque ratio feels it
+    held_k: float = 0.0  # and as K feels it: by the angle of the stator's inlet a lot, or next to nothing
     torque_ln: float = 0.0  # ln(torque made / torque seen)
     drag: float = 0.0  # extra constant force over weight
     wander_sd: float = 0.0  # of ln torque over seconds, on top of what every signal wanders
@@ -53,8 +55,9 @@ def hypotheses() -> tuple[Hypothesis, ...]:
         # workshop size, and nothing in the transmission.
         Hypothesis("none", 0.03, torque_ln=-0.08, wander_sd=0.17),
     ]
-    rows += [Hypothesis("stator_not_holding", 1 / 3, lost=lost) for lost in (0.5, 0.75, 1.0)]
-    rows += [Hypothesis("stator_seized", 1 / 2, seized=seized) for seized in (0.6, 1.0)]
+    rows += [Hypothesis("stator_not_holding", 0.28, lost=lost) for lost in (0.5, 0.75, 1.0)]
+    rows += [Hypothesis("stator_not_holding", 0.08, lost=1.0, holds=holds) for holds in (0.12, 0.25)]
+    rows += [Hypothesis("stator_seized", 1 / 3, seized=1.0, held_k=k) for k in (0.15, 0.5, 1.0)]
     # ln of 0.77 to 0.38: less than 20 % down is within what torque signals and loads differ by.
     rows += [
         Hypothesis("engine_low_output", 1 / 5, torque_ln=ln) for ln in (-0.26, -0.40, -0.56, -0.75, -0.97)

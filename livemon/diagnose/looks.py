@@ -34,15 +34,11 @@ _ODD_FORCE_SD: Final = 0.15
 FROM_SR: Final = 0.90
 _OPEN_SHARE: Final = 0.5  # there, above second gear: how far the clutch is open is not known
 _BRAKES_MAY_BE_ON: Final = 0.5  # pedal released and no brake signal
-_DRIVING_SHARE: Final = 0.16  # of peak torque; idle against the brake is less, and little is known of it
+DRIVING_SHARE: Final = 0.10  # of peak torque; creep at idle is less, and an offset is most of it
 # Against the brakes only a steady stall tells: on the way there torque and engine speed are of two moments.
 _STALL_AFTER_S: Final = 0.8
 _STALL_STEADY_RPM_S: Final = 200.0
 _STALL_LEAST_RPM: Final = 1200.0  # below, it idles in gear: friction nobody told is most of the torque
-# A held stator goes on taking torque up to SR 1, so K hardly rises past the coupling point: slope of the
-# mean-path model over wheels of usual stator inlet angles [hrovat-tobler].
-_SEIZED_RISE: Final = 1.8
-_LIGHT_SHARE: Final = 0.10  # of peak torque: near the coupling point even light load tells a held stator
 _CAPACITY_FLOOR_SD: Final = 0.01
 _TORQUE_MODEL_NM_SHARE: Final = 0.008  # of peak: what gain and offset together still leave wrong of a torque
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
@@ -75,15 +71,17 @@ class Looks:
         self._vehicle, self.curves, self._prior = vehicle, curves, prior
         self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
         self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value / self._weight_n
-        self._lost = np.array([row.lost for row in rows])
+        self._lost_at_all = np.array([row.lost for row in rows])
+        self._holds_nm = np.array([row.holds for row in rows]) * prior.torque_nm
+        self._lost = np.where(self._holds_nm > 0.0, 0.0, self._lost_at_all)  # at present
         self._seized = np.array([row.seized for row in rows])
+        self._held_k = np.array([row.held_k for row in rows])
         self.gain = np.exp([row.torque_ln for row in rows]) - 1.0
         self._drag = np.array([row.drag for row in rows])
         self._h_capacity: Array = np.zeros((len(rows), SIZE))
         self._h_force: Array = np.zeros((len(rows), SIZE))
         self._friction_nm = _FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
-        self._ln_k_coupling = log(at(curves.k, curves.coupling_speed_ratio))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 
     def make(self, w: Window, x: Array, released: bool) -> tuple[Look | None, Look | None]:
@@ -92,11 +90,12 @@ class Looks:
         x: present means of the nuisances, a row each; `released`: the pedal is known to be up.
         """
         pump, ratio = w.pump_torque_nm, w.speed_ratio
-        least = _LIGHT_SHARE if ratio is not None and ratio > 0.85 else _DRIVING_SHARE
-        driving = pump is not None and pump > max(20.0, least * self._prior.torque_nm)
+        driving = pump is not None and pump > max(20.0, DRIVING_SHARE * self._prior.torque_nm)
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
+        if ratio is not None and pump is not None:
+            self._give_way(ratio, pump)
         if open_clutch and ratio is not None and ratio > FROM_SR:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
@@ -123,14 +122,21 @@ class Looks:
         tr = 1.0 + open_share * (self._torque_ratio(ratio) - 1.0)
         return self._force(w, x, False, tr, ratio)
 
+    def _give_way(self, ratio: float, pump_nm: float) -> None:
+        """A reaction that holds so much and no more: once gone it is back only past coupling."""
+        if ratio > self.curves.coupling_speed_ratio:
+            gone = self._holds_nm <= 0.0
+        else:
+            reaction_nm = (at(self.curves.tr, ratio) - 1.0) * pump_nm
+            gone = (self._lost > 0.0) | (reaction_nm > self._holds_nm)
+        self._lost = np.where(gone, self._lost_at_all, 0.0)
+
     def _ln_k(self, ratio: float) -> Array:
         c = self.curves
         sound = log(at(c.k, ratio))
         lost = log(at(c.k_lost, ratio)) - sound
-        past = max(ratio - c.coupling_speed_ratio, 0.0)
-        flat = self._ln_k_coupling + log(1.0 + _SEIZED_RISE * past)
-        seized = min(log(at(c.k_seized, ratio)), flat) - sound if past > 0.0 else 0.0
-        all_rows: Array = sound + self._lost * lost + self._seized * seized
+        held = log(at(c.k_seized, ratio)) - sound
+        all_rows: Array = sound + self._lost * lost + self._held_k * held
         return all_rows
 
     def _torque_ratio(self, ratio: float) -> Array:

@@ -12,6 +12,10 @@ from livemon.vehicle import Vehicle
 # Under power with the turbine between a third and 0.95 of engine speed. Without converter numbers in the file
 # only past the launch: a friction clutch slips in launches too, but never for seconds after a shift.
 _OPEN_S: Final = 3.0
+# A friction clutch slips for moments between solid stretches, a converter is open in every gear before it
+# locks: so much more than first gear without slip, and this share of locked time but no more than so long.
+_SOLID_OUTWEIGHS: Final = 2.0
+_OPEN_SHARE, _OPEN_ENOUGH_S = 0.06, 10.0
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
 _LESS_K: Final = 0.8  # a converter that takes half as much torque again as the file says still slips so much
@@ -81,4 +85,5 @@ class Presence:
             return False
         if self.told:
             return self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0
-        return self.open_pull_s >= _OPEN_S
+        share_s = min(_OPEN_SHARE * self.locked_s, _OPEN_ENOUGH_S)
+        return self.open_pull_s >= max(_OPEN_S, _SOLID_OUTWEIGHS * self.first_gear_solid_s, share_s)

@@ -7,6 +7,7 @@ first gear the converter clutch may be on, or on its way: that is weighed agains
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import copysign, exp, hypot, log, sqrt, tanh
 from typing import Final
 
@@ -15,7 +16,7 @@ from numpy.typing import NDArray
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
-from livemon.diagnose.looks import FROM_SR, Look, k_knee
+from livemon.diagnose.looks import DRIVING_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
@@ -23,12 +24,9 @@ from livemon.quantities import RPM_TO_RAD_S
 Array = NDArray[np.float64]
 
 _NEAR_SPAN: Final = 0.07  # of speed ratio, from there to where curves differ by State.K_NEAR
-_LIGHT_SHARE: Final = 0.10  # of peak torque
 _MOST_SR_SD: Final = 0.05
 _FLOOR_SD: Final = 0.006  # of speed ratio
-_SAID_LOCKED_SD: Final = (
-    0.015  # where the estimate took the clutch for on, turbine speed leans on engine speed
-)
+_SAID_LOCKED_SD: Final = 0.015  # the same where the estimate let turbine speed lean on engine speed
 _K_SD: Final = 0.04  # ln K near coupling, from window to window
 _LEAST_APART: Final = 0.05  # ln K
 _FLATTEST: Final = 0.6  # d SR / d ln K at most
@@ -50,16 +48,17 @@ _BEYOND: Final = 1.05  # as fast as a held stator lets the turbine run ahead
 _GRID: Final = 211
 
 
+@dataclass(slots=True)
 class SlipLook:
-    """One look at speed ratio: innovation `off` of every row, regressors, variance, and what it may be."""
+    """One look at speed ratio, row by row. `on`: its density with the clutch on; `odd`: if it is neither."""
 
-    __slots__ = ("gear", "h", "off", "on", "share_on", "variance")
-
-    def __init__(self, gear: int, off: Array, h: Array, variance: float, on: float, share_on: Array) -> None:
-        self.gear, self.off, self.h, self.variance = gear, off, h, variance
-        self.on, self.share_on = on, share_on  # density with the clutch on, and how likely that is
-
-    odd = _ODD / _ODD_SPAN
+    gear: int
+    off: Array
+    h: Array
+    variance: float
+    on: float
+    share_on: Array
+    odd: float = _ODD / _ODD_SPAN
 
 
 class SlipLooks:
@@ -71,19 +70,19 @@ class SlipLooks:
         self._torque_nm, self._friction_nm = prior.torque_nm, friction_nm
         self._gain = np.exp([row.torque_ln for row in rows]) - 1.0
         self._ratio: Array = np.linspace(0.5, _BEYOND, _GRID)
-        sizes = sorted({row.seized for row in rows})
+        sizes = sorted({row.held_k for row in rows})
         self._of_size = [
-            (self._table(curves, size), [i for i, r in enumerate(rows) if r.seized == size]) for size in sizes
+            (self._table(curves, size), [i for i, r in enumerate(rows) if r.held_k == size]) for size in sizes
         ]
         self._habit: dict[int, tuple[Array, float]] = {}
         self._count = len(rows)
         self._scaled_s, self._scaled = -_SCALE_EVERY_S, 0
 
-    def _table(self, curves: Curves, seized: float) -> Array:
+    def _table(self, curves: Curves, held_k: float) -> Array:
         ln_k = np.empty(_GRID)
         for i, ratio in enumerate(self._ratio.tolist()):
             sound, held = log(at(curves.k, ratio)), log(at(curves.k_seized, ratio))
-            ln_k[i] = sound + seized * (held - sound)
+            ln_k[i] = sound + held_k * (held - sound)
         return np.maximum.accumulate(ln_k)
 
     def look(self, w: Window, x: Array, released: bool) -> SlipLook | None:
@@ -91,7 +90,7 @@ class SlipLooks:
         pump, torque, ratio, gear = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio, w.gear
         if pump is None or torque is None or ratio is None or gear is None or released or ratio < FROM_SR:
             return None
-        if pump < _LIGHT_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
+        if pump < DRIVING_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
             return None
         if gear not in _ON or w.regime not in ("launch", "pull", "coast", "locked"):
             return None
@@ -101,14 +100,9 @@ class SlipLooks:
         true -= x[:, State.INERTIA] * RPM_TO_RAD_S * w.engine_accel_rpm_s
         true = np.maximum(true, 0.3 * pump)
         knee = k_knee(ratio)
-        level = (
-            x[:, State.K_SCALE]
-            + x[:, State.K_WANDER]
-            + ratio * x[:, State.K_TILT]
-            + knee * x[:, State.K_KNEE]
-        )
         near = min(max((ratio - FROM_SR) / _NEAR_SPAN, 0.0), 1.2)
-        level += near * x[:, State.K_NEAR]
+        level = x[:, State.K_SCALE] + x[:, State.K_WANDER] + ratio * x[:, State.K_TILT]
+        level += knee * x[:, State.K_KNEE] + near * x[:, State.K_NEAR]
         want = log(w.engine_rpm) - 0.5 * np.log(true) - level
         expected, flow = np.empty(self._count), np.empty(self._count)
         for table, of in self._of_size:
@@ -143,18 +137,16 @@ class SlipLooks:
         ratio, pump = w.speed_ratio, w.pump_torque_nm
         if w.regime != "locked" or (w.gear or 0) < 3 or ratio is None or w.locked_probability < _SURE_ON:
             return None
-        if (
-            pump is None
-            or pump < _LIGHT_SHARE * self._torque_nm
-            or w.start_s < self._scaled_s + _SCALE_EVERY_S
-        ):
+        if pump is None or pump < DRIVING_SHARE * self._torque_nm:
+            return None
+        if w.start_s < self._scaled_s + _SCALE_EVERY_S:
             return None
         self._scaled_s = w.start_s
+        self._scaled += 1
         h: Array = np.zeros((self._count, SIZE))
         h[:, State.TYRE] = -ratio
         variance = w.speed_ratio_sd**2 + _FLOOR_SD**2 + (_TARGET_RPM[1] / w.engine_rpm) ** 2
-        self._scaled += 1
-        variance *= self._scaled
+        variance *= self._scaled  # what the control holds it at is the same each time
         seen: Array = np.full(self._count, ratio - 1.0 + _TARGET_RPM[0] / w.engine_rpm)
         return Look(seen, h, variance, _ODD_SCALE, _ODD_SCALE_SD)
 

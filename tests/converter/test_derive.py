@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from livemon.converter.derive import SPEED_RATIO, derive
+from livemon.converter.mean_path import Geometry, characteristic
 from livemon.errors import UsageError
 
 VECTORS = Path(__file__).resolve().parent.parent / "vectors"
@@ -87,6 +88,17 @@ def test_loss_of_reaction_spans_what_the_physics_spans() -> None:
     lost, sd = 1.0 - c.k_lost[0] / c.k[0], c.k_lost_sd[0] / c.k[0]
     assert 0.2 < lost < 0.4
     assert lost - 2.0 * sd < 0.15 and lost + 2.0 * sd > 0.42
+
+
+def test_a_held_stator_goes_on_taking_torque_up_to_equal_speeds() -> None:
+    """What the mean-path model says of one geometry [hrovat-tobler] holds for the mean of plausible ones."""
+    c = derive(150.0, 0.0, 2.0, 0.88)
+    held = characteristic(Geometry(), [0.88, 1.0], "held").capacity
+    rise, of_one = c.k_seized[100] / c.k_seized[88], held[1] / held[0]
+    assert 0.7 * of_one < rise < 1.6 * of_one
+    assert c.k_seized[100] < 0.4 * c.k[100]
+    assert np.all(np.array(c.k_seized) <= np.array(c.k) + 1e-9)
+    assert np.all(np.diff(np.array(c.k_seized)[90:]) > 0.0)
 
 
 def test_a_number_not_given_widens_the_band_and_is_named() -> None:

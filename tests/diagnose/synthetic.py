@@ -47,6 +47,7 @@ class Truth:
     slip_gear: int = 0
     slip: float = 0.0
     lock: str = "sound"  # sound, slips, never, shudders
+    lock_from: tuple[int, float] = (3, 15.0)  # gear and road speed [m/s] from which the clutch comes on
     mass: float = 1.0
     k: float = 1.0
     grade: float = 0.02
@@ -106,7 +107,13 @@ def drive(
         reported = wanted * limit / (made_share if made_share < 1.0 else 1.0) * made_share
         made = reported * made_share
         shifting = time_s < shift_until
-        wants_lock = gear >= 3 and speed > 15.0 and not shifting and truth.lock != "never" and not coasting
+        wants_lock = (
+            gear >= truth.lock_from[0]
+            and speed > truth.lock_from[1]
+            and not shifting
+            and truth.lock != "never"
+            and not coasting
+        )
         locked_for = locked_for + dt if wants_lock else 0.0
         locked = locked_for > 1.0
         old = rpm

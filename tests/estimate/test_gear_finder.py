@@ -42,7 +42,7 @@ def test_gears_of_a_recorded_drive(name: str) -> None:
     found = blind.found_rpm_per_kmh
     assert len(found) >= 3
     for ratio in found[1:]:  # first gear is never held closed: its ratio rests on the converter's curve
-        assert min(abs(log(ratio / k)) for k in true) < 0.04
+        assert min(abs(log(ratio / k)) for k in true) < 0.05
     assert all(e.turbine_source == "found" for e in blind_turbine if e.regime in ("locked", "pull"))
     off = [
         (abs(e.turbine_rpm - other.turbine_rpm), e.turbine_sd_rpm + other.turbine_sd_rpm)
