@@ -18,7 +18,7 @@ from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.lockup_sums import GearSlip, Totals
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
-from livemon.diagnose.slip_rows import Array, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_rows import ON, OPEN, Array, Predicted, SlipRows, Torque
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
@@ -83,6 +83,7 @@ class LockupWatch:
         self.slipping_since_s: float | None = None
         self._gear: int | None = None
         self._since_s: float | None = None
+        self._all = np.arange(rows.count)
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
         self._settled: Array = np.zeros(rows.count)
         self._stretch: Array = np.zeros(rows.count)
@@ -176,11 +177,10 @@ class LockupWatch:
         if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
             noise = hypot(noise, _SETTLING[1])
         p = rows.predict(w.engine_rpm, turbine, torque, noise)
-        if w.gear == 1 and p.open_variance[rows.sound] > (_TELLS * w.engine_rpm) ** 2:
+        if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
-        off_on, off_open = slip - p.on, slip - p.open
-        fits_on = _normal(off_on, p.on_variance + rows.variance_of(p.on_h))
-        fits_open = _normal(off_open, p.open_variance + rows.variance_of(p.open_h))
+        off = slip - p.slip
+        fits_on, fits_open = _normal(off, p.total)
         self._schedule(w, torque.value_nm, seconds)
         locked = w.regime == "locked"
         said_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
@@ -195,11 +195,12 @@ class LockupWatch:
         self._judged = None
         is_on = good_on > good_open
         self._open += believed * (good_open / good - self._open)
-        pick = is_on[:, None]
+        likelier, row = np.where(is_on, ON, OPEN), self._all
         rows.step(
-            np.where(is_on, off_on, off_open),
-            np.where(pick, p.on_h, p.open_h),
-            np.where(is_on, p.on_variance, p.open_variance),
+            off[likelier, row],
+            p.h[likelier, row],
+            p.ph[likelier, row],
+            p.total[likelier, row],
             weight * believed * np.maximum(good_on, good_open) / good,
         )
         flat = 0.2 / _ODD_SPAN_RPM
@@ -217,12 +218,12 @@ class LockupWatch:
         row = self._rows.first_gear + (w.gear or 0) - 1
         if w.gear is None or not self._rows.first_gear <= row < self._rows.count:
             return
-        if p.open_variance[row] > (_TELLS * w.engine_rpm) ** 2:
+        if p.variance[OPEN, row] > (_TELLS * w.engine_rpm) ** 2:
             return
         share_open = float(self._open[row])
-        rpm, of, on, open_ = w.engine_rpm, self._gears.density, float(p.on[row]), float(p.open[row])
-        if_open = share_open * of(w.gear, slip, open_, rpm, float(p.open_variance[row]))
-        if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.on_variance[row]))
+        rpm, of, (on, open_) = w.engine_rpm, self._gears.density, p.slip[:, row].tolist()
+        if_open = share_open * of(w.gear, slip, open_, rpm, float(p.variance[OPEN, row]))
+        if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.variance[ON, row]))
         chance = self._gears.chance(torque_nm)
         slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * total[row]
         if slips > holds:

@@ -18,7 +18,11 @@ from livemon.records import Estimate
 _SPAN_S: Final = 2.0  # between the outer two of three readings; further apart a smooth drive bends too much
 _CALM_RPM_S: Final = 200.0  # clutch on: faster is a change of speed, not a cruise
 _IDLE_RPM: Final = 900.0
-_ON_SR, _OPEN_SR, _COAST_SR = 0.88, 0.8, 1.05  # between the first two there is no telling
+# Slip says whether the clutch is on where the estimate does not: a converter past its coupling point slips by
+# more while it pulls, at a speed ratio that alone looks like a clutch that is on.
+_ON_SLIP_RPM, _STAYS_ON_SLIP_RPM = 100.0, 200.0
+_OPEN_SR, _COAST_SR = 0.8, 1.05  # above the first there is no telling that it is open
+_KICKS_DOWN: Final = 4  # from this gear on: rather than pull at such a speed ratio; the gear is another
 _SURE_GEAR: Final = 0.95
 _PULLS_NM: Final = 15.0  # no engine coasts with more, and no clutch shudders with less
 _SETTLES_S: Final = 2.3  # shifts and the clutch coming on swing the driveline for a second or two
@@ -119,9 +123,9 @@ class ShakeWatch:
                 torque = c.engine_torque_nm
                 if was_on and ratio < _COAST_SR and (torque is None or torque > _PULLS_NM):
                     state = _ON
-            elif gear > 1 and ratio > (_OPEN_SR if was_on else _ON_SR):
+            elif gear > 1 and (1.0 - ratio) * c.engine_rpm < (_STAYS_ON_SLIP_RPM if was_on else _ON_SLIP_RPM):
                 state = _ON
-            elif ratio < _OPEN_SR and c.gear_probability > _SURE_GEAR:
+            elif ratio < _OPEN_SR and gear < _KICKS_DOWN and c.gear_probability > _SURE_GEAR:
                 state = _OPEN
         rpm = c.engine_rpm
         if state == _NONE or (rpm < _IDLE_RPM and state != _STILL):

@@ -56,14 +56,19 @@ class Torque(NamedTuple):
 
 
 class Predicted(NamedTuple):
-    """Slip with the clutch on and open, row by row: value, regressors and variance of the moment [rpm]."""
+    """Slip with the clutch on [0] and open [1], row by row: value, regressors, variance of the moment [rpm].
 
-    on: Array
-    on_h: Array
-    on_variance: Array
-    open: Array
-    open_h: Array
-    open_variance: Array
+    `ph`: covariance of the nuisances times the regressors; `total`: variance with what they leave open.
+    """
+
+    slip: Array
+    h: Array
+    variance: Array
+    ph: Array
+    total: Array
+
+
+ON, OPEN = 0, 1
 
 
 class SlipRows:
@@ -94,6 +99,8 @@ class SlipRows:
         # Torque by a factor counts half, as K goes with its root.
         level, tilt = hypot(0.06, k_sd[0], 0.5 * 0.08), max(0.08, k_sd[1] - k_sd[0])
         sd = (0.015, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd)
+        self._at_target: Array = np.zeros(SIZE)
+        self._at_target[Nuisance.TARGET] = 1.0
         self.x: Array = np.zeros((self.count, SIZE))
         self.x[:, Nuisance.TARGET] = self.target_rpm
         self.p: Array = np.tile(np.diag(np.square(sd)), (self.count, 1, 1))
@@ -102,8 +109,10 @@ class SlipRows:
 
     def know_scale(self, sd: float) -> None:
         """The estimate knows turbine speed at least this well, as a share of it."""
-        now = np.sqrt(self.p[:, Nuisance.SCALE, Nuisance.SCALE])
-        less = np.minimum(sd / now, 1.0)
+        now = self.p[:, Nuisance.SCALE, Nuisance.SCALE]
+        if now.max() <= sd * sd:
+            return
+        less = np.minimum(sd / np.sqrt(now), 1.0)
         self.p[:, Nuisance.SCALE, :] *= less[:, None]
         self.p[:, :, Nuisance.SCALE] *= less[:, None]
 
@@ -113,17 +122,16 @@ class SlipRows:
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm
         slip, h, sd = self._fluid(rpm, seen, np.array((comes - held, comes)), torque.sd_nm)
-        on, on_h, on_sd = slip[0], h[0], sd[0]
         target = self.x[:, Nuisance.TARGET]
-        at_target = on <= target
-        on = np.where(at_target, target, on)
-        on_h[at_target] = 0.0
-        on_h[at_target, Nuisance.TARGET] = 1.0
-        on_sd = np.where(at_target, _HELD_SD_RPM, on_sd)
-        shift = turbine_rpm * self.x[:, Nuisance.SCALE]
+        at_target = slip[ON] <= target
+        slip[ON] = np.where(at_target, target, slip[ON])
+        h[ON, at_target] = self._at_target
+        sd[ON, at_target] = _HELD_SD_RPM
         h[:, :, Nuisance.SCALE] = turbine_rpm
-        noise = noise_rpm * noise_rpm
-        return Predicted(on + shift, on_h, on_sd**2 + noise, slip[1] + shift, h[1], sd[1] ** 2 + noise)
+        variance = sd * sd + noise_rpm * noise_rpm
+        ph = np.matmul(self.p, h[..., None])[..., 0]
+        total = (ph * h).sum(2) + variance
+        return Predicted(slip + turbine_rpm * self.x[:, Nuisance.SCALE], h, variance, ph, total)
 
     def _fluid(
         self, rpm: float, seen: float, fluid_nm: Array, torque_sd_nm: float
@@ -150,13 +158,11 @@ class SlipRows:
         sd = np.hypot(flow * shape, by_torque * torque_sd_nm)
         return rpm * (1.0 - ratio), h, sd
 
-    def step(self, off: Array, h: Array, variance: Array, weight: Array) -> None:
+    def step(self, off: Array, h: Array, ph: Array, total: Array, weight: Array) -> None:
         """One Kalman step a row, as large as the row's explanation is believed (`weight` 0 to 1).
 
         Slip that the fluid lets through teaches nothing about the tyre: K is not known that well.
         """
-        ph = np.matmul(self.p, h[:, :, None])[:, :, 0]
-        total = (ph * h).sum(1) + variance
         gain = ph * (weight / total)[:, None]
         gain[h[:, Nuisance.LEVEL] > 0.0, Nuisance.SCALE] = 0.0
         self.x += gain * off[:, None]
@@ -172,9 +178,10 @@ class SlipRows:
         h = np.zeros((self.count, SIZE))
         h[:, Nuisance.SCALE] = turbine_rpm
         off = slip_rpm - turbine_rpm * self.x[:, Nuisance.SCALE]
-        variance = self.variance_of(h) + sd_rpm * sd_rpm
-        believed = 1.0 / (1.0 + 0.02 * np.exp(np.minimum(0.5 * off * off / variance, 50.0)))
-        self.step(off, h, np.full(self.count, sd_rpm * sd_rpm), 0.5 * believed)
+        ph = turbine_rpm * self.p[:, :, Nuisance.SCALE]
+        total = turbine_rpm * ph[:, Nuisance.SCALE] + sd_rpm * sd_rpm
+        believed = 1.0 / (1.0 + 0.02 * np.exp(np.minimum(0.5 * off * off / total, 50.0)))
+        self.step(off, h, ph, total, 0.5 * believed)
 
     def begin(self) -> None:
         """A stretch begins."""
@@ -184,8 +191,3 @@ class SlipRows:
         """As far as a row takes the stretch for odd (0 to 1), it has learnt nothing from it."""
         self.x += odd[:, None] * (self._x_before - self.x)
         self.p += odd[:, None, None] * (self._p_before - self.p)
-
-    def variance_of(self, h: Array) -> Array:
-        """What the nuisances leave open of one prediction [rpm^2]."""
-        spread: Array = (np.matmul(self.p, h[:, :, None])[:, :, 0] * h).sum(1)
-        return spread

@@ -40,12 +40,27 @@ def watched(
         torque = 90.0 + torque_swing_nm * bursts * sin(5.0 * time_s)
         watch.feed(
             Estimate(
-                time_s, rpm, regime, speed_ratio=ratio, gear=5, gear_probability=1.0, engine_torque_nm=torque,
-                pedal_pct=20.0,
+                time_s, rpm, regime, speed_ratio=ratio, gear=5 if locked else 3, gear_probability=1.0,
+                engine_torque_nm=torque, pedal_pct=20.0,
             )
         )  # fmt: skip
     watch.end()
     return watch
+
+
+@pytest.mark.parametrize(("slip_rpm", "is_on"), [(60.0, True), (180.0, False)])
+def test_a_pull_past_the_coupling_point_is_no_clutch_that_is_on(slip_rpm: float, is_on: bool) -> None:
+    watch, rpm = ShakeWatch(), 2400.0
+    for i in range(200):
+        watch.feed(
+            Estimate(
+                0.15 * i, rpm, "pull", speed_ratio=1.0 - slip_rpm / rpm, gear=3, gear_probability=1.0,
+                engine_torque_nm=100.0, pedal_pct=20.0,
+            )
+        )  # fmt: skip
+    watch.end()
+    assert (watch.on.count > 5) is is_on
+    assert watch.open.count == 0
 
 
 @pytest.mark.parametrize("noise_rpm", [0.0, 1.0, 3.0])
