@@ -185,9 +185,7 @@ class Diagnoser:
         if road["engine_low_output"] > 0.0 and self._makes_its_rating():
             road["engine_low_output"] = 0.0
         slip, never, gear = self.lockup_watch.log_evidence()
-        slip = mixture(
-            _WORN_TO_NOTHING, never, slip
-        )  # worn to nothing, it looks like never on
+        slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
