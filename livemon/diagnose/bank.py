@@ -27,6 +27,9 @@ _GEAR_SURE: Final = 0.7
 _REACTION_SR: Final = 0.7
 OPEN: Final = frozenset(("launch", "pull", "stationary_in_gear"))
 _STRETCH_S: Final = 30.0
+# What the model gets wrong of one regime in one gear it gets wrong each time: after so many stretches of a
+# kind the next one counts half. Common practice, no source.
+_ALIKE: Final = 20.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
 _ROOT_2PI: Final = sqrt(2.0 * pi)
 
@@ -66,6 +69,7 @@ class Bank:
         self._settled: Array = np.zeros(count)  # log evidence of finished stretches
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
+        self._alike: dict[tuple[str, int | None] | None, int] = {}  # stretches so far, by key
         self._stretch_start_s = 0.0
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
@@ -155,7 +159,8 @@ class Bank:
         """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns
         nothing."""
         settled = self._softened()
-        self._settled += settled
+        seen = self._alike[self._stretch_key] = self._alike.get(self._stretch_key, 0) + 1
+        self._settled += settled / (1.0 + seen / _ALIKE)
         odd = self._stretch_odd * np.exp(self._odd_allows - settled)
         self._stretch[:] = self._odd_allows[:] = 0.0
         moved = self._x - self._x_before

@@ -92,6 +92,8 @@ class SlipLooks:
             return None
         if pump < DRIVING_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
             return None
+        if w.turbine_source == "found":  # their ratios are not known that well
+            return None
         if gear not in _ON or w.regime not in ("launch", "pull", "coast", "locked"):
             return None
         indicated = torque + self._friction_nm
