@@ -40,7 +40,10 @@ _STALL_AFTER_S: Final = 0.8
 _STALL_STEADY_RPM_S: Final = 200.0
 _STALL_LEAST_RPM: Final = 1200.0  # below, it idles in gear: friction nobody told is most of the torque
 _CAPACITY_FLOOR_SD: Final = 0.01
-_TORQUE_MODEL_NM_SHARE: Final = 0.008  # of peak: what gain and offset together still leave wrong of a torque
+# Of peak torque: what gain and offset together still leave wrong of a torque that is reported, and of one
+# worked out from air flow, load or fuel, whose share is worst at light load. Common practice, no source.
+_TORQUE_MODEL_SHARE: Final = {"reported": 0.008}
+_WORKED_OUT_SHARE: Final = 0.02
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
@@ -166,12 +169,13 @@ class Looks:
         h[:, State.K_KNEE] = k_knee(ratio)
         h[:, State.K_LOST] = self._lost * max(0.0, 1.0 - ratio / c.coupling_speed_ratio)
         h[:, State.TYRE] = slope * ratio
+        model_share = _TORQUE_MODEL_SHARE.get(w.torque_source, _WORKED_OUT_SHARE)
         variance = (
             _CAPACITY_FLOOR_SD**2
             + (0.5 * w.pump_torque_sd_nm / pump) ** 2 / min(w.samples, 4)
             + (0.5 * w.pump_torque_unsure_nm / pump) ** 2
             + (slope * w.speed_ratio_sd) ** 2
-            + (0.5 * _TORQUE_MODEL_NM_SHARE * self._prior.torque_nm / pump) ** 2
+            + (0.5 * model_share * self._prior.torque_nm / pump) ** 2
         )
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
         return Look(seen, h, variance, _odd(w), _ODD_CAPACITY_SD)

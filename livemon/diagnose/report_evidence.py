@@ -172,7 +172,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             "those found in this drive hold whatever slipped all along"
         )
     elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
-        lines.append("the converter clutch: it was not seen on under power, and no steady cruise called for it")
+        lines.append("the converter clutch: not seen on under power, and no steady cruise called for it")
     if d.full_pedal.best is None:
         lines.append(
             "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
