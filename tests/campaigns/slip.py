@@ -148,6 +148,8 @@ def main() -> None:
     for regime in sorted(by):
         say(line(regime, by[regime]))
     say(line("all", rows))
+    # a gear that slips takes the turbine off the ratio, and neither way can know
+    say(line("all but slipping gears", [r for r in rows if r.fault != "gear_slip"]))
     settled = [r for r in rows if r.clutch != "shift" and r.true_gear > 0]
     say(line("all but shifts, park", settled))
     moving = [r for r in settled if r.regime not in ("stationary_in_gear", "neutral")]
