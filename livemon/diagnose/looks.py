@@ -9,7 +9,7 @@ Each look comes with its regressors on the nuisances and the variance of what is
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import exp, log
+from math import exp, inf, log
 from typing import Final
 
 import numpy as np
@@ -44,6 +44,7 @@ _CAPACITY_FLOOR_SD: Final = 0.01
 # worked out from air flow, load or fuel, whose share is worst at light load. Common practice, no source.
 _TORQUE_MODEL_SHARE: Final = {"reported": 0.008}
 _WORKED_OUT_SHARE: Final = 0.02
+_IMPOSSIBLE: Final = 1.15  # of rated torque: worked out, it is wrong; reported, the rating may be
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
@@ -72,6 +73,8 @@ class Looks:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]) -> None:
         self._vehicle, self.curves, self._prior = vehicle, curves, prior
+        rated = vehicle.torque_curve or vehicle.peak_torque_nm
+        self._most_nm = _IMPOSSIBLE * prior.torque_nm if rated else inf
         self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
         self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value / self._weight_n
         self._lost_at_all = np.array([row.lost for row in rows])
@@ -93,6 +96,8 @@ class Looks:
         x: present means of the nuisances, a row each; `released`: the pedal is known to be up.
         """
         pump, ratio = w.pump_torque_nm, w.speed_ratio
+        if w.torque_source != "reported" and (w.engine_torque_nm or 0.0) > self._most_nm:
+            return None, None
         driving = pump is not None and pump > max(20.0, DRIVING_SHARE * self._prior.torque_nm)
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
