@@ -41,7 +41,7 @@ class Bank:
         count = len(rows)
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
-        self._slip = SlipLooks(curves, prior, rows, 0.09 * prior.torque_nm)
+        self._slip = SlipLooks(curves, prior, rows)
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
@@ -196,9 +196,7 @@ class Bank:
 
     def _update_slip(self, look: SlipLook) -> Array:
         """The same for a look at speed ratio; how likely each row takes the clutch for open comes back."""
-        h, x, p = look.h, self._x, self._p
-        ph = np.matmul(p, h[:, :, None])[:, :, 0]
-        s = (ph * h).sum(1) + look.variance
+        ph, s = self._spread(look.h, look.variance)
         e = look.off
         fits = np.exp(-0.5 * np.minimum(e * e / s, 1000.0)) / np.sqrt(s) / _ROOT_2PI
         open_ = (1.0 - look.share_on) * fits
@@ -206,19 +204,15 @@ class Bank:
         total = open_ + on + look.odd
         self._stretch += np.log(total)
         self._slip.learn(look.gear, on / total)
-        step = ph * (open_ / total / s)[:, None]
-        x += step * e[:, None]
-        p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
-        self.looks += 1
+        self._step(e, ph, open_ / total / s)
         share: Array = open_ / (open_ + on + 1e-12)
         return share
 
     def _update(self, look: Look) -> None:
         """One scalar look for every row: likelihood, then a step as large as the look is believed."""
-        h, x, p, odd = look.h, self._x, self._p, look.odd
-        ph = np.matmul(p, h[:, :, None])[:, :, 0]
-        s = (ph * h).sum(1) + look.variance
-        e = look.seen - (x * h).sum(1)
+        odd = look.odd
+        ph, s = self._spread(look.h, look.variance)
+        e = look.seen - (self._x * look.h).sum(1)
         ee = e * e
         good = ((1.0 - odd) / _ROOT_2PI) * np.exp(-0.5 * ee / s) / np.sqrt(s)
         if look.odd_sd is None:
@@ -231,7 +225,16 @@ class Bank:
             bad = (odd / _ROOT_2PI) * np.exp(-0.5 * ee / wide) / np.sqrt(wide)
         total = good + bad + 1e-12
         self._stretch += np.log(total)
-        step = ph * (good / total / s)[:, None]
-        x += step * e[:, None]
-        p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
+        self._step(e, ph, good / total / s)
+
+    def _spread(self, h: Array, variance: float) -> tuple[Array, Array]:
+        """Covariance with what h reads, and the variance of the reading, row by row."""
+        ph = np.matmul(self._p, h[:, :, None])[:, :, 0]
+        return ph, (ph * h).sum(1) + variance
+
+    def _step(self, e: Array, ph: Array, believed: Array) -> None:
+        """Learn from an innovation as far as it is believed: share of it over its variance."""
+        step = ph * believed[:, None]
+        self._x += step * e[:, None]
+        self._p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
         self.looks += 1

@@ -48,7 +48,7 @@ _IMPOSSIBLE: Final = 1.15  # of rated torque: worked out, it is wrong; reported,
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
-_FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
+FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
 _ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
 _TURBINE_INERTIA_KG_M2: Final = 0.06  # turbine, half the fluid, gears: 0.056 in [advisor-tx-auto4]
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
@@ -86,7 +86,7 @@ class Looks:
         self._drag = np.array([row.drag for row in rows])
         self._h_capacity: Array = np.zeros((len(rows), SIZE))
         self._h_force: Array = np.zeros((len(rows), SIZE))
-        self._friction_nm = _FRICTION_SHARE * prior.torque_nm
+        self._friction_nm = FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 

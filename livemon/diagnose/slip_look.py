@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
-from livemon.diagnose.looks import DRIVING_SHARE, FROM_SR, Look, k_knee
+from livemon.diagnose.looks import DRIVING_SHARE, FRICTION_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
@@ -64,10 +64,8 @@ class SlipLook:
 class SlipLooks:
     """Makes them, and remembers what the clutch did in each gear as every row sees it."""
 
-    def __init__(
-        self, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...], friction_nm: float
-    ) -> None:
-        self._torque_nm, self._friction_nm = prior.torque_nm, friction_nm
+    def __init__(self, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]) -> None:
+        self._torque_nm, self._friction_nm = prior.torque_nm, FRICTION_SHARE * prior.torque_nm
         self._gain = np.exp([row.torque_ln for row in rows]) - 1.0
         self._ratio: Array = np.linspace(0.5, _BEYOND, _GRID)
         sizes = sorted({row.held_k for row in rows})

@@ -65,9 +65,8 @@ def tell(e: Estimate, told: Told) -> bool:
     if not k:
         return False
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
-    t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2 + (
-        k_sd[tick.gear] * mean
-    ) ** 2
+    t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
+    t_var += (k_sd[tick.gear] * mean) ** 2
     if launching and v < _CREEP_KMH:
         t_var += (_REVERSE_SHARE * mean * min(1.0, _CREEP_KMH - v)) ** 2
     if not (launching or tick.told) and v < _SLOW_KMH:
@@ -86,9 +85,8 @@ def tell(e: Estimate, told: Told) -> bool:
         off = (closed - mean) ** 2
         if off > 4.0 * t_var:  # the road says otherwise
             s_var += 0.25 * off
-        if (
-            tick.open_x > 0.0 and calibration.scale_sd > _PINNED_SD
-        ):  # tyre and gauge may hide an open converter
+        if tick.open_x > 0.0 and calibration.scale_sd > _PINNED_SD:
+            # tyre and gauge may hide an open converter
             s_var += _HIDDEN * (min(tick.open_x, _HIDES) * n) ** 2
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)

@@ -56,7 +56,7 @@ def window(ratio: float, torque_nm: float, rpm: float, gear: int = 1, regime: Re
 
 def look(w: Window) -> SlipLook | None:
     known = prior(VEHICLE, CURVES)
-    return SlipLooks(CURVES, known, ROWS, 0.0).look(w, np.zeros((len(ROWS), SIZE)), released=False)
+    return SlipLooks(CURVES, known, ROWS).look(w, np.zeros((len(ROWS), SIZE)), released=False)
 
 
 @pytest.mark.parametrize("ratio", [0.91, 0.93, 0.95])
