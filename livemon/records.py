@@ -98,6 +98,8 @@ class Estimate:
     torque_source: str = ""  # "reported", "air_flow", "absolute_load" or "" when there is none
     pedal_pct: float | None = None
     brake: bool | None = None
+    geared_rpm: float | None = None  # turbine speed by road speed and file ratio alone, nothing learned
+    geared_sd_rpm: float = 0.0  # of the readings; tyre and speedometer are a nuisance of the diagnosis
     turbine_source: str = ""  # "broadcast", "ratios" of the vehicle file, "found" in this drive, or ""
 
 

@@ -118,7 +118,9 @@ class LockupWatch:
 
     def feed(self, w: Window) -> None:
         """Take one window, in time order."""
-        slip, turbine = w.slip_rpm, w.turbine_rpm
+        slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
+        if w.geared_rpm is not None:  # what the estimate made of the clutch is not asked
+            slip, turbine, slip_sd = w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm
         if w.regime not in ("launch", "pull", "locked") or slip is None or turbine is None:
             if w.regime != "coast":
                 self._since_s = None
@@ -137,7 +139,7 @@ class LockupWatch:
         light = torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm
         if torque is None or (light and not self._drives(w, torque.value_nm)):
             if w.regime == "locked" and w.pump_torque_nm is not None:
-                self._rows.at_rest(turbine, slip, hypot(_AT_REST_RPM, 0.5 * w.slip_sd_rpm))
+                self._rows.at_rest(turbine, slip, hypot(_AT_REST_RPM, 0.5 * slip_sd))
             self.slipping_since_s = None
             return
         if w.start_s - self._stretch_start_s > _STRETCH_S:
@@ -150,7 +152,7 @@ class LockupWatch:
             self._weighed = None
             self._count(w, 0.0, self._looked_open)
             return
-        self._weigh(w, torque, slip, turbine)
+        self._weigh(w, torque, slip, turbine, slip_sd)
         self._weighed = w
 
     def _drives(self, w: Window, torque_nm: float) -> bool:
@@ -167,10 +169,11 @@ class LockupWatch:
         sd = hypot(w.pump_torque_sd_nm / sqrt(min(w.samples, 4)), w.pump_torque_unsure_nm)
         return Torque(w.pump_torque_nm, hypot(sd, _TORQUE_SHARE * self._torque_nm))
 
-    def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float) -> None:
+    def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float, slip_sd: float) -> None:
         rows = self._rows
-        rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
-        noise = hypot(_SLIP_WANDER_RPM, 0.5 * w.slip_sd_rpm)
+        if w.geared_rpm is None:
+            rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
+        noise = hypot(_SLIP_WANDER_RPM, slip_sd)
         weight = _ALIKE * (1 + self._joined)
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._joined = 0

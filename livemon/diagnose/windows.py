@@ -40,6 +40,8 @@ class Window:
     turbine_rpm: float | None
     turbine_sd_rpm: float
     turbine_source: str
+    geared_rpm: float | None  # turbine speed by road speed and file ratio alone
+    geared_sd_rpm: float
     speed_ratio: float | None
     speed_ratio_sd: float
     slip_rpm: float | None
@@ -72,6 +74,8 @@ class WindowMaker:
         "_accel_square",
         "_engine_accel",
         "_first",
+        "_geared",
+        "_geared_n",
         "_key",
         "_last",
         "_limit_s",
@@ -102,7 +106,8 @@ class WindowMaker:
 
     def _clear(self, start_s: float, limit_s: float) -> None:
         self._start_s, self._limit_s = start_s, limit_s
-        self._n = self._ratio_n = self._pump_n = self._speed_n = 0
+        self._n = self._ratio_n = self._pump_n = self._speed_n = self._geared_n = 0
+        self._geared = 0.0
         self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = self._pump_square = 0.0
         self._pump_variance = 0.0
         self._speed = self._accel = self._accel_square = self._locked = 0.0
@@ -139,6 +144,9 @@ class WindowMaker:
             self._pump_square += pump * pump
             self._pump_variance += e.pump_torque_sd_nm * e.pump_torque_sd_nm
             self._torque += e.engine_torque_nm
+        if e.geared_rpm is not None:
+            self._geared_n += 1
+            self._geared += e.geared_rpm / max(e.engine_rpm, 1.0)
         if e.road_speed_m_s is not None:
             self._speed_n += 1
             self._speed += e.road_speed_m_s
@@ -180,6 +188,8 @@ class WindowMaker:
             turbine_rpm=None if ratio is None else ratio * rpm,
             turbine_sd_rpm=e.turbine_sd_rpm,
             turbine_source=e.turbine_source,
+            geared_rpm=self._geared / self._geared_n * rpm if self._geared_n else None,
+            geared_sd_rpm=e.geared_sd_rpm,
             speed_ratio=ratio,
             speed_ratio_sd=e.speed_ratio_sd,
             slip_rpm=None if ratio is None else rpm * (1.0 - ratio),

@@ -38,11 +38,12 @@ class Told(NamedTuple):
     calibration: Locked
     turbine: tuple[float, float] | None
     launching: bool
+    read: tuple[float, float] | None  # road speed as read, sd from reading, rounding and delay [km/h]
 
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, launching = told
+    tick, road, k, k_sd, calibration, turbine, launching, read = told
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
         e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var + slow_var) * KMH_TO_M_S
@@ -51,6 +52,8 @@ def tell(e: Estimate, told: Told) -> bool:
         e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
         if k_sd[tick.gear] < _GUESSED_SD:
             e.turbine_rad_per_m = k[tick.gear] * calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
+        if read is not None and not k_sd[tick.gear] and not tick.still:
+            e.geared_rpm, e.geared_sd_rpm = k[tick.gear] * read[0], k[tick.gear] * read[1]
     if turbine is not None:
         return _broadcast(e, told)
     if tick is None or road is None:

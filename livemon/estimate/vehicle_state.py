@@ -301,7 +301,10 @@ class VehicleState:
         self._torque.into(e)
         tick = self._tick(t)
         road = self.speed_at(t) if tick is not None else None
-        told = Told(tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching)
+        told = Told(
+            tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching,
+            self._read_at(t),
+        )  # fmt: skip
         self._launching = tell(e, told)
         self._torque.ratio_into(e)
         return e
@@ -319,6 +322,15 @@ class VehicleState:
             i -= 1
         self._tick_at_index = i
         return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
+
+    def _read_at(self, t: float) -> tuple[float, float] | None:
+        """Road speed as read [km/h], with no calibration but that of delay and rounding, and its sd."""
+        c = self.calibration
+        state = self.road.at(t + c.delay_s, c.offset_kmh)
+        if state is None:
+            return None
+        u, rate, var, _, _ = state
+        return u - c.offset_kmh, sqrt(var + c.offset_var + (rate * c.delay_sd_s) ** 2)
 
     def speed_at(self, t: float) -> tuple[float, float, float, float, float, bool] | None:
         """Road speed on the nominal scale [km/h] at t, rate, its variance from readings and from calibration,
