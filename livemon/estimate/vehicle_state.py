@@ -37,6 +37,8 @@ _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the res
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 _PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
+State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the reading's own terms
+
 
 class VehicleState:
     """`add` readings, `settle` what is old enough. `still`, `closed`: standing, and clutch closed, at the
@@ -300,11 +302,11 @@ class VehicleState:
         e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
         self._torque.into(e)
         tick = self._tick(t)
-        road = self.speed_at(t) if tick is not None else None
+        state = self._state_at(t) if tick is not None else None
+        road, read = (self._on_scale(state), self._as_read(state)) if state is not None else (None, None)
         told = Told(
-            tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching,
-            self._read_at(t),
-        )  # fmt: skip
+            tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching, read
+        )
         self._launching = tell(e, told)
         self._torque.ratio_into(e)
         return e
@@ -323,24 +325,24 @@ class VehicleState:
         self._tick_at_index = i
         return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
 
-    def _read_at(self, t: float) -> tuple[float, float] | None:
-        """Road speed as read [km/h], with no calibration but that of delay and rounding, and its sd."""
-        c = self.calibration
-        state = self.road.at(t + c.delay_s, c.offset_kmh)
-        if state is None:
-            return None
-        u, rate, var, _, _ = state
-        return u - c.offset_kmh, sqrt(var + c.offset_var + (rate * c.delay_sd_s) ** 2)
-
     def speed_at(self, t: float) -> tuple[float, float, float, float, float, bool] | None:
         """Road speed on the nominal scale [km/h] at t, rate, its variance from readings and from calibration,
         the rate's variance, and whether it reads zero."""
+        state = self._state_at(t)
+        return None if state is None else self._on_scale(state)
+
+    def _state_at(self, t: float) -> State | None:
         c = self.calibration
-        state = self.road.at(t + c.delay_s, c.offset_kmh)
-        if state is None:
-            return None
-        u, rate, var, rate_var, zero = state
+        return self.road.at(t + c.delay_s, c.offset_kmh)
+
+    def _on_scale(self, state: State) -> tuple[float, float, float, float, float, bool]:
+        c, (u, rate, var, rate_var, zero) = self.calibration, state
         if zero:
             return max(u - c.offset_kmh, 0.0), rate, var, 0.0, rate_var, True
         v, v_var = c.road(u, rate)
         return max(v, 0.0), rate, var, v_var, rate_var, False
+
+    def _as_read(self, state: State) -> tuple[float, float]:
+        """Road speed [km/h] with nothing learned but delay and rounding, and its sd."""
+        c, (u, rate, var, _, _) = self.calibration, state
+        return u - c.offset_kmh, sqrt(var + c.offset_var + (rate * c.delay_sd_s) ** 2)
