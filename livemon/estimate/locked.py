@@ -10,7 +10,7 @@ these intervals in, once for each o; the weights of the two o come from the read
 
 from __future__ import annotations
 
-from math import exp, sqrt
+from math import erf, exp, sqrt
 from typing import Final
 
 from livemon.estimate.interval import truncated
@@ -25,6 +25,10 @@ _ENOUGH: Final = 6  # but so many in a row are
 _LEAST_WEIGHT: Final = 0.02
 _LEAST_SCALE_VAR: Final = 0.002**2  # tyres grow with speed and give way with torque
 _AGAIN_S: Final = 0.35
+# How far slip wanders about its mean: clutch closed tight, slipping at one target, slipping now and then.
+_TIGHT_RPM, _STEADY_RPM, _VARIED_RPM = 2.5, 5.0, 18.0
+_BEHIND_RPM: Final = 5.0  # unless by so little
+_TEMPER: Final = 0.4  # readings near each other share their errors
 
 
 class _Hypothesis:
@@ -89,6 +93,11 @@ class _Hypothesis:
                     row[j] -= gi * g[j]
         return mass
 
+    @property
+    def forward(self) -> float:
+        """Probability that the mean slip is not below zero: pulling, no clutch lets the turbine run ahead."""
+        return 0.5 * (1.0 + erf((self.x[3] + _BEHIND_RPM) / sqrt(2.0 * self.cov[3][3])))
+
     def _loosen(self) -> None:
         """The calibration no longer fits: begin anew."""
         dropped = self.dropped + 1
@@ -100,8 +109,8 @@ class Locked:
     """`look` at each road-speed reading of a locked stretch; the rest are the results.
 
     scale, scale_sd: factor on the nominal rpm per km/h. delay_s, delay_sd_s. offset_kmh, offset_var: what is
-    taken off a reading's lower edge to get road speed. All are means and sd over both roundings and both
-    kinds of clutch (closed tight, controlled slip).
+    taken off a reading's lower edge to get road speed. All are means and sd over both roundings and three
+    kinds of clutch (closed tight, slipping at a target, slipping now and then).
     """
 
     __slots__ = (
@@ -113,9 +122,9 @@ class Locked:
         """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight
         [rpm]."""
         self._h = [
-            _Hypothesis(offset, scale_sd, *kind)
+            _Hypothesis(offset, scale_sd, *kind, 1.0 / 6.0)
             for offset in (0.0, 0.5 * width)
-            for kind in ((0.0, 1.5, 2.5, 0.25), (slip, slip_sd, 5.0, 0.25))
+            for kind in ((0.0, 1.5, _TIGHT_RPM), (slip, slip_sd, _STEADY_RPM), (slip, slip_sd, _VARIED_RPM))
         ]
         self._t = -1e9
         self._z = -1.0
@@ -138,7 +147,7 @@ class Locked:
         for h in self._h:
             h.advance(min(max(dt, 0.0), 30.0))
             mass = h.look((n + rate * (delay - h.x[1])) / k, rate / k, noise, k, z, width, changed)
-            h.weight *= max(mass, 0.01) ** 0.6  # readings near each other share their errors
+            h.weight *= max(mass, 0.01) ** _TEMPER
             total += h.weight
         for h in self._h:
             h.weight = max(h.weight / total, _LEAST_WEIGHT)
@@ -147,11 +156,12 @@ class Locked:
 
     def _sum_up(self) -> None:
         """Moments over the hypotheses, once a look, so that asking is cheap."""
-        total = sum(h.weight for h in self._h)
+        weights = [h.weight * h.forward for h in self._h]
+        total = sum(weights)
         road, slip = [0.0] * 7, [0.0] * 7
         offset = offset2 = scale = scale2 = delay = delay2 = 0.0
-        for h in self._h:
-            w, o, (e, d, s, m), p = h.weight / total, h.offset, h.x, h.cov
+        for h, weight in zip(self._h, weights, strict=True):
+            w, o, (e, d, s, m), p = weight / total, h.offset, h.x, h.cov
             offset += w * o
             offset2 += w * o * o
             scale += w * e

@@ -26,7 +26,7 @@ TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
-_SLIP_SD_RPM: Final = 25.0
+_SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
 _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
 _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
@@ -48,14 +48,14 @@ class VehicleState:
         self._k, self._scale_sd = rpm_per_kmh(vehicle)
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
         target = vehicle.lockup_slip_target_rpm
-        self._target = 15.0 if target is None else target
+        self._slip = (15.0, _SLIP_SD_RPM) if target is None else (target, _TOLD_SD_RPM)
         self._k_sd = [0.0] * len(self._k)
         self._curves = curves_of(vehicle)
         self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
         self._torque = Torque(vehicle)
         self._standstill = Standstill()
-        self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM)
+        self.calibration = Locked(self._scale_sd, *self._slip)
         self._width: float | None = None
         self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
         self._launching = False
@@ -115,7 +115,7 @@ class VehicleState:
             if self._width is not None and width > self._width:
                 return True  # a coarser source than before
             self._width = width
-            self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM, width)
+            self.calibration = Locked(self._scale_sd, *self._slip, width)
         if not self.road.add(t, value, width):
             return False
         if self._gears is not None:
@@ -261,7 +261,7 @@ class VehicleState:
         if known is not None:
             self._gears.inherit(known)
         self._scale_sd = _FOUND_SD
-        self.calibration = Locked(self._scale_sd, self._target, _SLIP_SD_RPM, self._width or 1.0)
+        self.calibration = Locked(self._scale_sd, *self._slip, self._width or 1.0)
         self._ticks.clear()
         self._speeds.clear()
         self._tick_at_index = 0

@@ -57,6 +57,32 @@ def test_controlled_slip_is_not_taken_for_a_worn_tyre() -> None:
     assert abs(c.scale - 1.0) < 3.0 * max(c.scale_sd, 0.003)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_a_clutch_that_slips_in_top_gear_only_does_not_carry_the_tyre_away(seed: int) -> None:
+    """Closed tight below, let slip by 35 rpm in top gear, both at much the same engine speed: neither one
+    slip nor none fits, and a slip of less than nothing must not be what does."""
+    rng = random.Random(seed)
+    c, t = Locked(0.015, 15.0, 25.0), 0.0
+    for stretch in range(30):
+        k, slips, middle = (30.0, 35.0, 95.0) if stretch % 3 == 2 else (39.0, 0.0, 70.0)
+        middle += rng.uniform(-8.0, 8.0)
+        start, phase, tyre = t, rng.uniform(0.0, 6.0), rng.gauss(1.0, 0.0015)
+
+        def speed(s: float, middle: float = middle, start: float = start, phase: float = phase) -> float:
+            return middle + 4.0 * sin(0.3 * (s - start) + phase)
+
+        def engine(s: float, k: float = k, slips: float = slips) -> float:
+            return k * speed(s) + slips
+
+        while t < start + 12.0:
+            z, d = float(floor(speed(t - 0.1) * tyre)), t - c.delay_s
+            if c.wants(t, z):
+                c.look(t, z, 1.0, k, (engine(d), (engine(d + 0.05) - engine(d - 0.05)) / 0.1, 1.0))
+            t += rng.uniform(0.1, 0.14)
+        t += 20.0
+    assert abs(c.scale - 1.0) < min(0.018, 3.0 * c.scale_sd)
+
+
 def test_a_calibration_that_stops_fitting_is_dropped() -> None:
     c = locked_drive(1.0, 0.1, rounded=False, slip=0.0, seed=3)
     assert c.dropped == 0
