@@ -12,7 +12,7 @@ from livemon.records import Call, Finding, FindingName, Where
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
-CALL_FROM: Final = 0.6  # a fault is named when it is well likelier than everything else together
+CALL_FROM: Final = 2.0 / 3.0  # a fault is named when it is twice as likely as everything else together
 SOUND_FROM: Final = 0.65
 MOST_UNTESTED: Final = 0.2  # of belief, with faults this drive could not have shown
 _TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely

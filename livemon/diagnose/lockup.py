@@ -18,7 +18,7 @@ from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.lockup_sums import GearSlip, Totals
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
-from livemon.diagnose.slip_rows import ON, OPEN, Array, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
@@ -183,11 +183,14 @@ class LockupWatch:
         if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
-        fits_on, fits_open = _normal(off, p.total)
+        fits_on, fits_open, fits_tight = _normal(off, p.total)
+        fits_held = np.maximum(fits_on, fits_tight)  # a habit of the gear: to be paid for once at most
         self._schedule(w, torque.value_nm, seconds)
         locked = w.regime == "locked"
-        said_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
-        good_on = (1.0 - self._open) * said_on * fits_on
+        says_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
+        # It goes by slip: a clutch that slips by much is called open.
+        said_on = np.where(p.slip[ON] < self.target_rpm + _HELD_RPM, says_on, said_open)
+        good_on = (1.0 - self._open) * said_on * fits_held
         good_open = self._open * said_open * fits_open
         good = good_on + good_open
         total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM
@@ -198,7 +201,7 @@ class LockupWatch:
         self._judged = None
         is_on = good_on > good_open
         self._open += believed * (good_open / good - self._open)
-        likelier, row = np.where(is_on, ON, OPEN), self._all
+        likelier, row = np.where(is_on, np.where(fits_tight > fits_on, TIGHT, ON), OPEN), self._all
         rows.step(
             off[likelier, row],
             p.h[likelier, row],
@@ -207,8 +210,8 @@ class LockupWatch:
             weight * believed * np.maximum(good_on, good_open) / good,
         )
         flat = 0.2 / _ODD_SPAN_RPM
-        sound, never = float(fits_on[rows.sound]) + flat, float(fits_open[rows.never]) + flat
-        worn = float(fits_on[rows.worn].max()) + flat
+        sound, never = float(fits_held[rows.sound]) + flat, float(fits_open[rows.never]) + flat
+        worn = float(fits_held[rows.worn].max()) + flat
         slips = worn / (sound + worn) if slip > self.target_rpm + _HELD_RPM and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
@@ -224,7 +227,7 @@ class LockupWatch:
         if p.variance[OPEN, row] > (_TELLS * w.engine_rpm) ** 2:
             return
         share_open = float(self._open[row])
-        rpm, of, (on, open_) = w.engine_rpm, self._gears.density, p.slip[:, row].tolist()
+        rpm, of, (on, open_, _) = w.engine_rpm, self._gears.density, p.slip[:, row].tolist()
         if_open = share_open * of(w.gear, slip, open_, rpm, float(p.variance[OPEN, row]))
         if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.variance[ON, row]))
         chance = self._gears.chance(torque_nm)

@@ -27,6 +27,7 @@ HOLDS_SHARE: Final = (0.3, 0.5, 0.7, 0.85)
 _TARGET_RPM: Final = (25.0, 15.0)
 _TARGET_SD_RPM: Final = 8.0
 _HELD_SD_RPM: Final = 8.0  # how closely the control holds it
+_TIGHT_SD_RPM: Final = 3.0
 _FLAT, _FLATTEST = 1.2, 4.0  # d SR / d ln K at most: where K is flat it tells no speed ratio anyway
 _LEAST_NM: Final = 2.0
 _KNEE_SR: Final = 0.90
@@ -56,7 +57,8 @@ class Torque(NamedTuple):
 
 
 class Predicted(NamedTuple):
-    """Slip with the clutch on [0] and open [1], row by row: value, regressors, variance of the moment [rpm].
+    """Slip with the clutch on [0], open [1] and closed tight [2], row by row: value, regressors, variance of
+    the moment [rpm].
 
     `ph`: covariance of the nuisances times the regressors; `total`: variance with what they leave open.
     """
@@ -68,7 +70,7 @@ class Predicted(NamedTuple):
     total: Array
 
 
-ON, OPEN = 0, 1
+ON, OPEN, TIGHT = 0, 1, 2
 
 
 class SlipRows:
@@ -121,12 +123,15 @@ class SlipRows:
         comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm
-        slip, h, sd = self._fluid(rpm, seen, np.array((comes - held, comes)), torque.sd_nm)
+        fluid = self._fluid(rpm, seen, np.array((comes - held, comes)), torque.sd_nm)
+        slip, h, sd = (np.concatenate((of, of[:1])) for of in fluid)  # TIGHT begins as ON
         target = self.x[:, Nuisance.TARGET]
         at_target = slip[ON] <= target
         slip[ON] = np.where(at_target, target, slip[ON])
         h[ON, at_target] = self._at_target
         sd[ON, at_target] = _HELD_SD_RPM
+        # Many controls let it slip in some gears and close it in others.
+        slip[TIGHT, at_target], h[TIGHT, at_target], sd[TIGHT, at_target] = 0.0, 0.0, _TIGHT_SD_RPM
         h[:, :, Nuisance.SCALE] = turbine_rpm
         variance = sd * sd + noise_rpm * noise_rpm
         ph = np.matmul(self.p, h[..., None])[..., 0]
@@ -159,12 +164,8 @@ class SlipRows:
         return rpm * (1.0 - ratio), h, sd
 
     def step(self, off: Array, h: Array, ph: Array, total: Array, weight: Array) -> None:
-        """One Kalman step a row, as large as the row's explanation is believed (`weight` 0 to 1).
-
-        Slip that the fluid lets through teaches nothing about the tyre: K is not known that well.
-        """
+        """One Kalman step a row, as large as the row's explanation is believed (`weight` 0 to 1)."""
         gain = ph * (weight / total)[:, None]
-        gain[h[:, Nuisance.LEVEL] > 0.0, Nuisance.SCALE] = 0.0
         self.x += gain * off[:, None]
         half = gain[:, :, None] * (ph - 0.5 * total[:, None] * gain)[:, None, :]
         self.p += self._walk - half - half.transpose(0, 2, 1)
