@@ -123,6 +123,36 @@ def test_open_converter_in_steady_cruise_is_a_clutch_that_never_comes_on() -> No
     assert never > 3.0 and never > slips
 
 
+@pytest.mark.parametrize(("held", "off"), [(25.0, 0.0), (40.0, -10.0)])
+def test_a_worn_clutch_that_the_estimate_calls_open_is_still_worn(held: float, off: float) -> None:
+    """However often: the estimate goes by slip. `off`: N m by which the torque signal reads too high."""
+    loads = [(open_slip(t - held - off), t) for t in (80.0, 100.0, 130.0, 170.0)] * 3
+    slips, never = watch(loads, stretches=30)
+    assert slips > 3.0 and slips > never
+
+
+@pytest.mark.parametrize("fast", [-0.02, 0.02])
+def test_a_speedometer_that_is_off_does_not_hide_that_the_clutch_never_comes_on(fast: float) -> None:
+    """Turbine speed by road speed is off by a share all drive long: that is paid for once."""
+    slips, never = watch(
+        [(open_slip(t) - fast * (2600.0 - open_slip(t)), t) for t in (60.0, 90.0, 130.0, 170.0)] * 3,
+        stretches=20,
+    )
+    assert never > 3.0 and never > slips
+
+
+def test_a_clutch_let_slip_in_some_gears_and_closed_in_others_is_sound() -> None:
+    clutch = LockupWatch(replace(VEHICLE, lockup_slip_target_rpm=45.0), CURVES, 240.0, 6)
+    for i in range(20):
+        gear, slip_rpm = ((4, 45.0), (6, 0.0))[i % 2]
+        for j, torque_nm in enumerate((60.0, 80.0, 100.0, 120.0) * 2):
+            w = window(20.0 * i + 1.7 * j, slip_rpm, torque_nm)
+            clutch.feed(replace(w, gear=gear))
+        clutch.feed(window(20.0 * i + 15.0, 0.0, 0.0, "shift"))
+    slips, never, _ = clutch.log_evidence()
+    assert max(slips, never) < -1.0
+
+
 def test_slip_in_one_gear_only_is_that_gear() -> None:
     clutch = knowing_the_converter()
     for i in range(12):
