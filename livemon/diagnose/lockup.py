@@ -9,12 +9,13 @@ limits put slip at 80-170 rpm with the clutch on [tcc-monitor]; nothing here dep
 from __future__ import annotations
 
 from math import exp, hypot, log, pi, sqrt
-from typing import Final, NamedTuple
+from typing import Final
 
 import numpy as np
 
 from livemon.converter.curves import Curves
 from livemon.diagnose.gear_slip import GearWatch
+from livemon.diagnose.lockup_schedule import CRUISE, OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import GearSlip, Totals
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
@@ -32,29 +33,7 @@ _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
 _SETTLING: Final = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
-
-
 MOST_GEARS: Final = 8  # where the vehicle file does not say
-
-
-class _Schedule(NamedTuple):
-    """What the moment calls for: chance a second that the clutch comes on, and that it lets go."""
-
-    on: float
-    off: float
-
-
-# Schedules have it on in cruise, third gear and above; at town speeds it may be open a whole drive, and under
-# hard pedal it is open in most. Common practice, no source.
-_CRUISE: Final = _Schedule(0.3, 0.02)
-_TOWN: Final = _Schedule(0.02, 0.1)
-_FREE: Final = _Schedule(0.004, 0.1)
-_HARD: Final = _Schedule(0.004, 0.3)
-_CRUISE_M_S, _TOWN_M_S = 18.0, 12.0
-_CRUISE_ACCEL_M_S2: Final = 0.45
-_HARD_SHARE: Final = 0.6  # of peak torque
-_OPEN_AFTER_SHIFT: Final = 0.75
-_OPEN_IN_FIRST: Final = 0.99
 # What the estimate made of it: how often it says locked with the clutch on, and with it open. It goes by slip
 # for the most part, which is weighed already: no more than what it adds to that (set on two simulators).
 _SAID_LOCKED: Final = (0.6, 0.3)
@@ -131,7 +110,7 @@ class LockupWatch:
             self._gear, self._since_s = w.gear, w.start_s
             self._settle()
             self._stretch_start_s = w.start_s
-            self._open[:] = _OPEN_AFTER_SHIFT
+            self._open[:] = OPEN_AFTER_SHIFT
         if turbine < _LEAST_SR * w.engine_rpm or w.gear_probability < 0.7:
             self.slipping_since_s = None
             return
@@ -241,21 +220,12 @@ class LockupWatch:
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
         rows = self._rows
-        calls = self._calls_for(w, torque_nm)
+        calls = calls_for(w, torque_nm, self._torque_nm)
         on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)
         self._open += (1.0 - self._open) * off - self._open * on
         if w.gear == 1:
-            self._open[:] = _OPEN_IN_FIRST
+            self._open[:] = OPEN_IN_FIRST
         self._open[rows.never] = 1.0 - _LOOKS_ON
-
-    def _calls_for(self, w: Window, torque_nm: float) -> _Schedule:
-        if torque_nm > _HARD_SHARE * self._torque_nm:
-            return _HARD
-        speed = w.road_speed_m_s or 0.0
-        steady = abs(w.road_accel_m_s2) < _CRUISE_ACCEL_M_S2
-        if (w.gear is not None and w.gear < 3) or not steady or speed < _TOWN_M_S:
-            return _FREE
-        return _CRUISE if speed > _CRUISE_M_S else _TOWN
 
     def _count(self, w: Window, slips: float, is_open: bool) -> None:
         assert w.slip_rpm is not None
@@ -264,7 +234,7 @@ class LockupWatch:
             return
         if is_open:
             self.slipping_since_s = None
-            if self._calls_for(w, w.pump_torque_nm or 0.0) is _CRUISE:
+            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is CRUISE:
                 totals.open_cruise_s += duration_s
                 totals.cruise_last_s = w.end_s
                 if totals.cruise_first_s is None:
