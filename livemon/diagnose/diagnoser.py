@@ -11,8 +11,9 @@ from livemon.diagnose import decide, report_evidence
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import OPEN, Bank
 from livemon.diagnose.codes import Codes
+from livemon.diagnose.file_fit import FileFit
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import hypotheses
+from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.nuisance import State, prior
@@ -55,6 +56,7 @@ class Diagnoser:
         self.shudder = ShudderWatch()
         self.shakes = ShakeWatch()
         self.full_pedal = FullPedal(vehicle)
+        self.file_fit = FileFit(vehicle)
         self.codes = Codes()
         self.presence = Presence(vehicle, self.curves, known.torque_nm)
         self.alarms = Alarms()
@@ -123,6 +125,7 @@ class Diagnoser:
         if w.speed_ratio is not None:
             self.ratio_seen = True
         self.full_pedal.feed(w)
+        self.file_fit.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
         if w.turbine_source == "found":
@@ -195,6 +198,8 @@ class Diagnoser:
 
     def evidence(self) -> dict[FindingName, float]:
         """ln likelihood ratio of each finding against none, all evidence together."""
+        if self.file_fit.off is not None:
+            return dict.fromkeys(FINDINGS, 0.0)
         road = self.bank.log_finding()
         if road["engine_low_output"] > 0.0 and self._makes_its_rating():
             road["engine_low_output"] = 0.0

@@ -131,6 +131,13 @@ def lockup(d: Diagnoser) -> Evidence:
 def cannot_judge(d: Diagnoser) -> list[str]:
     """What is out of reach, and why."""
     lines: list[str] = []
+    final_drive = d.file_fit.final_drive
+    if final_drive is not None:
+        lines.append(
+            "anything at all: engine speed and road speed fit none of the vehicle file's gears; with a final "
+            f"drive of {final_drive[1]:.2f} instead of {final_drive[0]:.2f} they would (check ratios, final "
+            "drive and tyre)"
+        )
     if not d.ratio_seen:
         lines.append(
             "nothing about the converter: turbine speed is neither broadcast nor could it be found from "

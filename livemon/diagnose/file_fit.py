@@ -1,0 +1,86 @@
+"""Do the gear ratios of the vehicle file fit this vehicle at all?
+
+A steady drive spends its time where engine speed over road speed is that of a gear, or a few per cent above
+while the converter is open. With another final drive or tyre than the file says, it spends it between: then
+slip, shares of torque and forces are all wrong, and nothing may be called.
+"""
+
+from __future__ import annotations
+
+from math import exp, log, pi
+from typing import Final
+
+import numpy as np
+
+from livemon.diagnose.windows import Window
+from livemon.vehicle import Vehicle
+
+_BIN: Final = 0.005  # of ln(engine rpm / (m/s))
+_LOWEST, _HIGHEST = log(10.0), log(2000.0)
+_WITHIN: Final = 0.02  # a gear and what tyre, rounding and controlled slip make of it
+_TYRE: Final = 0.015  # what the tyre may be off by; held to fit as well
+_FARTHEST: Final = 0.28  # to about the next gear
+_OPEN: Final = (0.02, 0.13)  # shifts that a converter clutch never on, or a worn one, may show
+_LEAST_S: Final = 90.0
+_FITS, _FITS_ELSEWHERE = 0.1, 0.4  # share of the time; set on sound and faulty drives of two simulators
+_STEADY_RPM_S, _STEADY_M_S2, _LEAST_M_S = 60.0, 0.6, 10.0
+
+
+class FileFit:
+    """`feed` windows; `off` says by what factor the file's ratios miss."""
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        radius, final = vehicle.tyre_radius_m, vehicle.final_drive
+        self._final = final
+        self._gears: list[float] = []
+        if radius is not None and final is not None:
+            self._gears = [log(ratio * final / radius.value * 30.0 / pi) for ratio in vehicle.gear_ratios]
+        self._seconds = np.zeros(int((_HIGHEST - _LOWEST) / _BIN))
+        self._total_s = self._told_at_s = 0.0
+        self._off: float | None = None
+
+    def feed(self, w: Window) -> None:
+        """Take one window."""
+        speed = w.road_speed_m_s
+        if not self._gears or speed is None or speed < _LEAST_M_S or w.regime == "shift":
+            return
+        if abs(w.engine_accel_rpm_s) > _STEADY_RPM_S or abs(w.road_accel_m_s2) > _STEADY_M_S2:
+            return
+        at = int((log(max(w.engine_rpm, 1.0) / speed) - _LOWEST) / _BIN)
+        if 0 <= at < len(self._seconds):
+            seconds = max(w.end_s - w.start_s, 0.0)
+            self._seconds[at] += seconds
+            self._total_s += seconds
+
+    @property
+    def off(self) -> float | None:
+        """Factor on the file's final drive with which it would fit; None where it fits, or nobody knows."""
+        if self._total_s < _LEAST_S:
+            return None
+        if self._total_s > 1.05 * self._told_at_s:
+            self._told_at_s, self._off = self._total_s, self._look()
+        return self._off
+
+    def _look(self) -> float | None:
+        shares = {step: self._share(0.01 * step) for step in range(round(-100 * _FARTHEST), 29)}
+        if max(self._share(shift) for shift in (-_TYRE, 0.0, _TYRE)) > _FITS:
+            return None
+        best = max(shares, key=lambda step: shares[step])
+        shift = 0.01 * best
+        if shares[best] < _FITS_ELSEWHERE or _OPEN[0] <= shift <= _OPEN[1]:
+            return None
+        return exp(shift)
+
+    def _share(self, shift: float) -> float:
+        """Of the time, near the gears of the file shifted by so much."""
+        near = np.zeros(len(self._seconds), dtype=bool)
+        for gear in self._gears:
+            middle = (gear + shift - _LOWEST) / _BIN
+            near[max(round(middle - _WITHIN / _BIN), 0) : max(round(middle + _WITHIN / _BIN), 0)] = True
+        return float(self._seconds[near].sum() / self._total_s)
+
+    @property
+    def final_drive(self) -> tuple[float, float] | None:
+        """(final drive of the file, the one that would fit); None as `off`."""
+        off = self.off
+        return None if off is None or self._final is None else (self._final, off * self._final)
