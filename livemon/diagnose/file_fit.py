@@ -19,7 +19,7 @@ _BIN: Final = 0.005  # of ln(engine rpm / (m/s))
 _LOWEST, _HIGHEST = log(10.0), log(2000.0)
 _WITHIN: Final = 0.02  # a gear and what tyre, rounding and controlled slip make of it
 _TYRE: Final = 0.015  # what the tyre may be off by; held to fit as well
-_FARTHEST: Final = 0.28  # to about the next gear
+_SHIFTS: Final = tuple(0.01 * step for step in range(-28, 29))  # to about the next gear
 _OPEN: Final = (0.02, 0.13)  # shifts that a converter clutch never on, or a worn one, may show
 _LEAST_S: Final = 90.0
 _FITS, _FITS_ELSEWHERE = 0.1, 0.4  # share of the time; set on sound and faulty drives of two simulators
@@ -62,12 +62,10 @@ class FileFit:
         return self._off
 
     def _look(self) -> float | None:
-        shares = {step: self._share(0.01 * step) for step in range(round(-100 * _FARTHEST), 29)}
-        if max(self._share(shift) for shift in (-_TYRE, 0.0, _TYRE)) > _FITS:
+        if max(map(self._share, (-_TYRE, 0.0, _TYRE))) > _FITS:
             return None
-        best = max(shares, key=lambda step: shares[step])
-        shift = 0.01 * best
-        if shares[best] < _FITS_ELSEWHERE or _OPEN[0] <= shift <= _OPEN[1]:
+        share, shift = max((self._share(shift), shift) for shift in _SHIFTS)
+        if share < _FITS_ELSEWHERE or _OPEN[0] <= shift <= _OPEN[1]:
             return None
         return exp(shift)
 
