@@ -28,6 +28,7 @@ _AGAIN_S: Final = 0.35
 # How far slip wanders about its mean: clutch closed tight, slipping at one target, slipping now and then.
 _TIGHT_RPM, _STEADY_RPM, _VARIED_RPM = 2.5, 5.0, 18.0
 _BEHIND_RPM: Final = 5.0  # unless by so little
+_LEAST_FORWARD: Final = 1e-9  # overrun, or a file a little off, may show it with every kind of clutch
 _TEMPER: Final = 0.4  # readings near each other share their errors
 
 
@@ -96,7 +97,8 @@ class _Hypothesis:
     @property
     def forward(self) -> float:
         """Probability that the mean slip is not below zero: pulling, no clutch lets the turbine run ahead."""
-        return 0.5 * (1.0 + erf((self.x[3] + _BEHIND_RPM) / sqrt(2.0 * self.cov[3][3])))
+        sds = (self.x[3] + _BEHIND_RPM) / sqrt(max(self.cov[3][3], 1e-9))
+        return max(0.5 * (1.0 + erf(sds / sqrt(2.0))), _LEAST_FORWARD)
 
     def _loosen(self) -> None:
         """The calibration no longer fits: begin anew."""

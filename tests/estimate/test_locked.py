@@ -83,6 +83,17 @@ def test_a_clutch_that_slips_in_top_gear_only_does_not_carry_the_tyre_away(seed:
     assert abs(c.scale - 1.0) < min(0.018, 3.0 * c.scale_sd)
 
 
+@pytest.mark.parametrize("slip", [-40.0, -80.0])
+def test_a_turbine_that_runs_ahead_for_minutes_is_survived(slip: float) -> None:
+    """Overrun with the clutch closed, or a wrong file: no kind of clutch explains it, none must have to."""
+    rng = random.Random(2)
+    c = Locked(0.003, 0.0, 8.0)
+    for i in range(20000):
+        t, v = 0.12 * i, rng.uniform(20.0, 150.0)
+        c.look(t, float(floor(v)), 1.0, 39.0, (39.0 * v + slip, 0.0, 1.0))
+    assert abs(c.scale - 1.0) < 0.05 and c.slip(2400.0)[0] < 0.0
+
+
 def test_a_calibration_that_stops_fitting_is_dropped() -> None:
     c = locked_drive(1.0, 0.1, rounded=False, slip=0.0, seed=3)
     assert c.dropped == 0
