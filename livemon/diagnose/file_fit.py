@@ -7,12 +7,13 @@ slip, shares of torque and forces are all wrong, and nothing may be called.
 
 from __future__ import annotations
 
-from math import exp, log, pi
+from math import exp, log
 from typing import Final
 
 import numpy as np
 
 from livemon.diagnose.windows import Window
+from livemon.quantities import RPM_TO_RAD_S
 from livemon.vehicle import Vehicle
 
 _BIN: Final = 0.005  # of ln(engine rpm / (m/s))
@@ -34,7 +35,7 @@ class FileFit:
         self._final = final
         self._gears: list[float] = []
         if radius is not None and final is not None:
-            self._gears = [log(ratio * final / radius.value * 30.0 / pi) for ratio in vehicle.gear_ratios]
+            self._gears = [log(ratio * final / radius.value / RPM_TO_RAD_S) for ratio in vehicle.gear_ratios]
         self._seconds = np.zeros(int((_HIGHEST - _LOWEST) / _BIN))
         self._total_s = self._told_at_s = 0.0
         self._off: float | None = None

@@ -167,8 +167,8 @@ class LockupWatch:
         self._schedule(w, torque.value_nm, seconds)
         locked = w.regime == "locked"
         says_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
-        # It goes by slip: a clutch that slips by much is called open.
-        said_on = np.where(p.slip[ON] < self.target_rpm + _HELD_RPM, says_on, said_open)
+        much_rpm = self.target_rpm + _HELD_RPM
+        said_on = np.where(p.slip[ON] < much_rpm, says_on, said_open)  # it goes by slip
         good_on = (1.0 - self._open) * said_on * fits_held
         good_open = self._open * said_open * fits_open
         good = good_on + good_open
@@ -191,7 +191,7 @@ class LockupWatch:
         flat = 0.2 / _ODD_SPAN_RPM
         sound, never = float(fits_held[rows.sound]) + flat, float(fits_open[rows.never]) + flat
         worn = float(fits_held[rows.worn].max()) + flat
-        slips = worn / (sound + worn) if slip > self.target_rpm + _HELD_RPM and (w.gear or 2) > 1 else 0.0
+        slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
         self._count(w, slips, self._looked_open)

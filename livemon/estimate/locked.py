@@ -5,7 +5,8 @@ z of road speed taken at t says, for every vehicle,
     z <= n(t - d) (1 - e) / k - s / k + o < z + width
 with k the nominal rpm per km/h of the gear, e the correction of it, d the delay, o = 0 if the reading is
 truncated and width/2 if it is rounded. A Kalman filter over (e, d, s, m), s wandering about its mean m, takes
-these intervals in, once for each o; the weights of the two o come from the readings as well.
+these intervals in, once for each o and each of three kinds of clutch; their weights come from the readings as
+well.
 """
 
 from __future__ import annotations
@@ -123,11 +124,10 @@ class Locked:
     def __init__(self, scale_sd: float, slip: float, slip_sd: float, width: float = 1.0) -> None:
         """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight
         [rpm]."""
-        self._h = [
-            _Hypothesis(offset, scale_sd, *kind, 1.0 / 6.0)
-            for offset in (0.0, 0.5 * width)
-            for kind in ((0.0, 1.5, _TIGHT_RPM), (slip, slip_sd, _STEADY_RPM), (slip, slip_sd, _VARIED_RPM))
-        ]
+        kinds = (0.0, 1.5, _TIGHT_RPM), (slip, slip_sd, _STEADY_RPM), (slip, slip_sd, _VARIED_RPM)
+        offsets = 0.0, 0.5 * width
+        weight = 1.0 / (len(kinds) * len(offsets))
+        self._h = [_Hypothesis(offset, scale_sd, *kind, weight) for offset in offsets for kind in kinds]
         self._t = -1e9
         self._z = -1.0
         self.looks = 0

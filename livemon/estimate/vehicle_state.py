@@ -55,12 +55,15 @@ class VehicleState:
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
         self._torque = Torque(vehicle)
         self._standstill = Standstill()
-        self.calibration = Locked(self._scale_sd, *self._slip)
         self._width: float | None = None
+        self.calibration = self._uncalibrated()
         self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
         self._launching = False
         self._stated: tuple[float, int] | None = None
         self.lost()
+
+    def _uncalibrated(self) -> Locked:
+        return Locked(self._scale_sd, *self._slip, self._width or 1.0)
 
     def lost(self) -> None:
         """The clock was set: keep what was learned, forget where things stood."""
@@ -115,7 +118,7 @@ class VehicleState:
             if self._width is not None and width > self._width:
                 return True  # a coarser source than before
             self._width = width
-            self.calibration = Locked(self._scale_sd, *self._slip, width)
+            self.calibration = self._uncalibrated()
         if not self.road.add(t, value, width):
             return False
         if self._gears is not None:
@@ -261,7 +264,7 @@ class VehicleState:
         if known is not None:
             self._gears.inherit(known)
         self._scale_sd = _FOUND_SD
-        self.calibration = Locked(self._scale_sd, *self._slip, self._width or 1.0)
+        self.calibration = self._uncalibrated()
         self._ticks.clear()
         self._speeds.clear()
         self._tick_at_index = 0

@@ -56,7 +56,12 @@ class Truth:
 @lru_cache(maxsize=32)
 def judged(truth: Truth, seed: int = 1, seconds: float = 240.0) -> tuple[Diagnoser, list[Warning]]:
     """The diagnoser at the end of a drive, and the changes of its warnings."""
-    diagnoser = Diagnoser(VEHICLE)
+    return judged_by(VEHICLE, truth, seed, seconds)
+
+
+def judged_by(file: Vehicle, truth: Truth, seed: int, seconds: float) -> tuple[Diagnoser, list[Warning]]:
+    """The same by a vehicle file that need not be the vehicle's."""
+    diagnoser = Diagnoser(file)
     warnings: list[Warning] = []
     for item in drive(truth, seed, seconds):
         warnings += diagnoser.feed(item)

@@ -10,25 +10,14 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE, Truth, drive  # it lies beside this file
-
-from livemon.diagnose.diagnoser import Diagnoser
-from livemon.vehicle import Vehicle
-
-
-def judged(vehicle: Vehicle, truth: Truth) -> Diagnoser:
-    diagnoser = Diagnoser(vehicle)
-    for item in drive(truth, 3, 600.0):
-        diagnoser.feed(item)
-    diagnoser.end()
-    return diagnoser
+from synthetic import VEHICLE, Truth, judged, judged_by  # it lies beside this file
 
 
 @pytest.mark.parametrize("wrong", [0.85, 1.12, 1.2])
 @pytest.mark.parametrize("truth", [Truth(), Truth(lost=1.0)])
 def test_nothing_is_called_by_another_final_drive(wrong: float, truth: Truth) -> None:
     final = VEHICLE.final_drive or 0.0
-    diagnoser = judged(replace(VEHICLE, final_drive=wrong * final), truth)
+    diagnoser, _ = judged_by(replace(VEHICLE, final_drive=wrong * final), truth, 3, 600.0)
     assert diagnoser.call().finding == "not_enough_evidence"
     fits = diagnoser.file_fit.final_drive
     assert fits is not None and fits[1] == pytest.approx(final, rel=0.03)
@@ -40,4 +29,4 @@ def test_nothing_is_called_by_another_final_drive(wrong: float, truth: Truth) ->
     [Truth(), Truth(lock="never"), Truth(lock="slips"), Truth(slip_gear=4, slip=0.15), Truth(seized=1.0)],
 )
 def test_a_fault_is_not_taken_for_another_file(truth: Truth) -> None:
-    assert judged(VEHICLE, truth).file_fit.off is None
+    assert judged(truth, 3, 600.0)[0].file_fit.off is None
