@@ -51,6 +51,10 @@ class Track:
         self.sw.append(w)
         self.smoothed.append(False)
 
+    def amend(self, state: tuple[float, float, float, float, float]) -> None:
+        """The newest filtered state is better known by now."""
+        self.x[-1], self.r[-1], self.p[-1], self.c[-1], self.w[-1] = state
+
     def predict(self, t: float, q: float) -> tuple[float, float, float, float, float]:
         """(x, r, p, c, w) at t from the newest filtered state."""
         dt = t - self.t[-1]

@@ -21,8 +21,8 @@ from typing import NamedTuple
 import numpy as np
 
 from livemon.estimate import Estimator
+from livemon.estimate.pace import STEADY
 from livemon.estimate.ratios import rpm_per_kmh
-from livemon.estimate.road_speed import CALM
 from livemon.obd.decode import Decoder
 from livemon.records import Estimate
 from livemon.simulate.fast import drive
@@ -62,7 +62,7 @@ def bound_kmh(step_s: float, noise_kmh: float = 0.05) -> float:
         terms = np.where((edge > 1e-12) & (edge < 1.0 - 1e-12), slope**2 / (edge * (1.0 - edge)), 0.0)
     information = float(np.trapezoid(terms, x))
     f = np.array([[1.0, step_s], [0.0, 1.0]])
-    q = CALM * np.array([[step_s**3 / 3.0, step_s**2 / 2.0], [step_s**2 / 2.0, step_s]])
+    q = STEADY * np.array([[step_s**3 / 3.0, step_s**2 / 2.0], [step_s**2 / 2.0, step_s]])
     ahead = np.diag([1.0 / 12.0, 4.0])
     for _ in range(400):
         predicted = f @ ahead @ f.T + q
