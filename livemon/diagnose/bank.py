@@ -63,6 +63,7 @@ class Bank:
         self._keep: Array = np.ones(SIZE)
         self._fresh: Array = np.zeros((count, SIZE))
         self._diagonal: Array = self._p.reshape(count, SIZE * SIZE)[:, :: SIZE + 1]  # a view
+        self._diagonal_before: Array = self._p_before.reshape(count, SIZE * SIZE)[:, :: SIZE + 1]
         self._outer: Array = np.empty_like(self._p)
         self.looks = 0  # taken so far
         self.reaction_s = 0.0  # of looks under way at speed ratios where the stator's reaction shows
@@ -81,7 +82,7 @@ class Bank:
     @property
     def log_evidence(self) -> Array:
         """Natural log of the marginal likelihood of all windows so far, one entry per row."""
-        return self._settled + self._softened()
+        return self._settled + self._softened() * self._worth()
 
     def log_finding(self) -> dict[str, float]:
         """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares."""
@@ -122,12 +123,15 @@ class Bank:
         """
         if w.gear_probability < _GEAR_SURE or (w.regime in OPEN and not converter):
             return
-        slip = scale = capacity = force = None
+        scale = capacity = force = None
+        slips = converter and self._slip.takes(w, released)
         if converter:
-            slip, scale = self._slip.look(w, self._x, released), self._slip.scale(w)
-        if slip is None:
+            scale = self._slip.scale(w)
+        if not slips:
             capacity, force = self._looks.make(w, self._x, released)
-        if capacity is None and force is None and slip is None and scale is None:
+        else:
+            self._looks.pass_by(w)
+        if capacity is None and force is None and not slips and scale is None:
             return
         if w.torque_source and w.torque_source != self._torque_source:
             self._new_torque_source(w.torque_source)
@@ -141,6 +145,8 @@ class Bank:
         self._pass_time(w)
         if w.regime in ("launch", "pull") and w.speed_ratio is not None and w.speed_ratio < _REACTION_SR:
             self.reaction_s += w.end_s - w.start_s
+        # Made only now: what drifted, or was unlearnt, since the last window belongs to the innovation.
+        slip = self._slip.look(w, self._x, released) if slips else None
         if slip is not None:
             open_share = self._update_slip(slip)
             force = self._looks.force_near_coupling(w, self._x, open_share)
@@ -155,12 +161,16 @@ class Bank:
         softened: Array = np.log((1.0 - odd) * relative + odd * np.exp(self._odd_allows))
         return softened
 
+    def _worth(self) -> float:
+        """What the stretch going on counts, after so many of its kind."""
+        return 1.0 / (1.0 + (self._alike.get(self._stretch_key, 0) + 1) / _ALIKE)
+
     def _close_stretch(self) -> None:
         """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns
         nothing."""
         settled = self._softened()
-        seen = self._alike[self._stretch_key] = self._alike.get(self._stretch_key, 0) + 1
-        self._settled += settled / (1.0 + seen / _ALIKE)
+        self._settled += settled * self._worth()
+        self._alike[self._stretch_key] = self._alike.get(self._stretch_key, 0) + 1
         odd = self._stretch_odd * np.exp(self._odd_allows - settled)
         self._stretch[:] = self._odd_allows[:] = 0.0
         moved = self._x - self._x_before
@@ -189,9 +199,15 @@ class Bank:
                 fresh[:, state] = spread * spread * (1.0 - kept * kept)
             fresh[:, State.GRADE] *= self._hills
             fresh[:, State.GAIN_WANDER] += self._wander * (1.0 - keep[State.GAIN_WANDER] ** 2)
-            self._x *= keep
-            self._p *= keep[:, None] * keep
-            self._diagonal += fresh
+            both = keep[:, None] * keep
+            # As the stretch began is as old by now: unlearnt, it must not bring a hill of then back.
+            for x, p, diagonal in (
+                (self._x, self._p, self._diagonal),
+                (self._x_before, self._p_before, self._diagonal_before),
+            ):
+                x *= keep
+                p *= both
+                diagonal += fresh
         self._time_s = now_s
 
     def _update_slip(self, look: SlipLook) -> Array:

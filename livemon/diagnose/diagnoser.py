@@ -142,7 +142,7 @@ class Diagnoser:
         since_s = self.lockup_watch.slipping_since_s
         urgent = w.regime == "launch" or (since_s is not None and w.end_s - since_s > _SLIP_WARNING_S)
         news = self.bank.looks != self._judged_looks or since_s is not None
-        if (urgent and news) or w.end_s - self._judged_s > _JUDGE_EVERY_S:
+        if (urgent and news) or abs(w.end_s - self._judged_s) > _JUDGE_EVERY_S:
             return self._judge(w.end_s)
         return ()
 
@@ -157,8 +157,8 @@ class Diagnoser:
                 waiting.pop()
         while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - _CLUTCH_COMES_ON_S):
             self._give(waiting.popleft())
-        if w.regime == "pull" and (w.speed_ratio or 0.0) > _NEAR_COUPLING:
-            waiting.append(w)
+        if w.regime == "pull" and (waiting or (w.speed_ratio or 0.0) > _NEAR_COUPLING):
+            waiting.append(w)  # those behind one that waits too: the bank takes them in time order
         else:
             self._give(w)
 

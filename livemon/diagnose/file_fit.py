@@ -38,7 +38,8 @@ class FileFit:
             self._gears = [log(ratio * final / radius.value / RPM_TO_RAD_S) for ratio in vehicle.gear_ratios]
         self._seconds = np.zeros(int((_HIGHEST - _LOWEST) / _BIN))
         self._total_s = self._told_at_s = 0.0
-        self._off: float | None = None
+        # Factor on the file's final drive with which it would fit; None where it fits, or nobody knows.
+        self.off: float | None = None
 
     def feed(self, w: Window) -> None:
         """Take one window."""
@@ -52,15 +53,9 @@ class FileFit:
             seconds = max(w.end_s - w.start_s, 0.0)
             self._seconds[at] += seconds
             self._total_s += seconds
-
-    @property
-    def off(self) -> float | None:
-        """Factor on the file's final drive with which it would fit; None where it fits, or nobody knows."""
-        if self._total_s < _LEAST_S:
-            return None
-        if self._total_s > 1.05 * self._told_at_s:
-            self._told_at_s, self._off = self._total_s, self._look()
-        return self._off
+            # By what came, never by when somebody asked: asking changes nothing.
+            if self._total_s > max(_LEAST_S, 1.05 * self._told_at_s):
+                self._told_at_s, self.off = self._total_s, self._look()
 
     def _look(self) -> float | None:
         if max(map(self._share, (-_TYRE, 0.0, _TYRE))) > _FITS:

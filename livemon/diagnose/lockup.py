@@ -98,7 +98,7 @@ class LockupWatch:
     def feed(self, w: Window) -> None:
         """Take one window, in time order."""
         slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
-        if w.geared_rpm is not None:  # what the estimate made of the clutch is not asked
+        if slip is not None and w.geared_rpm is not None:  # what the estimate made of the clutch is not asked
             slip, turbine, slip_sd = w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm
         if w.regime not in ("launch", "pull", "locked") or slip is None or turbine is None:
             if w.regime != "coast":

@@ -102,8 +102,7 @@ class Looks:
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
-        if ratio is not None and pump is not None:
-            self._give_way(ratio, pump)
+        self.pass_by(w)
         if open_clutch and ratio is not None and ratio > FROM_SR:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
@@ -130,8 +129,14 @@ class Looks:
         tr = 1.0 + open_share * (self._torque_ratio(ratio) - 1.0)
         return self._force(w, x, False, tr, ratio)
 
-    def _give_way(self, ratio: float, pump_nm: float) -> None:
-        """A reaction that holds so much and no more: once gone it is back only past coupling."""
+    def pass_by(self, w: Window) -> None:
+        """A reaction that holds so much and no more: once gone it is back only past coupling.
+
+        Every window must pass, also one that slip_look.py judges: those are the ones past coupling.
+        """
+        ratio, pump_nm = w.speed_ratio, w.pump_torque_nm
+        if ratio is None or pump_nm is None:
+            return
         if ratio > self.curves.coupling_speed_ratio:
             gone = self._holds_nm <= 0.0
         else:

@@ -87,7 +87,7 @@ class ShudderWatch:
         if LOW_HZ <= o.frequency_hz < _LATER_HZ:
             self._later = o
             return episode
-        return self._take(o, disturbed_s)
+        return self._take(o, disturbed_s) or episode
 
     def _take(self, o: Oscillation, disturbed_s: float) -> Episode | None:
         self._visible_hz = o.highest_visible_hz

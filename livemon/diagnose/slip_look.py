@@ -83,16 +83,21 @@ class SlipLooks:
             ln_k[i] = sound + held_k * (held - sound)
         return np.maximum.accumulate(ln_k)
 
-    def look(self, w: Window, x: Array, released: bool) -> SlipLook | None:
-        """None where the window is not past the coupling point or does not drive."""
-        pump, torque, ratio, gear = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio, w.gear
-        if pump is None or torque is None or ratio is None or gear is None or released or ratio < FROM_SR:
-            return None
+    def takes(self, w: Window, released: bool) -> bool:
+        """Whether the window is past the coupling point and drives."""
+        pump, ratio = w.pump_torque_nm, w.speed_ratio
+        if pump is None or w.engine_torque_nm is None or ratio is None or released or ratio < FROM_SR:
+            return False
         if pump < DRIVING_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
-            return None
+            return False
         if w.turbine_source == "found":  # their ratios are not known that well
-            return None
-        if gear not in _ON or w.regime not in ("launch", "pull", "coast", "locked"):
+            return False
+        return w.gear in _ON and w.regime in ("launch", "pull", "coast", "locked")
+
+    def look(self, w: Window, x: Array, released: bool) -> SlipLook | None:
+        """None unless it `takes` the window. x: means of the nuisances as they are when the look is used."""
+        pump, torque, ratio, gear = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio, w.gear
+        if pump is None or torque is None or ratio is None or gear is None or not self.takes(w, released):
             return None
         indicated = torque + self._friction_nm
         made = pump + self._gain * indicated

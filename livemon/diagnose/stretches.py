@@ -44,7 +44,8 @@ class _Sums:
     supplied: float = 0.0
     taken: float = 0.0
     lost_supplied: float = 0.0
-    pump_nm: float = 0.0
+    pump_nm: float = 0.0  # of windows that tell K
+    t_pump_nm: float = 0.0  # of windows that tell the torque ratio
     excess_n: int = 0
     excess: float = 0.0
     sr_first: float | None = None
@@ -161,14 +162,13 @@ class Stretches:
         now.supplied += supplied
         now.lost_supplied += supplied / tr
         now.taken += takes
-        if now.regime == "locked":
-            now.pump_nm += pump
+        now.t_pump_nm += pump
 
     def _record(self, now: _Sums) -> Launch:
         gain, sd = gain_sd(now.source), self._prior.sd
         details: dict[str, float | int | str | None] = {"regime": now.regime, "gear": now.gear}
         r_k = r_k_sd = r_t = r_t_sd = None
-        pump_nm = now.pump_nm / (now.k_n or now.t_n) if now.k_n or now.t_n else None
+        pump_nm = now.pump_nm / now.k_n if now.k_n else now.t_pump_nm / now.t_n if now.t_n else None
         offset = sd[State.OFFSET] / pump_nm if pump_nm else 0.0
         if now.k_n:
             n = now.k_n

@@ -118,12 +118,13 @@ class WindowMaker:
         last = self._last
         time_s = e.time_s
         key = (e.regime, e.gear)
-        if last is None or key != self._key or time_s - last.time_s > _GAP_S:
+        # A clock set back ends the window as a hole does.
+        if last is None or key != self._key or not 0.0 <= time_s - last.time_s <= _GAP_S:
             done = self._close()
             self._first = True
             self._stretch_start_s = time_s
             self._key = key
-            self._previous = last if last is not None and time_s - last.time_s <= _GAP_S else e
+            self._previous = last if last is not None and 0.0 <= time_s - last.time_s <= _GAP_S else e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
         elif last.time_s - self._start_s >= self._limit_s or time_s - self._start_s > self._limit_s + 0.1:
             done = self._close()

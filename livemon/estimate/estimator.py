@@ -125,7 +125,9 @@ class Estimator:
     def _close(self, t: float, look_ahead: float) -> list[Estimate | Oscillation]:
         state = self._state
         out: list[Estimate | Oscillation] = list(state.settle(t, look_ahead))
-        if not state.still:
+        if state.still:
+            self._swings.rest()
+        else:
             swing = self._swings.look(state.closed)
             if swing is not None:
                 out.append(swing)

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from itertools import pairwise
+from math import expm1, log1p
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from livemon.records import Oscillation
@@ -53,14 +54,17 @@ class Swings:
         self._t.append(t)
         self._n.append(n)
 
+    def rest(self) -> None:
+        """Standing still nobody looks: forget what no look would reach back to."""
+        if self._t and (first := bisect_left(self._t, self._t[-1] - WINDOW_S)):
+            del self._t[:first], self._n[:first]
+
     def look(self, locked: bool) -> Oscillation | None:
         times, values = self._t, self._n
         if not times:
             return None
+        self.rest()
         end = times[-1]
-        first = bisect_left(times, end - WINDOW_S)
-        if first > 0:
-            del times[:first], values[:first]
         count, span = len(times), end - times[0]
         if count < 3 or span < 0.75 * WINDOW_S:
             return None
@@ -124,7 +128,7 @@ def strongest(times: list[float], values: list[float], highest_hz: float) -> Swi
     z = min(float(share[best]), 1.0 - 1e-12)
     trials = 1.0 + 1.5 * span * (highest_hz - lowest)
     single = (1.0 - z) ** ((count - 6) / 2.0)
-    chance = 1.0 - (1.0 - single) ** trials if single < 0.5 else 1.0
+    chance = -expm1(trials * log1p(-single)) if single < 0.5 else 1.0
     order = None
     if len(orders):
         at = int(np.argmax(share[len(frequencies) :]))

@@ -84,6 +84,8 @@ class RoadSpeed:
         i = bisect_right(track.t, t) - 1
         last = i + 1 == len(track.t)
         stood = self.still_since is not None if last else track.q[i + 1] == _AFTER_ZERO
+        if last and stood and t - self.still_until > _LONGEST_S:
+            return None  # silent since: it may have driven off
         if not stood:
             if last or i < 0 or track.q[i + 1] >= 0.0:
                 state = track.at(t)

@@ -46,6 +46,11 @@ class Standstill:
         """Engine speed it settles at when left alone; 820 until seen."""
         return 820.0 if self._idle is None else self._idle
 
+    def lost(self) -> None:
+        """The clock was set: times from before say nothing."""
+        self._last = None
+        self._past.clear()
+
     def moved(self) -> None:
         """The vehicle moved: it was in gear, and stops in gear next time, or as it has done."""
         if self._last is not None:

@@ -25,6 +25,7 @@ from livemon.vehicle import Vehicle, curves_of
 TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
+_SILENT_S: Final = 5.0  # a finer source of road speed that says nothing for so long is gone
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
@@ -59,7 +60,6 @@ class VehicleState:
         self.calibration = self._uncalibrated()
         self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
         self._launching = False
-        self._stated: tuple[float, int] | None = None
         self.lost()
 
     def _uncalibrated(self) -> Locked:
@@ -70,11 +70,14 @@ class VehicleState:
         self.engine, self.road = EngineSpeed(), RoadSpeed()
         self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
         self._torque.forget()
+        self._standstill.lost()
+        self._stated: tuple[float, int] | None = None
         if self._gears is not None:
             self._gears.lost()
         if self._finder is not None:
             self._finder.forget()
         self._speeds: list[tuple[float, float, float]] = []
+        self._speed_s = -1e18  # newest reading of the source road speed is taken from
         self._ticks: list[Tick] = []
         self._closed_since = 0.0
         self._sure = False  # this locked stretch has shown that it is one
@@ -115,10 +118,11 @@ class VehicleState:
     def _speed(self, t: float, value: float, resolution: float) -> bool:
         width = max(resolution, 0.02)
         if width != self._width:
-            if self._width is not None and width > self._width:
-                return True  # a coarser source than before
+            if self._width is not None and width > self._width and t - self._speed_s < _SILENT_S:
+                return True  # a coarser source than the one that still tells
             self._width = width
             self.calibration = self._uncalibrated()
+        self._speed_s = t
         if not self.road.add(t, value, width):
             return False
         if self._gears is not None:

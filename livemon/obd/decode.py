@@ -191,7 +191,12 @@ class Decoder:
                 self.torque_points_pct = tuple(raw - 125.0 for raw in data)
             elif pid in PIDS:
                 when_s = (time_s + asked_s) / 2.0 if was_asked else time_s
-                readings += self._readings(unit, PIDS[pid], when_s, data)
+                if (plain := unit.plain.get(pid)) is not None:  # the fast way, as in feed
+                    _, quantity, scale, offset, resolution = plain
+                    value = (data[0] if length == 1 else data[0] << 8 | data[1]) * scale + offset
+                    readings.append(Reading(when_s, quantity, value, resolution, unit.can_id))
+                else:
+                    readings += self._readings(unit, PIDS[pid], when_s, data)
         return readings
 
     def _readings(self, unit: _Unit, row: Pid, time_s: float, data: bytes) -> list[Reading]:
