@@ -64,7 +64,7 @@ class Estimator:
     @property
     def now(self) -> Estimate | None:
         """Of the newest engine-speed reading by what is known so far; later readings may still change it."""
-        newest = self._state.engine.newest_s
+        newest = self._state.seen.engine.newest_s
         if newest is not None and (self._now is None or self._now.time_s != newest):
             self._now = self._state.newest()
         return self._now

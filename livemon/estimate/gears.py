@@ -11,8 +11,9 @@ from math import exp
 from typing import Final
 
 from livemon.converter.curves import Curves
-from livemon.estimate.box import Box, Rates
-from livemon.estimate.gear_evidence import GearEvidence, Weigher
+from livemon.estimate.box import Box
+from livemon.estimate.gear_evidence import Weigher
+from livemon.estimate.gear_tick import Five, Tick
 from livemon.estimate.moment import Look
 
 _FINISH, _SHUT = 2.2, 1.5  # rates per second
@@ -27,48 +28,6 @@ _ALONE: Final = 0.995
 _FITS: Final = 4.0  # density of x in a gear that explains what is seen
 _FITS_LEVEL: Final = 0.2  # of the best density its level could have
 _FLOOR: Final = 1e-10
-_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
-
-Five = tuple[list[float], list[float], list[float], list[float], list[float]]  # open, closing, lock, up, down
-
-
-class Tick:
-    """One moment of the chain. Gears count from 0. The results are of the smoothed chain once settled."""
-
-    __slots__ = (
-        "alpha",
-        "driven",
-        "evidence",
-        "first",
-        "gear",
-        "leaving",
-        "locked",
-        "mean_k",
-        "neutral",
-        "open_x",
-        "probability",
-        "rates",
-        "shifting",
-        "spread_k2",
-        "still",
-        "t",
-        "telling",
-        "told",
-    )  # fmt: skip
-
-    def __init__(self, t: float) -> None:
-        self.t = t
-        self.evidence: list[GearEvidence] = []  # of gears first, first + 1, ...
-        self.leaving: list[Rates] = []
-        self.first = 0
-        self.rates = (0.0, 0.0, 0.0)
-        self.alpha: Five | None = None
-        self.gear, self.probability, self.locked, self.shifting = 0, 1.0, 0.0, 0.0
-        self.mean_k = self.spread_k2 = 0.0  # rpm per km/h of the turbine while open, and its variance
-        self.still = self.telling = self.driven = False  # driven: the road turns the engine
-        self.told = True  # torque by the engine, not by the road
-        self.neutral = 0.0
-        self.open_x = 0.0  # ln slip to be expected of an open converter in this gear
 
 
 class Gears:
@@ -194,7 +153,7 @@ class Gears:
             for g in range(first, beyond):
                 row[g] *= inverse
         self._now = tick.alpha = (no, na, nc, nu, nd)
-        self._sum_up(tick, tick.alpha)
+        tick.sum_up(tick.alpha, self.k)
         tick.open_x = weigher.expected(tick.gear)
         tick.telling = look.torque_told and weigher.visible(tick.gear)
         self._gear, self._fits = tick.gear, total > _FITS and weigher.fit[tick.gear] > _FITS_LEVEL
@@ -227,7 +186,7 @@ class Gears:
                 total = sum(map(sum, joint))
                 if total > 0.0:
                     inverse = 1.0 / total
-                    self._sum_up(tick, tuple([x * inverse for x in row] for row in joint))  # type: ignore[arg-type]
+                    tick.sum_up(tuple([x * inverse for x in row] for row in joint), self.k)  # type: ignore[arg-type]
             else:
                 beta = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
             after = tick
@@ -276,41 +235,6 @@ class Gears:
                 for g in range(first, first + len(after.evidence)):
                     row[g] *= inverse
         return bo, ba, bc, bu, bd
-
-    def _sum_up(self, tick: Tick, five: Five) -> None:
-        """From the shares of the states to gear, clutch, shift and the turbine's rpm per km/h."""
-        o, a, c, u, d = five
-        k = self.k
-        first, beyond = tick.first, tick.first + len(tick.evidence)
-        best, top, shifting = first, -1.0, 0.0
-        for g in range(first, beyond):
-            shifting += u[g] + d[g]
-            here = o[g] + a[g] + c[g] + u[g] + d[g]
-            if here > top:
-                best, top = g, here
-        engaged = o[best] + a[best] + c[best]
-        tick.gear, tick.probability, tick.shifting = best, top, shifting
-        tick.locked = c[best] / engaged if engaged > 0.0 else 0.0
-        # the turbine while open: every gear, and every way between two, by its share
-        weight = o[best] + a[best] if tick.locked < 0.999 else engaged
-        mean, square = weight * k[best], weight * k[best] * k[best]
-        for g in range(first, beyond):
-            if g != best and (share := o[g] + a[g]) > _RARE:
-                mean += share * k[g]
-                square += share * k[g] * k[g]
-                weight += share
-            if (share := u[g] + d[g]) > _RARE:
-                low, high = k[g + 1], k[g]
-                middle = 0.5 * (low + high)
-                mean += share * middle
-                # most of a shift's time is spent near its ends: between even (1/12) and at the ends (1/4)
-                square += share * (middle * middle + (high - low) ** 2 / 5.0)
-                weight += share
-        if weight < 1e-9:
-            tick.mean_k, tick.spread_k2 = k[best], 0.0
-            return
-        tick.mean_k = mean = mean / weight
-        tick.spread_k2 = max(square / weight - mean * mean, 0.0)
 
     def _forget(self, share: float) -> None:
         n = len(self.k)

@@ -6,18 +6,17 @@ from bisect import bisect_right
 from math import log, sqrt
 from typing import Final
 
-from livemon.estimate.broadcast import Signal
-from livemon.estimate.engine_speed import EngineSpeed
 from livemon.estimate.gear_finder import GearFinder
-from livemon.estimate.gears import Gears, Tick
+from livemon.estimate.gear_tick import Tick
+from livemon.estimate.gears import Gears
 from livemon.estimate.locked import Locked
 from livemon.estimate.moment import Look
 from livemon.estimate.open_slip import OpenSlip
-from livemon.estimate.ratios import output_rpm_per_kmh, rpm_per_kmh
-from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.proven_lock import ProvenLock
+from livemon.estimate.ratios import rpm_per_kmh
+from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.tell import Told, tell
-from livemon.estimate.torque import Torque
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of
@@ -25,7 +24,6 @@ from livemon.vehicle import Vehicle, curves_of
 TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
 _STALE_S: Final = 1.2
-_SILENT_S: Final = 5.0  # a finer source of road speed that says nothing for so long is gone
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
@@ -36,7 +34,6 @@ _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque'
 _RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
-_PROVEN_S: Final = 2.5  # a clutch that has been closed so long is
 
 State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the reading's own terms
 
@@ -47,40 +44,31 @@ class VehicleState:
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._k, self._scale_sd = rpm_per_kmh(vehicle)
-        self._out_per_kmh = output_rpm_per_kmh(vehicle)
+        self.seen = Seen(vehicle)
         target = vehicle.lockup_slip_target_rpm
         self._slip = (15.0, _SLIP_SD_RPM) if target is None else (target, _TOLD_SD_RPM)
         self._k_sd = [0.0] * len(self._k)
         self._curves = curves_of(vehicle)
         self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
-        self._torque = Torque(vehicle)
         self._standstill = Standstill()
-        self._width: float | None = None
         self.calibration = self._uncalibrated()
-        self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
         self._launching = False
         self.lost()
 
     def _uncalibrated(self) -> Locked:
-        return Locked(self._scale_sd, *self._slip, self._width or 1.0)
+        return Locked(self._scale_sd, *self._slip, self.seen.width or 1.0)
 
     def lost(self) -> None:
         """The clock was set: keep what was learned, forget where things stood."""
-        self.engine, self.road = EngineSpeed(), RoadSpeed()
-        self.turbine, self._output, self._lockup, self._shift = Signal(), Signal(), Signal(), Signal()
-        self._torque.forget()
+        self.seen.forget()
         self._standstill.lost()
-        self._stated: tuple[float, int] | None = None
         if self._gears is not None:
             self._gears.lost()
         if self._finder is not None:
             self._finder.forget()
-        self._speeds: list[tuple[float, float, float]] = []
-        self._speed_s = -1e18  # newest reading of the source road speed is taken from
+        self._proven = ProvenLock()
         self._ticks: list[Tick] = []
-        self._closed_since = 0.0
-        self._sure = False  # this locked stretch has shown that it is one
         self._chained = -1e18
         self._settled = 0
         self._tick_at_index = 0
@@ -88,54 +76,19 @@ class VehicleState:
 
     def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
         """False if the reading's time is not after the one before it."""
-        if quantity == "engine_rpm":
-            times = self.engine.track.t
-            if times and t <= times[-1]:
-                return False
-            self.engine.add(t, value)
-            self._torque.engine_rpm = value
-        elif quantity == "vehicle_kmh":
-            self._torque.road_kmh = value
-            if t - self._output.newest_s < 1.0 and self._out_per_kmh:
-                return True  # the output shaft tells it better
-            return self._speed(t, value, resolution)
-        elif quantity == "output_rpm":
-            self._output.add(t, value)
-            if self._out_per_kmh:
-                return self._speed(t, value / self._out_per_kmh, 0.0)
-        elif quantity == "turbine_rpm":
-            self.turbine.add(t, value)
-        elif quantity == "gear":
-            self._stated = (t, int(value))
-        elif quantity == "lockup":
-            self._lockup.add(t, value)
-        elif quantity == "shift_in_process":
-            self._shift.add(t, value)
-        else:
-            self._torque.add(t, quantity, value)
-        return True
-
-    def _speed(self, t: float, value: float, resolution: float) -> bool:
-        width = max(resolution, 0.02)
-        if width != self._width:
-            if self._width is not None and width > self._width and t - self._speed_s < _SILENT_S:
-                return True  # a coarser source than the one that still tells
-            self._width = width
+        width = self.seen.width
+        taken = self.seen.add(t, quantity, value, resolution)
+        if self.seen.width != width:
             self.calibration = self._uncalibrated()
-        self._speed_s = t
-        if not self.road.add(t, value, width):
-            return False
-        if self._gears is not None:
-            self._speeds.append((t, value, width))
-        return True
+        return taken
 
     def settle(self, now: float, look_ahead: float) -> list[Estimate]:
         """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all)."""
-        track = self.engine.track
+        track = self.seen.engine.track
         times = track.t
         since = times[self._settled] if self._settled < len(times) else now
         track.smooth(since - _NEAR_S)
-        self.road.track.smooth(since - _NEAR_S)
+        self.seen.road.track.smooth(since - _NEAR_S)
         self._chain(now - (_TICK_LAG_S if look_ahead > 0.0 else -1.0))
         ticks = self._ticks
         if self._gears is not None and ticks:
@@ -154,13 +107,13 @@ class VehicleState:
         return out
 
     def _trim(self, before: float) -> None:
-        track = self.engine.track
+        track = self.seen.engine.track
         gone = track.trim(before)
         if gone:
             self._settled -= gone
-            del self.engine.raw[:gone]
-        self.road.track.trim(before)
-        self._torque.trim(before - 12.0)
+            del self.seen.engine.raw[:gone]
+        self.seen.road.track.trim(before)
+        self.seen.torque.trim(before - 12.0)
         ticks = self._ticks
         n = 0
         while n + 2 < len(ticks) and ticks[n + 1].t < before:
@@ -170,29 +123,19 @@ class VehicleState:
 
     def _chain(self, until: float) -> None:
         """Move the gear chain and the locked-stretch filter on to `until`."""
-        times, c = self.engine.track.t, self.calibration
+        times, c = self.seen.engine.track.t, self.calibration
         i, n = bisect_right(times, self._chained), len(times)
         while i < n and times[i] <= until:
             if times[i] >= self._chained + TICK_S:
                 self._chained = times[i]
                 self._look(times[i], i)
             i += 1
-        done = 0
-        for t, z, width in self._speeds:
-            if t > until:
-                break
-            done += 1
+        for t, z, width in self.seen.speeds_due(until):
             tick = self._tick(t - c.delay_s)
-            if tick is None or tick.still or tick.locked * tick.probability < 0.9 or tick.shifting > 0.05:
-                self._sure, self._closed_since = False, t
-                continue
-            self._sure = self._sure or tick.telling
-            known = self._k_sd[tick.gear] < _EXACT
-            if self._sure and known and t - self._closed_since > _PROVEN_S and c.wants(t, z):
-                state = self.engine.around(t - c.delay_s)
+            if self._proven.closed(t, tick) and tick is not None and self._k_sd[tick.gear] < _EXACT:
+                state = self.seen.engine.around(t - c.delay_s) if c.wants(t, z) else None
                 if state is not None:
                     c.look(t, z, width, self._k[tick.gear], state)
-        del self._speeds[:done]
 
     def _look(self, t: float, i: int) -> None:
         """One tick of the chain, at engine-speed reading i."""
@@ -200,11 +143,11 @@ class VehicleState:
         if road is None:
             return
         stated, weight = None, 1.0
-        if self._stated and self._stated[0] <= t + 0.1:
-            stated, weight = self._stated[1] - 1, 0.08
-            self._stated = None
+        if self.seen.stated and self.seen.stated[0] <= t + 0.1:
+            stated, weight = self.seen.stated[1] - 1, 0.08
+            self.seen.stated = None
         v, v_rate, var, slow_var, rate_var, zero = road
-        track, gears = self.engine.track, self._gears
+        track, gears = self.seen.engine.track, self._gears
         n, n_rate = max(track.sx[i], 100.0), track.sr[i]
         self.still = zero and v < 0.7
         if self.still:
@@ -226,17 +169,17 @@ class VehicleState:
             return
         # the road's torque at the pump depends on the gear; the ratio seen stands for it
         per_m = max(gears.k[-1], min(n / v, gears.k[0])) * RPM_TO_RAD_S / KMH_TO_M_S
-        torque, torque_sd, told = self._torque.pump(
+        torque, torque_sd, told = self.seen.torque.pump(
             t, n, n_rate, per_m, v * KMH_TO_M_S, v_rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
         )
-        off = self._torque.foot_off(t)
+        off = self.seen.torque.foot_off(t)
         slip, slip_var = self.calibration.slip(t)
-        turbine = self.turbine.at(t)
+        turbine = self.seen.turbine.at(t)
         tick = gears.tick(
             Look(
                 t, n if turbine is None else max(turbine[0], 50.0), v, sqrt(var), sqrt(slow_var),
                 torque, torque_sd, told, off, self._standstill.idle_rpm,
-                stated if stated is not None and stated >= 0 else None, weight, self._lockup.held(t),
+                stated if stated is not None and stated >= 0 else None, weight, self.seen.lockup.held(t),
                 slip if turbine is None else 0.0, slip_var + 100.0,
             )
         )  # fmt: skip
@@ -247,14 +190,14 @@ class VehicleState:
             x = log(n / (self._k[tick.gear] * v))
             if x > _COUPLED and abs(n_rate) < _SETTLED_RPM_S:
                 pump = gears.weigher.slip.torque_at(x, n)[0]
-                self._torque.idle(t, n, pump, _CURVE * pump + 5.0)
+                self.seen.torque.idle(t, n, pump, _CURVE * pump + 5.0)
 
     def _find(self, finder: GearFinder, t: float, i: int, v: float, v_sd: float, v_rate: float) -> bool:
         """Look for gears; true if there are others than before."""
-        track, turbine, idle_rpm = self.engine.track, self.turbine.at(t), self._standstill.idle_rpm
+        track, turbine, idle_rpm = self.seen.engine.track, self.seen.turbine.at(t), self._standstill.idle_rpm
         n, n_rate = max(track.sx[i], 100.0), track.sr[i]
-        foot_off = self._torque.foot_off(t)
-        nm, sd = self._torque.told(t, n, n_rate)
+        foot_off = self.seen.torque.foot_off(t)
+        nm, sd = self.seen.torque.told(t, n, n_rate)
         if turbine is not None:
             n, nm, sd, foot_off = max(turbine[0], 50.0), 0.0, 1.0, False
         if foot_off is None:
@@ -270,7 +213,8 @@ class VehicleState:
         self._scale_sd = _FOUND_SD
         self.calibration = self._uncalibrated()
         self._ticks.clear()
-        self._speeds.clear()
+        self.seen.speeds.clear()
+        self._proven = ProvenLock()
         self._tick_at_index = 0
         return True
 
@@ -280,15 +224,15 @@ class VehicleState:
         return [g.rpm_per_kmh for g in self._finder.gears if g.seen] if self._finder else []
 
     def _stand(self, t: float, n: float, n_rate: float, stated: int | None) -> Tick:
-        gears, still_since = self._gears, self.road.still_since
+        gears, still_since = self._gears, self.seen.road.still_since
         stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
-        torque, torque_sd = self._torque.told(t, n, n_rate)
+        torque, torque_sd = self.seen.torque.told(t, n, n_rate)
         said = None if stated is None else stated + 1
         runs = n > _RUNS_RPM
         neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
         long = still_since is not None and t - still_since > 1.5
         if runs and long and neutral < _HELD and abs(n_rate) < 40.0:
-            self._torque.idle(t, n, stalled, 0.6 * stalled)
+            self.seen.torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
             tick = Tick(t)
             tick.still, tick.neutral = True, neutral
@@ -298,24 +242,24 @@ class VehicleState:
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
         launching, at = self._launching, self._tick_at_index
-        e = self._estimate(len(self.engine.track.t) - 1)
+        e = self._estimate(len(self.seen.engine.track.t) - 1)
         self._launching, self._tick_at_index = launching, at
         return e
 
     def _estimate(self, i: int) -> Estimate:
-        track = self.engine.track
+        track = self.seen.engine.track
         t = track.t[i]
-        e = Estimate(t, self.engine.raw[i])
+        e = Estimate(t, self.seen.engine.raw[i])
         e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
-        self._torque.into(e)
+        self.seen.torque.into(e)
         tick = self._tick(t)
         state = self._state_at(t) if tick is not None else None
         road, read = (self._on_scale(state), self._as_read(state)) if state is not None else (None, None)
         told = Told(
-            tick, road, self._k, self._k_sd, self.calibration, self.turbine.at(t), self._launching, read
+            tick, road, self._k, self._k_sd, self.calibration, self.seen.turbine.at(t), self._launching, read
         )
         self._launching = tell(e, told)
-        self._torque.ratio_into(e)
+        self.seen.torque.ratio_into(e)
         return e
 
     def _tick(self, t: float) -> Tick | None:
@@ -340,7 +284,7 @@ class VehicleState:
 
     def _state_at(self, t: float) -> State | None:
         c = self.calibration
-        return self.road.at(t + c.delay_s, c.offset_kmh)
+        return self.seen.road.at(t + c.delay_s, c.offset_kmh)
 
     def _on_scale(self, state: State) -> tuple[float, float, float, float, float, bool]:
         c, (u, rate, var, rate_var, zero) = self.calibration, state

@@ -118,9 +118,10 @@ def test_memory_is_bounded(tmp_path: Path) -> None:
     for reading in readings:
         estimator.feed(reading)
     state = estimator._state
-    assert len(state.engine.track.t) < 100
-    assert len(state.road.track.t) < 100
+    assert len(state.seen.engine.track.t) < 100
+    assert len(state.seen.road.track.t) < 100
     assert len(state._ticks) < 40
+    assert len(state.seen.speeds) < 40
 
 
 def test_a_broadcast_turbine_is_used_and_its_silence_is_a_gap() -> None:

@@ -1,0 +1,91 @@
+"""What the vehicle tells, sorted: speeds, states, torque, and the best source of road speed.
+
+The output shaft tells road speed better than whole km/h, a finer counting better than a coarser: the coarser
+is heard again only when the finer has fallen silent.
+"""
+
+from __future__ import annotations
+
+from typing import Final
+
+from livemon.estimate.broadcast import Signal
+from livemon.estimate.engine_speed import EngineSpeed
+from livemon.estimate.proven_lock import Speed
+from livemon.estimate.ratios import output_rpm_per_kmh
+from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.torque import Torque
+from livemon.vehicle import Vehicle
+
+_SHAFT_S: Final = 1.0  # the output shaft was heard so lately
+_SILENT_S: Final = 5.0  # a finer source of road speed that says nothing for so long is gone
+_LEAST_KMH: Final = 0.02  # width of a road-speed reading, however finely it counts
+
+
+class Seen:
+    """`add` readings. width: of the road-speed readings taken [km/h]; speeds: those taken and not yet due."""
+
+    engine: EngineSpeed
+    road: RoadSpeed
+    turbine: Signal
+    lockup: Signal
+    stated: tuple[float, int] | None
+    speeds: list[Speed]
+
+    def __init__(self, vehicle: Vehicle) -> None:
+        self.torque = Torque(vehicle)
+        self.width: float | None = None
+        self._out_per_kmh = output_rpm_per_kmh(vehicle)
+        self.forget()
+
+    def forget(self) -> None:
+        """The clock was set: times from before say nothing."""
+        self.engine, self.road = EngineSpeed(), RoadSpeed()
+        self.turbine, self._output, self.lockup = Signal(), Signal(), Signal()
+        self.torque.forget()
+        self.stated = None
+        self.speeds = []
+        self._speed_s = -1e18  # newest reading of the source road speed is taken from
+
+    def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
+        """False if the reading's time is not after the one before it."""
+        if quantity == "engine_rpm":
+            times = self.engine.track.t
+            if times and t <= times[-1]:
+                return False
+            self.engine.add(t, value)
+            self.torque.engine_rpm = value
+        elif quantity == "vehicle_kmh":
+            self.torque.road_kmh = value
+            if t - self._output.newest_s < _SHAFT_S and self._out_per_kmh:
+                return True
+            return self._speed(t, value, resolution)
+        elif quantity == "output_rpm":
+            self._output.add(t, value)
+            if self._out_per_kmh:
+                return self._speed(t, value / self._out_per_kmh, 0.0)
+        elif quantity == "turbine_rpm":
+            self.turbine.add(t, value)
+        elif quantity == "gear":
+            self.stated = (t, int(value))
+        elif quantity == "lockup":
+            self.lockup.add(t, value)
+        else:
+            self.torque.add(t, quantity, value)
+        return True
+
+    def _speed(self, t: float, value: float, resolution: float) -> bool:
+        width = max(resolution, _LEAST_KMH)
+        if self.width is not None and width > self.width and t - self._speed_s < _SILENT_S:
+            return True
+        self.width, self._speed_s = width, t
+        if not self.road.add(t, value, width):
+            return False
+        self.speeds.append((t, value, width))
+        return True
+
+    def speeds_due(self, until: float) -> list[Speed]:
+        """Road-speed readings up to `until`, each once."""
+        count = next((i for i, (t, *_) in enumerate(self.speeds) if t > until), len(self.speeds))
+        due = self.speeds[:count]
+        del self.speeds[:count]
+        return due
