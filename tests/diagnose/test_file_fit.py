@@ -12,6 +12,10 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from synthetic import VEHICLE, Truth, judged, judged_by  # it lies beside this file
 
+from livemon.diagnose.file_fit import FileFit
+from livemon.diagnose.windows import WindowMaker
+from livemon.records import Estimate
+
 
 @pytest.mark.parametrize("wrong", [0.85, 1.12, 1.2])
 @pytest.mark.parametrize("truth", [Truth(), Truth(lost=1.0)])
@@ -30,3 +34,20 @@ def test_nothing_is_called_by_another_final_drive(wrong: float, truth: Truth) ->
 )
 def test_a_fault_is_not_taken_for_another_file(truth: Truth) -> None:
     assert judged(truth, 3, 600.0)[0].file_fit.off is None
+
+
+def test_asking_whether_the_file_fits_changes_nothing() -> None:
+    """A screen asks all the time and a report once: both must read the same of one drive."""
+    windows, maker = [], WindowMaker()
+    for i in range(1250):
+        # Fifth gear at 20 m/s: 1768 rpm by the file. A drive that misses it, then fits.
+        rpm = 0.91 * 1768.0 if i < 970 else 1768.0
+        window = maker.feed(Estimate(0.1 * i, rpm, "pull", road_speed_m_s=20.0))
+        windows += [window] if window is not None else []
+    asked = FileFit(VEHICLE)
+    for count, window in enumerate(windows, 1):
+        asked.feed(window)
+        asked_once = FileFit(VEHICLE)
+        for so_far in windows[:count]:
+            asked_once.feed(so_far)
+        assert asked.off == asked_once.off

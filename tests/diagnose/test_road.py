@@ -18,7 +18,9 @@ from livemon.converter.curves import at
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Facts
 from livemon.diagnose.full_pedal import FullPedal
+from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
+from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of
@@ -62,6 +64,19 @@ def test_a_weak_engine_still_shows() -> None:
     assert fact is not None
     assert fact.mean == pytest.approx(log(0.6))
     assert fact.mean < -3.0 * fact.sd
+
+
+@pytest.mark.parametrize("speed_ratio", [0.94, 0.96])
+def test_a_pull_tells_its_pump_torque_also_where_it_tells_nothing_of_capacity(speed_ratio: float) -> None:
+    """Past a speed ratio of 0.95 only the torque ratio is judged; by what torque is told all the same."""
+    stretches = Stretches(VEHICLE, CURVES, prior(VEHICLE, CURVES))
+    for _ in range(5):
+        stretches.feed(window(speed_ratio, 100.0, 2500.0))
+    stretches.end()
+    (record,) = stretches.records
+    assert (record.r_k is None) == (speed_ratio > 0.95)
+    assert record.details["t_windows"] == 5
+    assert record.details["pump_torque_nm"] == pytest.approx(100.0)
 
 
 def test_light_slip_in_first_gear_is_no_friction_clutch() -> None:

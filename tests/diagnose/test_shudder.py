@@ -38,6 +38,16 @@ def test_a_step_that_becomes_known_late_still_takes_a_slow_swing_back() -> None:
     assert watch.count == 0
 
 
+def test_a_slow_swing_held_back_is_told_when_the_next_look_is_quiet() -> None:
+    """A look at 4 to 7 Hz waits for the next one, lest a step explain it; the last must not be lost."""
+    watch = ShudderWatch()
+    for i in range(3):
+        told = watch.feed(Oscillation(10.0 + 0.5 * i, 6.0, 15.0, 1e-9, 20.0, 6.0, True))
+        assert (0 if told is None else told.looks) == i
+    told = watch.feed(Oscillation(11.5, 0.0, 0.0, 1.0, 20.0, 0.0, True))
+    assert told is not None and told.looks == 3
+
+
 def test_spectrum_that_shows_nothing_speaks_neither_way() -> None:
     assert ShudderWatch().over_sound_and_engine == (0.0, 0.0)
 

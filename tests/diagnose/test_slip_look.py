@@ -15,10 +15,11 @@ sys.path.insert(0, str(Path(__file__).parent))
 from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
 
 from livemon.converter.curves import at
+from livemon.diagnose.bank import Bank
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import hypotheses
-from livemon.diagnose.looks import Looks
-from livemon.diagnose.nuisance import SIZE, prior
+from livemon.diagnose.looks import Array, Looks
+from livemon.diagnose.nuisance import SIZE, State, prior
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime
@@ -107,6 +108,41 @@ def test_a_worn_one_way_clutch_holds_light_launches_and_lets_go_until_coupling()
     assert off(0.5, 30.0) < -0.05  # once it has let go
     assert off(0.89, 30.0) == 0.0
     assert off(0.5, 30.0) == 0.0
+
+
+@pytest.mark.parametrize("gear", [1, 2, 3])
+def test_a_worn_one_way_clutch_holds_again_past_coupling_in_every_gear(gear: int) -> None:
+    """In first and second the windows past coupling are judged by slip: they pass it by all the same."""
+    bank = Bank(VEHICLE, CURVES, prior(VEHICLE, CURVES), ROWS)
+    weak = next(i for i, row in enumerate(ROWS) if row.holds)
+    light, at_rest = window(0.5, 30.0, 2000.0, 1, "launch"), np.zeros((len(ROWS), SIZE))
+
+    def off() -> float:
+        """ln K that row expects of a light launch less ln K of a sound converter."""
+        capacity, _ = bank._looks.make(light, at_rest, released=False)
+        assert capacity is not None
+        return float(capacity.seen[0] - capacity.seen[weak])
+
+    bank.feed(window(0.3, 150.0, 2000.0, 1, "launch"))
+    assert off() < -0.05
+    bank.feed(window(0.95, 80.0, 2500.0, gear))
+    assert off() == 0.0
+
+
+def test_slip_after_a_pause_is_judged_by_what_is_left_of_what_drifts(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What wandered for seconds a minute ago says nothing of slip now, nor may it be learned from."""
+    means, make = [], SlipLooks.look
+
+    def spy(self: SlipLooks, w: Window, x: Array, released: bool) -> SlipLook | None:
+        means.append(np.abs(x[:, State.K_WANDER]).max())
+        return make(self, w, x, released)
+
+    monkeypatch.setattr(SlipLooks, "look", spy)
+    bank, w = Bank(VEHICLE, CURVES, prior(VEHICLE, CURVES), ROWS), window(0.95, 80.0, 2500.0)
+    for start_s in (0.0, 1.0, 2.0, 3.0, 60.0):
+        bank.feed(replace(w, start_s=start_s, end_s=start_s + 1.0))
+    assert means[3] > 1e-3
+    assert means[4] < 1e-6
 
 
 @pytest.mark.parametrize("seed", [1, 2])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import csv
 import random
 from bisect import bisect_left
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from functools import cache
 from math import inf, nan
 from pathlib import Path
@@ -25,6 +25,16 @@ from livemon.vehicle_file import load
 
 SHARED = Path(__file__).parents[3] / "shared" / "data" / "recordings"
 needs_recordings = pytest.mark.skipif(not SHARED.is_dir(), reason="needs the shared recordings")
+
+FIVE_SPEED = Vehicle(
+    gear_ratios=(4.0, 2.4, 1.5, 1.0, 0.7),
+    final_drive=3.5,
+    tyre_radius_m=Known(0.33, 0.004),
+    displacement_l=2.0,
+    fuel="petrol",
+    peak_torque_nm=200.0,
+    stall_speed_rpm=2300.0,
+)
 
 
 @cache
@@ -112,6 +122,33 @@ def test_a_clock_step_or_gap_is_survived(step_s: float, tmp_path: Path) -> None:
     assert estimator.counters["clock_steps"] == (1 if step_s < 0.0 else 0)
 
 
+def standing(start_s: float, seconds: float) -> Iterator[Reading]:
+    """Idling in gear with the brake on."""
+    for i in range(round(20.0 * seconds)):
+        t = start_s + 0.05 * i
+        yield Reading(t, "engine_rpm", 750.0 + 0.25 * (i % 7), 0.25)
+        if i % 4 == 0:
+            yield Reading(t + 0.01, "vehicle_kmh", 0.0, 1.0)
+            yield Reading(t + 0.02, "engine_torque_nm", 25.0)
+
+
+def test_a_clock_set_back_while_standing_is_survived() -> None:
+    """The stop goes on: what is remembered of it must not be aged by a time that runs backwards."""
+    estimates, estimator = run(FIVE_SPEED, [*standing(5000.0, 12.0), *standing(1000.0, 12.0)])
+    assert estimator.counters["clock_steps"] == 1
+    after = [e for e in estimates if e.time_s < 2000.0]
+    assert len(after) > 230
+    assert all(e.regime == "stationary_in_gear" for e in after)
+
+
+def test_memory_is_bounded_while_standing() -> None:
+    """Nobody looks for swings at a standstill, and a vehicle may idle for hours."""
+    estimator = Estimator(Vehicle())
+    for reading in standing(0.0, 60.0):
+        estimator.feed(reading)
+    assert len(estimator._swings._t) < 60
+
+
 def test_memory_is_bounded(tmp_path: Path) -> None:
     readings, _, text = simulated(5)
     estimator = Estimator(vehicle_of(text, tmp_path))
@@ -137,6 +174,32 @@ def test_a_broadcast_turbine_is_used_and_its_silence_is_a_gap() -> None:
     late = [e for e in estimates if e.time_s > 13.0]
     assert all(e.slip_rpm == pytest.approx(50.0, abs=1.0) for e in early)
     assert all(e.turbine_rpm is None for e in late)
+
+
+def test_a_finer_source_of_road_speed_that_falls_silent_is_replaced_by_the_coarser() -> None:
+    """Left alone for good, the rest of the drive would have no road speed though the vehicle tells it."""
+    readings = []
+    for i in range(800):
+        t = 0.05 * i
+        readings.append(Reading(t, "engine_rpm", 2500.0, 0.25))
+        if t < 15.0:
+            readings.append(Reading(t + 0.01, "output_rpm", 1660.0))
+        if i % 4 == 0:
+            readings.append(Reading(t + 0.02, "vehicle_kmh", 59.0, 1.0))
+    estimates, _ = run(FIVE_SPEED, readings)
+    assert all(e.turbine_rpm is not None for e in estimates if 2.0 < e.time_s < 14.0)
+    late = [e for e in estimates if e.time_s > 25.0]
+    assert late and all(e.turbine_rpm is not None for e in late)
+    assert all(e.road_speed_m_s == pytest.approx(59.5 / 3.6, abs=0.3) for e in late)
+
+
+def test_road_speed_lost_at_a_stop_does_not_mean_standing_for_ever() -> None:
+    readings = list(standing(0.0, 10.0))
+    readings += [Reading(10.0 + 0.05 * i, "engine_rpm", 2500.0, 0.25) for i in range(800)]
+    estimates, _ = run(Vehicle(), readings)
+    assert any(e.road_speed_m_s == 0.0 for e in estimates if e.time_s < 9.0)
+    late = [e for e in estimates if e.time_s > 20.0]
+    assert late and all(e.road_speed_m_s is None and e.regime == "unknown" for e in late)
 
 
 def test_without_a_vehicle_file_the_gears_are_found() -> None:

@@ -43,6 +43,18 @@ def test_false_alarms_are_as_rare_as_stated() -> None:
     assert alarms / 400 < 0.09  # 0.05 within three standard deviations of the count
 
 
+def test_the_false_alarm_probability_of_a_strong_swing_is_small_but_not_nothing() -> None:
+    """It ranks swings: were it lost in rounding, all strong ones would be alike, and certain."""
+
+    def chance(noise_rpm: float) -> float:
+        rng = random.Random(3)
+        times = uneven(rng, 40, 0.05)
+        values = [1800.0 + 12.0 * sin(2.0 * pi * 5.5 * t) + rng.gauss(0.0, noise_rpm) for t in times]
+        return strongest(times, values, 9.0).false_alarm_probability
+
+    assert 0.0 < chance(0.3) < chance(1.0) < 1e-16
+
+
 def test_pulling_away_is_no_swing() -> None:
     times = uneven(random.Random(5), 26, 0.05)
     values = [1000.0 + 900.0 * t - 250.0 * t * t + 40.0 * t**3 for t in times]

@@ -1,0 +1,124 @@
+"""The bank over time: windows in order, stretches that close, and what is unlearnt of them."""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+sys.path.insert(0, str(Path(__file__).parent))
+
+from synthetic import VEHICLE  # it lies beside this file
+
+from livemon.converter.curves import at
+from livemon.diagnose.bank import Bank
+from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.hypotheses import hypotheses
+from livemon.diagnose.nuisance import State, prior
+from livemon.diagnose.windows import Window, WindowMaker
+from livemon.records import Estimate, Regime
+from livemon.vehicle import curves_of
+
+CURVES = curves_of(VEHICLE)
+
+
+def new_bank() -> Bank:
+    return Bank(VEHICLE, CURVES, prior(VEHICLE, CURVES), hypotheses())
+
+
+def estimate(
+    time_s: float,
+    regime: Regime,
+    gear: int,
+    speed_ratio: float,
+    pump_nm: float,
+    rpm: float = 2000.0,
+    speed_m_s: float | None = None,
+    accel_m_s2: float = 0.0,
+) -> Estimate:
+    return Estimate(
+        time_s=time_s,
+        engine_rpm=rpm,
+        regime=regime,
+        turbine_rpm=speed_ratio * rpm,
+        turbine_source="ratios",
+        slip_rpm=(1.0 - speed_ratio) * rpm,
+        slip_sd_rpm=5.0,
+        speed_ratio=speed_ratio,
+        speed_ratio_sd=0.004,
+        gear=gear,
+        gear_probability=0.99,
+        locked_probability=1.0 if regime == "locked" else 0.0,
+        road_speed_m_s=speed_m_s,
+        road_accel_m_s2=accel_m_s2,
+        road_accel_sd_m_s2=0.1,
+        turbine_rad_per_m=VEHICLE.gear_ratios[gear - 1] * 3.4 / 0.316,
+        engine_torque_nm=pump_nm + 4.0,
+        pump_torque_nm=pump_nm,
+        pump_torque_sd_nm=3.0,
+        torque_source="reported",
+    )
+
+
+def window(first: Estimate, seconds: float) -> Window:
+    """Of so many seconds in which nothing changes."""
+    maker = WindowMaker()
+    for i in range(9):
+        maker.feed(replace(first, time_s=first.time_s + seconds * i / 8.0))
+    done = maker.end()
+    assert done is not None
+    return done
+
+
+def test_the_bank_gets_windows_in_time_order(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Those near coupling wait until it is known what the clutch did, and those behind them wait too."""
+    diagnoser = Diagnoser(VEHICLE)
+    starts: list[float] = []
+    monkeypatch.setattr(diagnoser.bank, "feed", lambda w, *_: starts.append(w.start_s))
+    for i in range(97):  # windows of a second
+        speed_ratio = 0.76 if (i - 1) // 8 % 2 else 0.80
+        diagnoser.feed(estimate(0.125 * i, "pull", 3, speed_ratio, 120.0, speed_m_s=15.0, accel_m_s2=1.0))
+    diagnoser.end()
+    assert len(starts) > 10
+    assert starts == sorted(starts)
+
+
+def test_a_stretch_that_is_unlearnt_brings_no_old_hill_back() -> None:
+    """Braking that nobody told teaches nothing of the hill; half a kilometre on, it is another one."""
+    bank, none = new_bank(), 0
+    assert bank.rows[none].finding == "none"
+    for i in range(30):
+        uphill = estimate(1.6 * i, "locked", 4, 0.99, 60.0, speed_m_s=20.0, accel_m_s2=0.0)
+        bank.feed(window(uphill, 1.6))
+    learned, learned_sd = bank.state(none, State.GRADE)
+    assert learned > 0.002
+    for i in range(11):
+        braking = estimate(48.0 + 2.5 * i, "coast", 4, 1.2, -10.0, 1200.0, 20.0, -2.5)
+        bank.feed(window(braking, 2.5), released=True)
+    bank.feed(window(estimate(76.0, "launch", 1, 0.3, 120.0), 0.5))  # tells K alone, and ends the braking
+    left, left_sd = bank.state(none, State.GRADE)
+    assert abs(left) < 0.3 * abs(learned)
+    assert left_sd > 1.15 * learned_sd
+
+
+def launch_of_a_lost_stator(start_s: float, speed_ratio: float) -> Window:
+    pump_nm = (2000.0 / at(CURVES.k_lost, speed_ratio)) ** 2
+    return window(estimate(start_s, "launch", 1, speed_ratio, pump_nm), 0.5)
+
+
+def test_a_stretch_counts_the_same_while_it_lasts_and_once_it_is_over() -> None:
+    """After many launches the next counts less, also before anything else begins."""
+    bank = new_bank()
+    for i in range(30):
+        bank.feed(launch_of_a_lost_stator(20.0 * i, 0.85))  # where losing the reaction changes little
+        bank.feed(window(estimate(20.0 * i + 5.0, "coast", 2, 1.2, -10.0, 1200.0, 10.0, -0.3), 2.5))
+    before = bank.log_finding()["stator_not_holding"]
+    for i in range(4):
+        bank.feed(launch_of_a_lost_stator(600.0 + 0.5 * i, 0.2 + 0.1 * i))
+    lasting = bank.log_finding()["stator_not_holding"]
+    bank.feed(window(estimate(603.0, "locked", 5, 0.99, 60.0), 1.6))  # tells the scale of speeds alone
+    over = bank.log_finding()["stator_not_holding"]
+    assert lasting - before > 0.3
+    assert over - before == pytest.approx(lasting - before, rel=0.1)
