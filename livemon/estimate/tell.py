@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import sqrt
 from typing import Final, NamedTuple
 
-from livemon.estimate.gears import Tick
+from livemon.estimate.gear_tick import Tick
 from livemon.estimate.locked import Locked
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
@@ -47,11 +47,12 @@ def tell(e: Estimate, told: Told) -> bool:
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
         e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var + slow_var) * KMH_TO_M_S
-        e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * KMH_TO_M_S, sqrt(rate_var) * KMH_TO_M_S
+        scale = calibration.scale * KMH_TO_M_S  # what is learned counts as the gauge's: speed and rate alike
+        e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * scale, sqrt(rate_var) * scale
     if tick is not None and k:
         e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
         if k_sd[tick.gear] < _GUESSED_SD:
-            e.turbine_rad_per_m = k[tick.gear] * calibration.scale * RPM_TO_RAD_S / KMH_TO_M_S
+            e.turbine_rad_per_m = k[tick.gear] * RPM_TO_RAD_S / KMH_TO_M_S
         if read is not None and not k_sd[tick.gear] and not tick.still:
             e.geared_rpm, e.geared_sd_rpm = k[tick.gear] * read[0], k[tick.gear] * read[1]
     if turbine is not None:
