@@ -45,6 +45,12 @@ _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _ODD_STRETCH: Final = 0.02
 _STRETCH_S: Final = 12.0
+# A gear slips in its own windows. What its row gains in the others, by not having learnt from these, may be
+# that tyre and curve were learnt wrongly there: no more than as much again.
+_OWN_WORTH: Final = 2.0
+_STRANGE: Final = (
+    0.1  # of sound vehicles have a converter quite unlike its curve (common practice, no source)
+)
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
 _OWN_WAY: Final = 0.012
 
@@ -66,6 +72,7 @@ class LockupWatch:
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
         self._settled: Array = np.zeros(rows.count)
         self._stretch: Array = np.zeros(rows.count)
+        self._own: Array = np.zeros(gears)  # what windows of a gear itself say of its slipping
         self._stretch_start_s = 0.0
         self._going_on = False
         self._weighed: Window | None = None
@@ -79,10 +86,10 @@ class LockupWatch:
         """ln evidence, against sound, that the clutch (slips, never comes on), and that a gear slips."""
         if self._judged is None:
             rows, now = self._rows, self._settled + _soften(self._stretch)
-            sound, gears = float(now[rows.sound]), now[rows.first_gear :]
+            sound, gears = self._sound(now), self._of_gears(now)
             slips = _log_mean(now[rows.worn]) - sound
             never = float(now[rows.never]) - sound
-            gear = _log_mean(gears) - sound if len(gears) else 0.0
+            gear = _log_mean(gears) if len(gears) else 0.0
             own_way = mixture(_OWN_WAY, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
         return self._judged
@@ -90,8 +97,18 @@ class LockupWatch:
     @property
     def slipping_gear(self) -> int | None:
         """The gear likeliest to slip, if any does."""
-        gears = (self._settled + _soften(self._stretch))[self._rows.first_gear :]
+        gears = self._of_gears(self._settled + _soften(self._stretch))
         return int(np.argmax(gears)) + 1 if len(gears) else None
+
+    def _sound(self, now: Array) -> float:
+        """ln likelihood of a sound clutch, its converter like its curve or not; now: of every row."""
+        usual, strange = float(now[self._rows.sound]), float(now[self._rows.strange])
+        return usual + mixture(_STRANGE, strange - usual)
+
+    def _of_gears(self, now: Array) -> Array:
+        """ln evidence of each gear that it slips."""
+        told = now[self._rows.first_gear :] - self._sound(now)
+        return np.minimum(told, _OWN_WORTH * np.maximum(self._own, 0.0))
 
     # -- taking in -----------------------------------------------------------------------------------
 
@@ -175,7 +192,10 @@ class LockupWatch:
         total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM
         believed = (1.0 - _ODD) * good / total
         self._gear_slips(w, torque.value_nm, slip, p, total, believed)
-        self._stretch += weight * np.log(total)
+        told = weight * np.log(total)
+        self._stretch += told
+        if w.gear and w.gear <= len(self._own):
+            self._own[w.gear - 1] += told[rows.first_gear + w.gear - 1] - told[rows.sound]
         self._going_on = True
         self._judged = None
         is_on = good_on > good_open

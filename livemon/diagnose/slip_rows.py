@@ -1,9 +1,9 @@
 """What slip each cause predicts for one window, with the nuisances that all windows of a drive share.
 
 One row a cause: the clutch holds; holds so much torque and no more (or so much of what comes, and no more);
-never comes on; holds, but one gear slips. What the clutch does not hold the fluid carries, and K says at what
-slip.
-Each row carries its own view of four nuisances, stepped by every window as far as the row explains it.
+never comes on; holds, and K is far from its curve; holds, but one gear slips. What the clutch does not hold
+the fluid carries, and K says at what slip.
+Each row carries its own view of the nuisances, stepped by every window as far as the row explains it.
 """
 
 from __future__ import annotations
@@ -33,7 +33,11 @@ _LEAST_NM: Final = 2.0
 _KNEE_SR: Final = 0.90
 _TILT_SR: Final = 0.07  # K at SR 0.97 against K at 0.90
 _K_WANDER: Final = 0.045  # ln K, from window to window, and half of what torque maps wander
-_K_SHAPE: Final = 0.2  # and more so away from where the clutch works
+_K_SHAPE: Final = 0.06  # and more so away from where the clutch works
+_BEND_SD: Final = (
+    0.2  # ln K per unit of SR below the knee: rms of seven published curves against those derived
+)
+_STRANGE: Final = 2.5  # times the usual spread of K
 
 
 class Nuisance(IntEnum):
@@ -44,6 +48,7 @@ class Nuisance(IntEnum):
     TILT = 2  # ln K at 0.97 more than at 0.9
     OFFSET = 3  # N m at the pump
     TARGET = 4  # rpm of slip that the control holds
+    BEND = 5  # ln K, growing with each unit of SR below 0.9
 
 
 SIZE: Final = len(Nuisance)
@@ -74,13 +79,15 @@ ON, OPEN, TIGHT = 0, 1, 2
 
 
 class SlipRows:
-    """Order of rows: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, first gear slips, second ..."""
+    """Order of rows: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, strange, first gear slips, second
+    ..."""
 
     def __init__(self, curves: Curves, torque_nm: float, target_rpm: float | None, gears: int) -> None:
         worn = len(HOLDS) + len(HOLDS_SHARE)
-        self.count = 2 + worn + gears
+        self.count = 3 + worn + gears
         self.sound, self.worn, self.never = 0, slice(1, 1 + worn), 1 + worn
-        self.first_gear = 2 + worn
+        self.strange = 2 + worn  # sound, with a converter quite unlike its curve
+        self.first_gear = 3 + worn
         self.target_rpm, target_sd = _TARGET_RPM if target_rpm is None else (target_rpm, _TARGET_SD_RPM)
         self._torque_nm = torque_nm
         nothing = np.zeros(self.count)
@@ -88,7 +95,7 @@ class SlipRows:
         self._holds_nm[1 : 1 + len(HOLDS)] = np.array(HOLDS) * torque_nm
         self._share = nothing.copy()
         self._share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
-        self._share[[self.sound, *range(self.first_gear, self.count)]] = 1.0
+        self._share[[self.sound, *range(self.strange, self.count)]] = 1.0
         self._passes: Array = np.array(
             (1.0 - self._share, np.ones(self.count))
         )  # of more torque, to the fluid
@@ -100,14 +107,17 @@ class SlipRows:
         k_sd = [at(curves.k_sd, ratio) / at(curves.k, ratio) for ratio in (0.9, 0.97)]
         # Torque by a factor counts half, as K goes with its root.
         level, tilt = hypot(0.06, k_sd[0], 0.5 * 0.08), max(0.08, k_sd[1] - k_sd[0])
-        sd = (0.015, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd)
+        sd = (0.015, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd, _BEND_SD)
         self._at_target: Array = np.zeros(SIZE)
         self._at_target[Nuisance.TARGET] = 1.0
         self.x: Array = np.zeros((self.count, SIZE))
         self.x[:, Nuisance.TARGET] = self.target_rpm
         self.p: Array = np.tile(np.diag(np.square(sd)), (self.count, 1, 1))
+        strange = np.ones(SIZE)
+        strange[[Nuisance.LEVEL, Nuisance.TILT, Nuisance.BEND]] = _STRANGE
+        self.p[self.strange] *= np.outer(strange, strange)
         self._x_before, self._p_before = self.x.copy(), self.p.copy()
-        self._walk = np.diag(np.square((0.0005, 0.002, 0.0, 0.002 * torque_nm, 0.0)))
+        self._walk = np.diag(np.square((0.0005, 0.002, 0.0, 0.002 * torque_nm, 0.0, 0.0)))
 
     def know_scale(self, sd: float) -> None:
         """The estimate knows turbine speed at least this well, as a share of it."""
@@ -144,9 +154,10 @@ class SlipRows:
         """(slip at which the fluid carries `fluid_nm`, regressors, sd of the moment) [rpm], on and open."""
         fluid = np.maximum(fluid_nm, 0.5 * _LEAST_NM)
         want = log(rpm) - 0.5 * np.log(fluid) - self.x[:, Nuisance.LEVEL]
-        tilt = (np.interp(want, self._ln_k, self._ratio) - _KNEE_SR) / _TILT_SR
+        above = np.interp(want, self._ln_k, self._ratio) - _KNEE_SR
+        below, tilt = np.maximum(-above, 0.0), above / _TILT_SR
         tilt = np.minimum(np.maximum(tilt, -3.0), 1.2)
-        want -= tilt * self.x[:, Nuisance.TILT]
+        want -= tilt * self.x[:, Nuisance.TILT] + below * self.x[:, Nuisance.BEND]
         ratio = np.interp(want, self._ln_k, self._ratio)
         # rpm of slip a unit of ln K, over the way from here to what was seen.
         ln_k_seen = float(np.interp(seen, self._ratio, self._ln_k))
@@ -157,6 +168,7 @@ class SlipRows:
         h = np.zeros((2, self.count, SIZE))
         h[:, :, Nuisance.LEVEL] = flow
         h[:, :, Nuisance.TILT] = flow * tilt
+        h[:, :, Nuisance.BEND] = flow * below
         by_torque = 0.5 * flow * self._passes / fluid
         h[:, :, Nuisance.OFFSET] = by_torque
         shape = _K_WANDER + _K_SHAPE * np.maximum(_KNEE_SR - np.minimum(ratio, seen), 0.0)

@@ -166,6 +166,17 @@ def test_slip_in_one_gear_only_is_that_gear() -> None:
     assert gear_slips > 4.0 and gear_slips > max(slips, never) and clutch.slipping_gear == 4
 
 
+def test_slip_in_every_gear_alike_is_not_that_of_one_gear() -> None:
+    """A row that learnt nothing in its own gear may fit the others better: no evidence by itself."""
+    clutch = knowing_the_converter()
+    for i in range(12):
+        for j in range(6):
+            w = window(20.0 * i + 1.7 * j, 450.0 + 2.0 * j, 80.0 + 10.0 * j)
+            clutch.feed(replace(w, gear=(2, 3, 4)[i % 3]))
+        clutch.feed(window(20.0 * i + 12.0, 0.0, 0.0, "shift"))
+    assert clutch.log_evidence()[2] < 3.0
+
+
 @pytest.mark.parametrize(
     "row", list(csv.DictReader(line for line in VECTORS.read_text().splitlines() if not line.startswith("#")))
 )
