@@ -7,18 +7,18 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
-from pathlib import Path
 from types import FrameType
 from typing import Any
 
 from livemon.clock import MonotonicClock
+from livemon.commands import outputs
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle
 from livemon.views import result
 from livemon.views.keys import Keys
 from livemon.views.plain import Plain, usable_screen
-from livemon.views.snapshot import Marker, View
+from livemon.views.snapshot import Drive, Marker, View
 from livemon.views.trace import TraceWriter
 
 
@@ -96,9 +96,7 @@ def keys_of(full_screen: bool) -> AbstractContextManager[Keys]:
 
 def check_outputs(args: argparse.Namespace) -> None:
     """Refuse an output that cannot be written before the drive, not after it."""
-    for option, path in (("--json", args.json), ("--report", args.report)):
-        if path and path != "-" and (Path(path).is_dir() or not Path(path).resolve().parent.is_dir()):
-            raise UsageError("a file in an existing folder", path, option, "make it or give another path")
+    outputs.check(args)
     if args.report:
         from livemon.views import report
 
@@ -139,24 +137,31 @@ def carry_out(
     finally:
         if trace is not None:
             trace.close()
-    view.close(summary)
     built = result.build(summary)
+    writes: list[Callable[[], None]] = [lambda: view.close(summary)]
     if args.json:
-        result.write(built, args.json)
+        writes.append(lambda: result.write(built, args.json))
     if args.report:
-        from livemon.views import report
-
-        report.write(args.report, summary)
-    if remember:
-        from livemon.store.history import History
-
-        try:
-            History().add(built, summary.vin)
-        except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
-            sys.stderr.write(f"livemon: not kept in the history: {error}\n")
-    if failure is not None:
-        raise failure
+        writes.append(lambda: _write_report(args.report, summary))
+    if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
+        writes.append(lambda: _keep(built, summary.vin))
+    outputs.write_all(*writes, failed=failure)
     return 130 if stop.interrupted else 0
+
+
+def _write_report(path: str, summary: Drive) -> None:
+    from livemon.views import report
+
+    report.write(path, summary)
+
+
+def _keep(built: dict[str, Any], vin: str | None) -> None:
+    from livemon.store.history import History
+
+    try:
+        History().add(built, vin)
+    except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
+        sys.stderr.write(f"livemon: not kept in the history: {error}\n")
 
 
 def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], bool]) -> None:

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 import argparse
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from livemon.commands import drive
+from livemon.commands import drive, outputs
+from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import LivemonError, UsageError
 from livemon.views import result
-from livemon.views.sentences import SHORT, WHERE, clean, fit_encoding, percent
+from livemon.views.sentences import SHORT, WHERE, percent
 
 HEAD = ("rank", "vehicle", "call", "sure", "where", "any fault", "driven", "recording")
 
@@ -65,13 +66,24 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     files = vehicle_files(args.vehicles)
-    entries = [judge(path, match(path, files), args.dbc, args.j1939) for path in args.recordings]
+    outputs.check(args, files.values())
+    entries: list[Entry] = []
+    interrupted = False
+    try:
+        for path in args.recordings:
+            entries.append(judge(path, match(path, files), args.dbc, args.j1939))
+    except KeyboardInterrupt:  # what has been judged by then is still written
+        interrupted = True
     ranked = rank(entries)
+    text = [*table(HEAD, rows(ranked)), *(f"not judged: {e.error}" for e in ranked if e.error)]
+    if interrupted:
+        text.append(f"interrupted: {len(args.recordings) - len(entries)} recordings not looked at")
+    writes: list[Callable[[], None]] = [lambda: say(*text, to=sys.stderr if args.json == "-" else None)]
     if args.json:
-        result.write([_plain(entry) for entry in ranked], args.json)
-    out = sys.stderr if args.json == "-" else sys.stdout
-    for line in [*table(HEAD, rows(ranked)), *(f"not judged: {e.error}" for e in ranked if e.error)]:
-        out.write(fit_encoding(clean(line), out.encoding) + "\n")
+        writes.append(lambda: result.write([_plain(entry) for entry in ranked], args.json))
+    outputs.write_all(*writes)
+    if interrupted:
+        return 130
     # Nothing usable at all is a failure; some unusable files among good ones are not.
     return 0 if any(e.result for e in entries) else 2
 

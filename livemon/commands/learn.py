@@ -7,7 +7,8 @@ import argparse
 import sys
 from pathlib import Path
 
-from livemon.errors import RecordingError, UsageError
+from livemon.commands import outputs
+from livemon.errors import RecordingError
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -27,11 +28,8 @@ def run(args: argparse.Namespace) -> int:
     from livemon.sources.recording import open_recording
     from livemon.vehicle_file import dump, load
 
+    outputs.check(args)
     vehicle = load(args.vehicle)
-    if Path(args.out).resolve() == Path(args.vehicle).resolve():
-        raise UsageError(
-            "another file to write", "the vehicle file itself", args.out, "give --out a new name"
-        )
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
     estimator, learner = Estimator(vehicle), Learner(vehicle)
     start_s: float | None = None

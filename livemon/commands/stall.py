@@ -8,6 +8,7 @@ import sys
 from pathlib import Path
 from typing import Final
 
+from livemon.commands import outputs
 from livemon.converter.curves import GRID_STEPS, Curves
 from livemon.converter.stall import Cause, Stall, read
 from livemon.errors import UsageError
@@ -57,6 +58,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(arguments: argparse.Namespace) -> int:
+    outputs.check(arguments)
     vehicle = load(arguments.vehicle)
     curves = curves_of(vehicle)
     if arguments.curve:

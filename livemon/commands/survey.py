@@ -12,7 +12,7 @@ from typing import Final
 
 from livemon.clock import Clock, MonotonicClock
 from livemon.commands import link as links
-from livemon.commands import options
+from livemon.commands import options, outputs
 from livemon.commands.drive import decoder_of, vehicle_of
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
@@ -54,8 +54,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Survey and print. Raises LinkError when nobody answers."""
     links.check(args)
-    if args.json and args.json != "-" and not Path(args.json).resolve().parent.is_dir():
-        raise UsageError("a file in an existing folder", args.json, "--json", "give another path")
+    outputs.check(args)
     clock = MonotonicClock()
     vehicle = vehicle_of(args)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)

@@ -121,3 +121,23 @@ def test_a_real_recording_and_a_missing_one(tmp_path: Path, capsys: pytest.Captu
     assert "van.log" in out and "not judged: " in out and "gone.log" in out
     assert "not enough evidence" in out
     assert fleet.match("van.log", {}) is None
+
+
+def test_an_interruption_still_tells_what_was_judged(
+    judged: dict[str, Any],
+    monkeypatch: pytest.MonkeyPatch,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    judge = drive.judge
+
+    def interrupted(path: str, vehicle: str | None, **options: Any) -> dict[str, Any]:
+        if path == "van8.log":
+            raise KeyboardInterrupt
+        return judge(path, vehicle, **options)
+
+    monkeypatch.setattr(drive, "judge", interrupted)
+    out = tmp_path / "fleet.json"
+    assert main(["fleet", *RECORDINGS, "--json", str(out)]) == 130
+    assert "van7.log" in capsys.readouterr().out
+    assert len(json.loads(out.read_text())) == 5

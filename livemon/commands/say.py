@@ -1,0 +1,15 @@
+"""Lines on a stream, whatever it can encode and whatever a name out of a file holds."""
+
+from __future__ import annotations
+
+import sys
+from typing import TextIO
+
+from livemon.views.sentences import clean, fit_encoding
+
+
+def say(*lines: str, to: TextIO | None = None) -> None:
+    """Write the lines, to standard output unless told otherwise."""
+    stream = to or sys.stdout
+    for line in "\n".join(lines).split("\n"):
+        stream.write(fit_encoding(clean(line), getattr(stream, "encoding", None)) + "\n")

@@ -1,0 +1,93 @@
+"""Outputs: no command destroys what it was given to read, and no failure of one loses the others."""
+
+from __future__ import annotations
+
+from argparse import Namespace
+from pathlib import Path
+
+import pytest
+
+from livemon.cli import main
+from livemon.commands import drive
+from livemon.obd.decode import Decoder
+from livemon.vehicle import Vehicle
+from livemon.views.plain import Plain
+
+RECORDING = "(1600000000.000000) can0 7DF#02010C0000000000\n(1600000000.012000) can0 7E8#04410C0C08000000\n"
+VEHICLE = "[converter]\nstall_torque_ratio = 2.0\n"
+
+
+@pytest.fixture(autouse=True)
+def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    monkeypatch.chdir(tmp_path)
+    Path("d.log").write_text(RECORDING)
+    Path("v.toml").write_text(VEHICLE)
+    Path("link.log").symlink_to("d.log")
+    Path("twin.log").hardlink_to("d.log")
+    return tmp_path
+
+
+@pytest.mark.parametrize(
+    "command",
+    [
+        "replay d.log --json d.log",
+        "replay d.log --trace d.log",
+        "replay d.log --report ./d.log",
+        "replay link.log --trace d.log",
+        "replay d.log --json twin.log",
+        "replay d.log --vehicle v.toml --json v.toml",
+        "fleet d.log --dbc v.toml --json v.toml",
+        "replay d.log --json x --trace x",
+        "replay d.log --trace x --report x",
+        "demo --json x --report x",
+        "stall --vehicle v.toml --curve v.toml",
+        "stall --vehicle d.log --engine v.toml --curve v.toml",
+        "fleet d.log --json d.log",
+        "fleet d.log --vehicles . --json v.toml",
+        "vehicle learn d.log --vehicle v.toml --out d.log",
+        "vehicle learn d.log --vehicle v.toml --out v.toml",
+        "watch --interface virtual --vehicle v.toml --record v.toml",
+        "watch --interface virtual --record x --json x",
+        "watch --interface virtual --record .",
+        "survey --interface virtual --vehicle v.toml --json v.toml",
+        "replay d.log --trace -",
+        "replay d.log --report -",
+        "stall --vehicle v.toml --curve -",
+    ],
+)
+def test_an_output_that_would_do_harm_is_refused_before_anything_is_opened(
+    command: str, files: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    before = {path.name: path.read_text() for path in files.iterdir()}
+    assert main(command.split()) == 2
+    captured = capsys.readouterr()
+    assert captured.err.count("\n") == 1 and "--" in captured.err and captured.out == ""
+    assert {path.name: path.read_text() for path in files.iterdir()} == before
+
+
+def test_outputs_may_share_a_device() -> None:
+    assert main(["replay", "d.log", "--json", "/dev/null", "--trace", "/dev/null"]) == 0
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_an_output_that_fails_loses_none_of_the_others(
+    files: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    assert main(["replay", "d.log", "--json", "/dev/full", "--report", "a.html"]) == 2
+    captured = capsys.readouterr()
+    assert Path("a.html").exists() and "THE CALL" in captured.out
+    assert captured.err.count("\n") == 1 and "/dev/full" in captured.err
+    assert main(["fleet", "d.log", "--json", "/dev/full"]) == 2
+    assert "d.log" in capsys.readouterr().out
+
+
+def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(
+    files: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setenv("LIVEMON_HISTORY", "h.sqlite")
+    args = Namespace(trace=None, json="r.json", report=None)
+    view = Plain()
+    assert (
+        drive.carry_out(args, "port", Decoder(), Vehicle(), lambda run, stop: None, view, remember=True) == 0
+    )
+    assert Path("r.json").exists() and not Path("h.sqlite").exists()
