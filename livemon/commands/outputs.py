@@ -58,8 +58,8 @@ def write_all(*writes: Callable[[], object], failed: LivemonError | None = None)
             write()
         except (LivemonError, OSError) as failure:
             failures.append(failure)
-    for failure in failures[1:]:
-        sys.stderr.write(f"livemon: {' '.join(str(failure).split())}\n")
+    for other in failures[1:]:
+        sys.stderr.write(f"livemon: {' '.join(str(other).split())}\n")
     if failures:
         raise failures[0]
 

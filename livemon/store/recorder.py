@@ -27,6 +27,7 @@ _MARK_PIECE: Final = 6
 
 class Recorder:
     """Writes frames to `path`. An older recording there is first renamed: path.1.log, path.2.log ...
+    A device, a pipe or a link there is never renamed or deleted, only written to.
 
     With `max_bytes` the same renaming starts a new file whenever the present one has grown to that size.
     Unless `keep_vin`, the last seven characters of an answered VIN (its serial number) are written as '*'.
@@ -113,7 +114,8 @@ class Recorder:
     def discard(self) -> None:
         """Close and leave no file behind: nobody answered, there are only our own asks in it."""
         self.close()
-        self.path.unlink(missing_ok=True)
+        if self._renamable():
+            self.path.unlink(missing_ok=True)
 
     def _put(self, text: str) -> bool:
         now_s = self._now_s()
@@ -121,7 +123,8 @@ class Recorder:
             return False
         line = text.encode("ascii", "replace")
         try:
-            if self._max_bytes is not None and self._size and self._size + len(line) > self._max_bytes:
+            full = self._max_bytes is not None and self._size and self._size + len(line) > self._max_bytes
+            if full and self._renamable():
                 self.flush()
                 self._shut()
                 self._open()
@@ -139,13 +142,20 @@ class Recorder:
         return True
 
     def _open(self) -> None:
-        if self.path.exists() and self.path.stat().st_size:
+        if self._renamable() and self.path.stat().st_size:
             number = 1
             while (older := self.path.with_suffix(f".{number}{self.path.suffix}")).exists():
                 number += 1
             self.path.rename(older)
+        self._append()
+
+    def _append(self) -> None:
         self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-        self._size = 0
+        self._size = os.fstat(self._file).st_size
+
+    def _renamable(self) -> bool:
+        """Whether a recording of its own lies there, not a device, a pipe or the way to somebody's file."""
+        return self.path.is_file() and not self.path.is_symlink()
 
     def _reopen(self, now_s: float) -> bool:
         """After a failure: go on in the same file as soon as the disk lets us."""
@@ -153,8 +163,7 @@ class Recorder:
             return False
         self._retry_s = now_s + RETRY_S
         try:
-            self._file = os.open(self.path, os.O_WRONLY | os.O_CREAT | os.O_APPEND, 0o644)
-            self._size = os.fstat(self._file).st_size
+            self._append()
         except OSError:
             return False
         return True

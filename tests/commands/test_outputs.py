@@ -10,6 +10,7 @@ import pytest
 from livemon.cli import main
 from livemon.commands import drive
 from livemon.obd.decode import Decoder
+from livemon.run import Run
 from livemon.vehicle import Vehicle
 from livemon.views.plain import Plain
 
@@ -71,7 +72,7 @@ def test_outputs_may_share_a_device() -> None:
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_an_output_that_fails_loses_none_of_the_others(
-    files: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    capsys: pytest.CaptureFixture[str],
 ) -> None:
     assert main(["replay", "d.log", "--json", "/dev/full", "--report", "a.html"]) == 2
     captured = capsys.readouterr()
@@ -81,13 +82,12 @@ def test_an_output_that_fails_loses_none_of_the_others(
     assert "d.log" in capsys.readouterr().out
 
 
-def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(
-    files: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
+def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("LIVEMON_HISTORY", "h.sqlite")
     args = Namespace(trace=None, json="r.json", report=None)
-    view = Plain()
-    assert (
-        drive.carry_out(args, "port", Decoder(), Vehicle(), lambda run, stop: None, view, remember=True) == 0
-    )
+
+    def silence(run: Run, stop: drive.Stop) -> None:
+        pass
+
+    assert drive.carry_out(args, "port", Decoder(), Vehicle(), silence, Plain(), remember=True) == 0
     assert Path("r.json").exists() and not Path("h.sqlite").exists()

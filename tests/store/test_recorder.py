@@ -235,3 +235,26 @@ def test_a_discarded_recording_leaves_no_file(tmp_path: Path) -> None:
     recorder.write(Frame(1.0, 0x7DF, False, bytes(8)))
     recorder.discard()
     assert not path.exists()
+
+
+def test_only_a_recording_is_ever_renamed_or_deleted(tmp_path: Path) -> None:
+    folder = tmp_path / "drives.log"
+    (folder / "inside").mkdir(parents=True)
+    with pytest.raises(UsageError, match="directory"):
+        Recorder(folder)
+    other = tmp_path / "other.txt"
+    other.write_text("kept\n")
+    link = tmp_path / "link.log"
+    link.symlink_to(other)
+    pipe = tmp_path / "pipe.log"
+    os.mkfifo(pipe)
+    reader = os.open(pipe, os.O_RDONLY | os.O_NONBLOCK)
+    for path in (link, pipe):
+        recorder = Recorder(path, max_bytes=60)
+        for n in range(3):
+            recorder.write(ANSWER._replace(time_s=n))
+        recorder.discard()
+    assert os.read(reader, 4096).count(b"\n") == 3
+    os.close(reader)
+    assert other.read_text().startswith("kept\n") and other.read_text().count("\n") == 4
+    assert {each.name for each in tmp_path.iterdir()} == {"drives.log", "other.txt", "link.log", "pipe.log"}
