@@ -6,6 +6,7 @@ beforehand; the rest goes through cantools. Both give the same numbers (a test h
 
 from __future__ import annotations
 
+from codecs import BOM_UTF8
 from collections import Counter
 from collections.abc import Mapping, Sequence
 from difflib import get_close_matches
@@ -192,9 +193,13 @@ def _load(path: Path) -> Database:
     from cantools.database.can import Database
 
     if not path.is_file():
-        raise RecordingError("a DBC file", "no such file", str(path), "check the path")
+        came = "a directory" if path.is_dir() else "a device or a pipe" if path.exists() else "no such file"
+        raise RecordingError("a DBC file", came, str(path), "check the path")
     try:
-        database = cantools.database.load_file(str(path), database_format="dbc", strict=False)
+        text = path.read_bytes()
+        # The format's own encoding is that of the editors it comes from; a byte order mark says otherwise.
+        encoding = "utf-8-sig" if text.startswith(BOM_UTF8) else "cp1252"
+        database = cantools.database.load_string(text.decode(encoding), database_format="dbc", strict=False)
     except Exception as failure:  # parse errors, wrong encodings, impossible layouts: all one to the user
         reason = str(failure).split("\n")[0][:200] or type(failure).__name__
         raise RecordingError("a DBC file", reason, str(path), "check that the file is a whole DBC") from None

@@ -257,3 +257,16 @@ def test_hostile_files(tmp_path: Path, content: bytes) -> None:
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="no such file"):
         DbcDecoder(tmp_path / "none.dbc")
+
+
+def test_a_directory_is_called_one(tmp_path: Path) -> None:
+    with pytest.raises(RecordingError, match="a directory"):
+        DbcDecoder(tmp_path)
+
+
+def test_a_byte_order_mark_is_no_part_of_the_file(tmp_path: Path) -> None:
+    path = tmp_path / "v.dbc"
+    text = HEAD + 'BO_ 1 M: 8 A\n SG_ engine_rpm : 0|8@1+ (1,0) [0|0] "rpm" B\nCM_ "Drehzahl ±1 %";\n'
+    for encoding in ("utf-8-sig", "cp1252"):
+        path.write_text(text, encoding=encoding)
+        assert DbcDecoder(path).quantities == {"engine_rpm"}
