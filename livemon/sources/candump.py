@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import gzip
 import re
+import zlib
 from binascii import unhexlify
 from collections import Counter
 from collections.abc import Container, Iterator, Sequence
@@ -29,12 +30,15 @@ _GAP_S: Final = 5.0  # a stamp further than that from both its neighbours has a 
 _DAY_S: Final = 86400.0
 
 _HEAD: Final = rb"([\w.:-]+ +(?:[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}))"
-_COMPACT: Final = re.compile(rb"^\((\d+\.\d+)\) " + _HEAD + rb"#([0-9A-Fa-f]{0,16})(?: [RT])?\r?\n", re.M)
+_COMPACT: Final = re.compile(
+    rb"^\((\d{1,12}\.\d+)\) " + _HEAD + rb"#([0-9A-Fa-f]{0,16})(?: [RT])?\r?\n", re.M
+)
 _SPACED: Final = re.compile(
-    rb"^ *\((\d+\.\d+)\) +" + _HEAD + rb" +\[(\d)\] *((?: [0-9A-Fa-f]{2}){0,8}) *\r?\n", re.M
+    rb"^ *\((\d{1,12}\.\d+)\) +" + _HEAD + rb" +\[(\d)\] *((?: [0-9A-Fa-f]{2}){0,8}) *\r?\n", re.M
 )
 _EITHER: Final = re.compile(
-    rb"\s*\((\d+(?:\.\d*)?|\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d+)\)\s+([\w.:-]+)\s+(?:[RT]X\s+[-B]\s+[-E]\s+)?"
+    rb"\s*\((\d{1,12}(?:\.\d*)?|\d{4}-\d\d-\d\d \d\d:\d\d:\d\d\.\d+)\)"
+    rb"\s+([\w.:-]+)\s+(?:[RT]X\s+[-B]\s+[-E]\s+)?"
     rb"([0-9A-Fa-f]{3}|[0-9A-Fa-f]{8})(?:#(\S*)(?:\s+[RT])?|\s+\[(\d+)\]\s*(.*?)(?:\s+'.*')?)\s*"
 )
 _ERROR_FLAG: Final = 0x20000000  # SocketCAN sets it above the 29 bits of an identifier
@@ -53,9 +57,10 @@ class Candump:
     """One recording, read once from its beginning. Iterate it for the frames in `wanted_ids` (None: all).
 
     Times count from the recording's first frame, wanted or not, and never go back; `start_s` is that
-    frame's own stamp. What is dropped is counted in `counters`, what is worth a sentence is in `notices`;
-    `markers` (time, text) runs ahead of the frames by a few hundred. `frames` counts all data frames.
-    Raises RecordingError when the file cannot be read or holds no frame at all.
+    frame's own stamp. Stamps that step back, or on by more than a day, are a clock that was set: the time
+    goes on from where it was. What is dropped is counted in `counters`, what is worth a sentence is in
+    `notices`; `markers` (time, text) runs ahead of the frames by a few hundred. `frames` counts all data
+    frames. Raises RecordingError when the file cannot be read or holds no frame at all.
     """
 
     def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
@@ -81,13 +86,14 @@ class Candump:
         try:
             with self.path.open("rb") as file:
                 yield from self._pieces(gzip.GzipFile(fileobj=file) if self.path.suffix == ".gz" else file)
-        except (OSError, EOFError) as failure:
+        except (OSError, EOFError, zlib.error) as failure:
             reason = getattr(failure, "strerror", None) or str(failure)
             if not self.frames:
                 raise RecordingError(
                     "a readable recording", reason, f"{self.path}", "check the file"
                 ) from None
             self.notices.append(f"{self.path}: reading ended early: {reason}")
+            self.counters["cut_recording"] += 1
         if not self.frames:
             raise RecordingError(
                 "candump lines like (1600279140.020108) can0 7E8#04410C1AF8",
@@ -146,7 +152,8 @@ class Candump:
             drop, can_id, extended, channel = heads.get(head) or self._judge(head)
             if drop:
                 if drop != "unwanted":
-                    self._odd(drop, lines[rows.index((stamp, head, digits))], float(stamp) + shift_s, digits)
+                    time_s = min(max(last_s, float(stamp) + shift_s), last_s + _DAY_S)
+                    self._odd(drop, lines[rows.index((stamp, head, digits))], time_s, digits)
                 continue
             try:
                 data = unhexlify(digits)
@@ -160,9 +167,9 @@ class Candump:
                 if abs(time_s - last_s) > _STEP_BACK_S and last_s - _STEP_BACK_S <= next_s < last_s + _GAP_S:
                     self._damage(lines[at], counted=True)  # alone in its time: a digit is wrong
                     continue
-                if time_s < last_s - _STEP_BACK_S:
+                if not -_STEP_BACK_S <= time_s - last_s <= _DAY_S:
                     self.counters["clock_steps"] += 1
-                    shift_s += last_s - time_s
+                    shift_s, time_s = last_s - float(stamp), last_s
                 time_s = max(time_s, last_s)
             last_s = time_s
             add(new(Frame, (time_s, can_id, extended, data, channel)))

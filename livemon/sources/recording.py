@@ -2,17 +2,26 @@
 
 from __future__ import annotations
 
+import logging
 from collections import Counter
-from collections.abc import Container, Iterator
+from collections.abc import Callable, Container, Iterator
+from importlib.util import find_spec
+from math import isfinite
 from pathlib import Path
-from typing import Final, Protocol
+from typing import TYPE_CHECKING, Final, Protocol
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
 from livemon.sources.candump import Candump
+from livemon.sources.text_lines import TextLines
+
+if TYPE_CHECKING:
+    import can
 
 _TEXT: Final = frozenset({".log", ".txt", ".candump", ""})
 _OTHER: Final = frozenset({".asc", ".blf", ".csv", ".db", ".mf4", ".trc"})
+_STEP_BACK_S: Final = 0.5  # less is two channels out of step
+_DAY_S: Final = 86400.0
 
 
 class Recording(Protocol):
@@ -34,10 +43,7 @@ class Recording(Protocol):
 def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> Recording:
     """The recording at `path`, read by what its suffix says; RecordingError when it cannot be."""
     path = Path(path)
-    suffixes = [suffix.lower() for suffix in path.suffixes]
-    suffix = suffixes[-1] if suffixes else ""
-    if suffix == ".gz":
-        suffix = suffixes[-2] if len(suffixes) > 1 else ""
+    suffix = _suffix(path)
     if path.is_dir() or not path.exists():
         came = "a directory" if path.is_dir() else "no such file"
         raise RecordingError("a recording", came, f"{path}", "check the path")
@@ -54,7 +60,11 @@ def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | N
 
 
 class OtherFormat:
-    """A recording that python-can reads. The only way through which its readers' exceptions pass."""
+    """A recording that python-can reads. The only way through which its readers' exceptions pass.
+
+    A step of the stamps, back or by more than a day, is a clock that was set: counted, and the time goes on
+    from where it was. A single wrong stamp is two such steps.
+    """
 
     def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
         self.path = path
@@ -67,31 +77,34 @@ class OtherFormat:
         self._wanted = wanted_ids
 
     def __iter__(self) -> Iterator[Frame]:
-        import can
-
+        if _suffix(self.path) == ".mf4" and find_spec("asammdf") is None:
+            raise RecordingError(
+                "the package that reads .mf4", "no asammdf", f"{self.path}", "pip install 'python-can[mf4]'"
+            )
         shift_s = 0.0
         try:
-            with can.LogReader(self.path) as reader:
-                for message in reader:
-                    if message.is_error_frame or message.is_remote_frame or message.is_fd:
-                        kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
-                        self.counters[kind + "_frames"] += 1
-                        continue
-                    if self.start_s is None:
-                        self.start_s = message.timestamp
-                        shift_s = -self.start_s
-                    self.frames += 1
-                    time_s = message.timestamp + shift_s
-                    if time_s < self.duration_s:
-                        if time_s < self.duration_s - 0.5:
-                            self.counters["clock_steps"] += 1
-                            shift_s += self.duration_s - time_s
-                        time_s = self.duration_s
-                    self.duration_s = time_s
-                    key = (message.arbitration_id, message.is_extended_id)
-                    if self._wanted is None or key in self._wanted:
-                        channel = "can0" if message.channel is None else str(message.channel)
-                        yield Frame(time_s, *key, bytes(message.data), channel)
+            for message in self._messages():
+                if message.is_error_frame or message.is_remote_frame or message.is_fd:
+                    kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
+                    self.counters[kind + "_frames"] += 1
+                    continue
+                stamp_s = message.timestamp
+                if not isfinite(stamp_s):
+                    self.counters["damaged_frames"] += 1
+                    continue
+                if self.start_s is None:
+                    self.start_s = stamp_s
+                    shift_s = -stamp_s
+                self.frames += 1
+                step_s = stamp_s + shift_s - self.duration_s
+                if not -_STEP_BACK_S <= step_s <= _DAY_S:
+                    self.counters["clock_steps"] += 1
+                    shift_s = self.duration_s - stamp_s
+                self.duration_s = max(self.duration_s, stamp_s + shift_s)
+                key = (message.arbitration_id, message.is_extended_id)
+                if self._wanted is None or key in self._wanted:
+                    channel = "can0" if message.channel is None else str(message.channel)
+                    yield Frame(self.duration_s, *key, bytes(message.data), channel)
         except Exception as failure:  # its readers raise whatever Python raises
             reason = f"{type(failure).__name__}: {failure}".split("\n")[0]
             if not self.frames:
@@ -105,3 +118,52 @@ class OtherFormat:
             self.counters["cut_recording"] += 1
         if not self.frames:
             raise RecordingError("at least one CAN frame", "none", f"{self.path}", "give another recording")
+        if damaged := self.counters["damaged_lines"] + self.counters["damaged_frames"]:
+            self.notices.append(f"{self.path}: {damaged} damaged lines or frames, skipped")
+
+    def _messages(self) -> Iterator[can.Message]:
+        """What the format's reader makes of the file; a text format's goes on after a line it cannot read."""
+        import can
+
+        readers: dict[str, Callable[..., can.io.generic.MessageReader]] = {
+            ".asc": can.ASCReader, ".csv": can.CSVReader, ".trc": can.TRCReader,
+        }  # fmt: skip
+        if (text := readers.get(_suffix(self.path))) is None:
+            with can.LogReader(self.path) as reader:
+                yield from reader
+            return
+        lines = TextLines(self.path, self.counters)
+        said = _Counting(self.counters)
+        logging.getLogger("can.io.trc").addHandler(said)
+        try:
+            with text(lines) as reader:
+                while True:
+                    taken = lines.taken
+                    try:
+                        yield from reader
+                        return
+                    except (ValueError, LookupError):
+                        if lines.taken == taken:
+                            raise
+                        lines.again()
+        finally:
+            logging.getLogger("can.io.trc").removeHandler(said)
+
+
+class _Counting(logging.Handler):
+    """Counts the lines that a reader only writes a log line about."""
+
+    def __init__(self, counters: Counter[str]) -> None:
+        super().__init__(logging.WARNING)
+        self._counters = counters
+
+    def emit(self, record: logging.LogRecord) -> None:
+        self._counters["damaged_lines"] += 1
+
+
+def _suffix(path: Path) -> str:
+    """The suffix that tells the format: the one before .gz."""
+    suffixes = [suffix.lower() for suffix in path.suffixes]
+    if suffixes[-1:] == [".gz"]:
+        suffixes.pop()
+    return suffixes[-1] if suffixes else ""

@@ -269,3 +269,42 @@ def test_random_bytes_never_raise_anything_else(tmp_path: Path) -> None:
             list(recording(tmp_path, content + rng.choice((b"", GOOD.encode()))))
         except RecordingError as error:
             assert "\n" not in str(error)
+
+
+def steady(stamps_s: list[float]) -> str:
+    return "".join(f"({stamp:.6f}) can0 7E8#03410D{n % 256:02X}\n" for n, stamp in enumerate(stamps_s))
+
+
+@pytest.mark.parametrize("step_s", [1.79e9, -1.5e9])
+def test_a_clock_that_was_set_neither_way_spoils_the_time(tmp_path: Path, step_s: float) -> None:
+    """A board without a clock of its own begins in the past and is set by the network while it records."""
+    stamps = [1.6e9 + 0.1 * n + (step_s if n >= 1500 else 0.0) for n in range(3000)]
+    reader = recording(tmp_path, steady(stamps))
+    times = [frame.time_s for frame in reader]
+    assert len(times) == 3000 and reader.counters == {"clock_steps": 1}
+    assert reader.duration_s == pytest.approx(299.8) and times == sorted(times)
+
+
+@pytest.mark.parametrize("at", [0, 1, 700, 1998, 1999])
+@pytest.mark.parametrize("stamp", ["9" * 400 + ".0", "999999999999.0", "3390000000.0"])
+def test_one_wrong_stamp_shifts_nothing_for_good(tmp_path: Path, stamp: str, at: int) -> None:
+    lines = steady([1.6e9 + 0.1 * n for n in range(2000)]).splitlines(keepends=True)
+    lines[at] = f"({stamp})" + lines[at].partition(")")[2]
+    for wanted in (None, frozenset({(0x7E8, False)})):
+        path = tmp_path / "drive.log"
+        path.write_text("".join(lines))
+        reader = Candump(path, wanted)
+        times = [frame.time_s for frame in reader]
+        assert reader.duration_s == pytest.approx(199.9, abs=0.21) and times == sorted(times)
+        assert len(times) >= 1999 and 1 <= sum(reader.counters.values()) <= 2
+
+
+def test_damage_inside_a_compressed_file_ends_the_reading_with_a_notice(tmp_path: Path) -> None:
+    rng = random.Random(1)
+    text = steady([1.6e9 + 0.1 * n + 0.01 * rng.random() for n in range(20000)])
+    packed = bytearray(gzip.compress(text.encode()))
+    packed[len(packed) // 2 :] = rng.randbytes(len(packed) // 2)
+    for content in (bytes(packed), gzip.compress(text.encode())[: len(packed) // 2]):
+        reader = recording(tmp_path, content, "drive.log.gz")
+        assert 5000 < len(list(reader)) < 19000
+        assert reader.counters["cut_recording"] == 1 and "reading ended early" in reader.notices[0]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 import os
 import random
 import threading
@@ -113,3 +114,78 @@ def test_a_pipe_is_read_like_a_file(tmp_path: Path) -> None:
     writer.start()
     assert [frame.time_s for frame in open_recording(path)] == [0.0, 0.5]
     writer.join()
+
+
+TEXT_LINES = {
+    ".asc": "  {n:.6f} 1  7E8             Rx   d 4 03 41 0D 32\n",
+    ".csv": "{n:.6f},0x7e8,0,0,0,4,A0ENMg==\n",
+}
+HEADER = {
+    ".asc": "date Mon Jan 1 10:00:00.000 am 2024\nbase hex  timestamps absolute\ninternal events logged\n",
+    ".csv": "header\n",
+}
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".csv", ".asc.gz"])
+def test_a_damaged_line_of_a_text_format_costs_that_line(tmp_path: Path, suffix: str) -> None:
+    kind = suffix.removesuffix(".gz")
+    lines = [TEXT_LINES[kind].format(n=0.1 * n).encode() for n in range(300)]
+    lines[100] = lines[100][:-6] + b"\xff" + lines[100][-5:]
+    lines[200] = lines[200].replace(b"03 41", b"0_ 41").replace(b"0x7e8", b"0xz")
+    path = tmp_path / f"drive{suffix}"
+    content = HEADER[kind].encode() + b"".join(lines)
+    path.write_bytes(gzip.compress(content) if suffix != kind else content)
+    recording = open_recording(path)
+    frames = list(recording)
+    assert len(frames) == 298 and frames[-1].time_s == pytest.approx(29.9)
+    assert recording.counters == {"damaged_lines": 2} and len(recording.notices) == 1
+
+
+def test_a_line_python_can_only_logs_about_is_counted(
+    tmp_path: Path, caplog: pytest.LogCaptureFixture
+) -> None:
+    path = tmp_path / "drive.trc"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    lines = path.read_text().splitlines(keepends=True)
+    lines[-5] = lines[-5][:20] + "\n"
+    path.write_text("".join(lines))
+    recording = open_recording(path)
+    assert len(list(recording)) == 59 and recording.counters == {"damaged_lines": 1}
+
+
+@pytest.mark.parametrize("bad", ["nan", "inf"])
+@pytest.mark.parametrize("at", [0, 150])
+def test_a_stamp_that_is_no_number_costs_one_frame(tmp_path: Path, bad: str, at: int) -> None:
+    path = tmp_path / "drive.csv"
+    lines = [TEXT_LINES[".csv"].format(n=0.1 * n) for n in range(300)]
+    lines[at] = bad + lines[at][lines[at].index(",") :]
+    path.write_text(HEADER[".csv"] + "".join(lines))
+    recording = open_recording(path)
+    assert len(list(recording)) == 299 and recording.counters == {"damaged_frames": 1}
+    assert recording.duration_s == pytest.approx(29.9, abs=0.11)
+
+
+@pytest.mark.parametrize("steps", [{150: 1.79e9}, {150: 1.79e9, 151: 0.0}, {150: -1e6}])
+def test_a_clock_that_was_set_does_not_spoil_the_time(tmp_path: Path, steps: dict[int, float]) -> None:
+    path = tmp_path / "drive.csv"
+    shift_s, lines = 0.0, []
+    for n in range(300):
+        shift_s = steps.get(n, shift_s)
+        lines.append(TEXT_LINES[".csv"].format(n=2e6 + 0.1 * n + shift_s))
+    path.write_text(HEADER[".csv"] + "".join(lines))
+    recording = open_recording(path)
+    times = [frame.time_s for frame in recording]
+    assert times == sorted(times) and recording.counters == {"clock_steps": len(steps)}
+    assert recording.duration_s == pytest.approx(29.9, abs=0.21)
+
+
+def test_mf4_without_its_package_says_what_to_install(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("livemon.sources.recording.find_spec", lambda name: None)
+    path = tmp_path / "drive.mf4"
+    path.write_bytes(b"MDF     4.10")
+    with pytest.raises(RecordingError, match="pip install"):
+        list(open_recording(path))

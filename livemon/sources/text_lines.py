@@ -1,0 +1,45 @@
+"""The lines of a text recording, without those that hold bytes no text has: damage to one loses one."""
+
+from __future__ import annotations
+
+import gzip
+from collections import Counter
+from pathlib import Path
+from typing import Final
+
+_COMMENTS: Final = ("//", ";")
+_NO_LINE: Final = ";\n"  # neither header nor frame in any of the formats
+
+
+class TextLines:
+    """An open text file as python-can's readers want one; `taken` counts its lines."""
+
+    def __init__(self, path: Path, counters: Counter[str]) -> None:
+        self._counters = counters
+        self.taken = 0
+        self._again = False
+        opened = gzip.open if path.suffix.lower() == ".gz" else open
+        self._file = opened(path, "rt", encoding="utf-8", errors="replace")
+
+    def __iter__(self) -> TextLines:
+        return self
+
+    def __next__(self) -> str:
+        if self._again:
+            self._again = False
+            return _NO_LINE
+        for line in self._file:
+            self.taken += 1
+            if "\N{REPLACEMENT CHARACTER}" not in line:
+                return line
+            if not line.startswith(_COMMENTS):
+                self._counters["damaged_lines"] += 1
+        raise StopIteration
+
+    def again(self) -> None:
+        """A reader begins anew after a line it could not read; it is to lose no line to its header."""
+        self._counters["damaged_lines"] += 1
+        self._again = True
+
+    def close(self) -> None:
+        self._file.close()
