@@ -40,6 +40,8 @@ class Trace(Protocol):
 
     def write(self, e: Estimate) -> None: ...
 
+    def close(self) -> None: ...
+
 
 class Run:
     """One drive on its way through all stages. Owns the order; each stage owns its own state."""
@@ -131,8 +133,10 @@ class Run:
             self._warn(warning)
         self.memory.end()
         diagnoser, memory, decoder = self.diagnoser, self.memory, self.decoder
-        if self.trace is not None and self.trace.notice:
-            self.tell(self.trace.notice)
+        if self.trace is not None:
+            self.trace.close()  # a full disk may show only now
+            if self.trace.notice:
+                self.tell(self.trace.notice)
         return Drive(
             source=self.source,
             frames=self.frames,
@@ -164,7 +168,8 @@ class Run:
 
     def counters(self) -> dict[str, int]:
         """What was dropped, damaged or survived, stage by stage. Zeros are left out."""
-        stages = (self.link_counters, self.decoder.counters, self.estimator.counters)
+        trace = {"cut_trace": int(self.trace is not None and bool(self.trace.notice))}
+        stages = (self.link_counters, self.decoder.counters, self.estimator.counters, trace)
         return {name: count for stage in stages for name, count in stage.items() if count}
 
     def _judge(self, records: Iterable[object]) -> None:

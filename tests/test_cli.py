@@ -110,3 +110,16 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
         check=False,
     )
     assert done.stderr == ""
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+def test_damage_to_recording_or_trace_is_told_and_counted(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    path = tmp_path / "drive.log"
+    path.write_text(RECORDING + "(1600000000.512000) can0 7E8#04410C0C0800")
+    out = tmp_path / "out.json"
+    assert main(["replay", str(path), "--trace", "/dev/full", "--json", str(out)]) == 0
+    said = capsys.readouterr().out
+    assert f"{path}:3: the last line is cut" in said and "the trace is cut short" in said
+    assert json.loads(out.read_text())["counters"] == {"cut_last_line": 1, "cut_trace": 1}

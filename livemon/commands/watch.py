@@ -41,7 +41,10 @@ def run(args: argparse.Namespace) -> int:
 
     def carry(run: Run, stop: drive.Stop) -> None:
         def say(notice: str) -> None:
-            run.tell(notice)
+            if run.readings:
+                run.tell(notice)
+            else:  # how the link was found is news while it lasts, and nothing to keep
+                run.notice = notice
             view.update(run.snapshot())  # a search for the vehicle brings no frames that would draw it
 
         masks = getattr(decoder, "wanted_masks", ())

@@ -115,15 +115,15 @@ def status(s: Snapshot) -> str:
 def call_lines(drive: Drive) -> list[str]:
     """The call in plain sentences, one a line."""
     marked = [f"{clock(marker.time_s)} {marker.text}" for marker in drive.markers]
-    return _lines(drive.call, unsaid_limits(drive), marked)
+    return _lines(drive.call, unsaid_limits(drive), marked, drive.notices)
 
 
 def result_lines(result: Mapping[str, Any]) -> list[str]:
     """The call of a result as written to JSON, in the same sentences."""
-    return _lines(Call(**result["call"]), [], [])
+    return _lines(Call(**result["call"]), [], [], [])
 
 
-def _lines(call: Call, limits: Iterable[str], marked: Iterable[str]) -> list[str]:
+def _lines(call: Call, limits: Iterable[str], marked: Iterable[str], notices: Iterable[str]) -> list[str]:
     return [
         f"THE CALL: {SENTENCE.get(call.finding, call.finding)}",
         f"  {standing_sentence(call)}",
@@ -132,6 +132,7 @@ def _lines(call: Call, limits: Iterable[str], marked: Iterable[str]) -> list[str
         *_section("Check next", call.check_next),
         *_section("This drive cannot judge", limits),
         *_section("Marked in the drive", marked),
+        *_section("Notices", notices),
         f"  {SAFETY[-1]}",
     ]
 

@@ -134,3 +134,9 @@ def test_words_for_numbers() -> None:
     assert [clock(t) for t in (-1.0, 59.9, 754.3, 7200.0)] == ["00:00", "00:59", "12:34", "120:00"]
     assert clean("a\x07b\x1b[31m\r\n") == "a b [31m  "
     assert len(REGIME) == 8
+
+
+def test_damage_to_the_recording_is_told_with_the_call() -> None:
+    out = StringIO()
+    Plain(out).close(replace(example.drive(), notices=["drive.log:9: the last line is cut; left out"]))
+    assert "  Notices:\n    - drive.log:9: the last line is cut; left out\n" in out.getvalue()
