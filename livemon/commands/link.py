@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import argparse
 from collections.abc import Callable, Sequence
+from typing import Final
 
 from livemon.clock import Clock
 from livemon.errors import UsageError
 from livemon.obd.schedule import Schedule
 from livemon.sources.reconnect import Reconnecting
+
+OPENING_S: Final = 20.0  # how long the first opening may take; a link that was lost is waited for without end
 
 
 def name_of(args: argparse.Namespace) -> str:
@@ -57,7 +60,7 @@ def open_link(
     clock: Clock,
     say: Callable[[str], None],
     masks: Sequence[tuple[int, int, bool]] = (),
-    deadline_s: float | None = 60.0,
+    deadline_s: float | None = OPENING_S,
 ) -> tuple[Reconnecting, Schedule | None]:
     """The link of these options and the schedule that fits it (None: listen only). Opens nothing yet.
 

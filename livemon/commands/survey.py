@@ -14,6 +14,7 @@ from livemon.clock import Clock, MonotonicClock
 from livemon.commands import link as links
 from livemon.commands import options, outputs
 from livemon.commands.drive import decoder_of, vehicle_of
+from livemon.commands.say import say
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError, UsageError
@@ -22,7 +23,7 @@ from livemon.obd.schedule import FUNCTIONAL, Schedule, ask_frame
 from livemon.permit import permit
 from livemon.records import Frame, Regime
 from livemon.run import Decoder as AnyDecoder
-from livemon.sources.base import Source
+from livemon.sources.reconnect import Reconnecting
 from livemon.store.recorder import Recorder
 
 # What is asked while measuring, under the names of the columns. Standing still is enough: only asks differ.
@@ -30,7 +31,7 @@ MEASURED: Final[dict[str, Regime]] = {"pulling": "pull", "launch": "launch", "lo
 CHORES: Final = frozenset((0x02, 0x03, 0x07, 0x09, 0x0A))  # services asked once: codes, VIN, freeze frame
 CHORES_OVER_S: Final = 1.2  # they come half a second apart
 LONGEST_DISCOVERY_S: Final = 25.0
-DEADLINE_S: Final = 30.0
+DEADLINE_S: Final = 30.0  # for an answer; longer than links.OPENING_S, so that a link fails in its own words
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -58,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    source, schedule = links.open_link(args, clock, _say, getattr(decoder, "wanted_masks", ()), DEADLINE_S)
+    source, schedule = links.open_link(args, clock, _say, getattr(decoder, "wanted_masks", ()))
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:
@@ -67,16 +68,19 @@ def run(args: argparse.Namespace) -> int:
         source.close()
         if recorder is not None:
             recorder.close()
-    locked = found.rates.get("locked", found.rates.get("broadcast", {})).get("engine_rpm", 0.0)
-    found.scopes = scopes(found.answered, locked, vehicle)
-    slow = bool(args.serial) and sum(found.rates.get("pulling", {}).values()) < SLOW_PER_S
-    found.to_set = to_set(vehicle, given=bool(args.vehicle), slow=slow, baud_found=not args.baud)
+    if not found.interrupted:  # else what was not asked for would look like what is not answered
+        locked = found.rates.get("locked", found.rates.get("broadcast", {})).get("engine_rpm", 0.0)
+        found.scopes = scopes(found.answered, locked, vehicle)
+        slow = bool(args.serial) and sum(found.rates.get("pulling", {}).values()) < SLOW_PER_S
+        found.to_set = to_set(vehicle, given=bool(args.vehicle), slow=slow, baud_found=not args.baud)
     found.counters = {**source.counters, **decoder.counters, **(schedule.counters if schedule else {})}
+    writes: list[Callable[[], None]] = []
     if args.json:
-        _write_json(found, args.json, args.full_vin)
+        writes.append(lambda: _write_json(found, args.json, args.full_vin))
     if args.json != "-":
-        sys.stdout.write("\n".join(lines(found, full_vin=sys.stdout.isatty() or args.full_vin)) + "\n")
-    return 0
+        writes.append(lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin)))
+    outputs.write_all(*writes)
+    return 130 if found.interrupted else 0
 
 
 def _say(sentence: str) -> None:
@@ -103,7 +107,7 @@ class Survey:
 
     def __init__(
         self,
-        source: Source,
+        source: Reconnecting,
         schedule: Schedule | None,
         decoder: AnyDecoder,
         clock: Clock,
@@ -119,20 +123,36 @@ class Survey:
         self._answered: set[str] = set()
 
     def run(self, name: str, seconds: float) -> Found:
-        """All of it: discovery, then each of MEASURED for `seconds`. Raises LinkError when nobody answers."""
-        schedule, decoder, found = self._schedule, self._decoder, Found(name, answered=self._answered)
-        if schedule is None:
-            found.rates["broadcast"] = self._measure(3.0 * seconds)
-            if not found.rates["broadcast"]:
-                raise self._nobody(
-                    name, "check --dbc and the vehicle file's [broadcast], or leave --j1939 out"
-                )
-            return found
+        """All of it: discovery, then each of MEASURED for `seconds`. Raises LinkError when nobody answers.
+
+        An interruption ends it with what was answered by then.
+        """
+        decoder, found = self._decoder, Found(name, answered=self._answered)
+        try:
+            if self._schedule is None:
+                self._listen(found, seconds)
+            else:
+                self._ask(found, self._schedule, seconds)
+        except KeyboardInterrupt:
+            found.interrupted = True
+        if isinstance(decoder, Decoder):
+            found.units = {unit: median(delays) for unit, delays in self._delays.items()}
+            found.unit_names, found.supported = decoder.unit_names, decoder.supported
+            found.vin, found.codes, found.freeze_frame = decoder.vin, decoder.codes, decoder.freeze_frame
+        return found
+
+    def _listen(self, found: Found, seconds: float) -> None:
+        self._work(DEADLINE_S, until=lambda: self._source.connected)
+        found.rates["broadcast"] = self._measure(3.0 * seconds)
+        if not found.rates["broadcast"]:
+            raise self._nobody(found, "check --dbc and the vehicle file's [broadcast], or leave --j1939 out")
+
+    def _ask(self, found: Found, schedule: Schedule, seconds: float) -> None:
         start_s = self._clock.now_s()
         self._work(DEADLINE_S, until=lambda: bool(schedule.units))
         if not schedule.units:
             raise self._nobody(
-                name, "switch the ignition on; --j1939 or --dbc if the vehicle only broadcasts"
+                found, "switch the ignition on; --j1939 or --dbc if the vehicle only broadcasts"
             )
         self._chore_s = self._clock.now_s()
         self._work(
@@ -143,14 +163,10 @@ class Survey:
             schedule.regime = regime
             found.rates[column] = self._measure(seconds)
         self._ask_names()
-        if isinstance(decoder, Decoder):
-            found.units = {unit: median(delays) for unit, delays in self._delays.items()}
-            found.unit_names, found.supported = decoder.unit_names, decoder.supported
-            found.vin, found.codes, found.freeze_frame = decoder.vin, decoder.codes, decoder.freeze_frame
-        return found
 
-    def _nobody(self, name: str, do: str) -> LinkError:
-        return LinkError("an answer from the vehicle", "none", name, do)
+    def _nobody(self, found: Found, do: str) -> LinkError:
+        """Why there is no answer: the link's own reason where there is no link."""
+        return self._source.problem or LinkError("an answer from the vehicle", "none", found.link, do)
 
     def _measure(self, seconds: float) -> dict[str, float]:
         """Readings a second of each quantity, the most frequent first."""

@@ -36,6 +36,7 @@ class Found:
     scopes: list[Scope] = field(default_factory=list)
     to_set: list[str] = field(default_factory=list)
     counters: Mapping[str, int] = field(default_factory=dict)
+    interrupted: bool = False
 
 
 def masked(vin: str) -> str:
@@ -51,9 +52,14 @@ def lines(found: Found, *, full_vin: bool) -> list[str]:
         out += ["", "VIN    not answered"]
     if found.units:
         out += ["", *_codes(found), *_freeze_frame(found)]
-    out += ["", *_rates(found), "", "What can be judged on this vehicle"]
+    if found.rates:
+        out += ["", *_rates(found)]
+    if found.scopes:
+        out += ["", "What can be judged on this vehicle"]
     for scope in found.scopes:
         out += _hanging(f"  {SHORT[scope.finding]:<24} {scope.reach:<7} ", scope.why)
+    if found.interrupted:
+        out += ["", *_hanging("Interrupted  ", "what was not reached is left out; survey again for the rest")]
     if found.to_set:
         out += ["", "To have more judged"]
         out += [line for advice in found.to_set for line in _hanging("  - ", advice)]
@@ -66,7 +72,9 @@ def lines(found: Found, *, full_vin: bool) -> list[str]:
 
 def _units(found: Found) -> list[str]:
     if not found.units:
-        return ["Nothing was asked: broadcast frames only"]
+        return [
+            "Nobody had answered yet" if found.interrupted else "Nothing was asked: broadcast frames only"
+        ]
     out = ["Control units"]
     for can_id, answer_s in sorted(found.units.items()):
         name = found.unit_names.get(can_id) or USUAL.get(can_id, "")

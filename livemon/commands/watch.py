@@ -7,7 +7,6 @@ import time
 
 from livemon.commands import drive, link, options
 
-OPENING_S = 20.0  # how long the first opening may take; a link that was lost is waited for without end
 RECORDING_BYTES = 256 << 20  # then a new file is begun
 
 
@@ -48,7 +47,7 @@ def run(args: argparse.Namespace) -> int:
             view.update(run.snapshot())  # a search for the vehicle brings no frames that would draw it
 
         masks = getattr(decoder, "wanted_masks", ())
-        bus, schedule = link.open_link(args, clock, say, masks, OPENING_S)
+        bus, schedule = link.open_link(args, clock, say, masks)
         try:
             with drive.keys_of(full_screen) as keys:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)

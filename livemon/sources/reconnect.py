@@ -54,6 +54,7 @@ class Reconnecting:
         self._pause_s = FIRST_PAUSE_S
         self._next_try_s = clock.now_s()
         self._reason = ""
+        self._problem: LinkError | None = None
         self._last_s: float | None = None  # time of the newest frame, and the clock then
         self._last_clock_s = 0.0
         self._shift_s = 0.0
@@ -62,6 +63,11 @@ class Reconnecting:
     @property
     def connected(self) -> bool:
         return self._source is not None
+
+    @property
+    def problem(self) -> LinkError | None:
+        """Why there is no link; None while there is one, or before it was tried."""
+        return self._problem if self._source is None else None
 
     @property
     def counters(self) -> Counter[str]:
@@ -105,6 +111,7 @@ class Reconnecting:
         try:
             self._source = self._open_source()
         except LinkError as problem:
+            self._problem = problem
             now_s = self._clock.now_s()
             if self._last_s is None and self._deadline_s is not None and now_s >= self._deadline_s:
                 raise
@@ -121,6 +128,7 @@ class Reconnecting:
 
     def _lose(self, problem: LinkError) -> None:
         self._let_go()
+        self._problem = problem
         self._counters["links_lost"] += 1
         self._reason = str(problem)
         self._say(f"link lost: {problem}; waiting for it to come back")

@@ -10,15 +10,19 @@ from typing import Any
 import pytest
 
 from livemon.cli import main
-from livemon.commands.survey import Survey
+from livemon.clock import VirtualClock
+from livemon.commands.link import OPENING_S
+from livemon.commands.survey import DEADLINE_S, Survey
 from livemon.commands.survey_scope import scopes, to_set, torque_source
 from livemon.commands.survey_text import Found, as_dict, lines, masked
 from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
+from livemon.records import Frame
 from livemon.simulate.adapter import Adapter
 from livemon.simulate.adapter_host import PtyHost
 from livemon.simulate.adapter_unit import VIN, TableUnit, Units
+from livemon.sources.base import Source
 from livemon.sources.reconnect import Reconnecting
 from livemon.vehicle import Known, Vehicle
 
@@ -207,3 +211,42 @@ def test_link_options_that_do_not_fit(
     assert main(["survey", *options]) == 2
     err = capsys.readouterr().err
     assert said in err and err.count("\n") == 1
+
+
+@pytest.mark.parametrize("listening", [False, True])
+def test_a_link_that_cannot_be_opened_fails_in_its_own_words(listening: bool) -> None:
+    clock = VirtualClock()
+
+    def nothing_there() -> Source:
+        raise LinkError("a free serial port", "no such port", "/dev/nosuch", "check the name")
+
+    link = Reconnecting(nothing_there, clock, lambda sentence: None, OPENING_S)
+    survey = Survey(link, None if listening else Schedule(), Decoder(), clock)
+    with pytest.raises(LinkError, match="no such port"):
+        survey.run("/dev/nosuch", 1.0)
+    assert OPENING_S <= clock.now_s() < DEADLINE_S
+    link = Reconnecting(nothing_there, clock, lambda sentence: None, None)
+    survey = Survey(link, None if listening else Schedule(), Decoder(), clock)
+    with pytest.raises(LinkError, match="no such port"):
+        survey.run("/dev/nosuch", 1.0)
+
+
+@pytest.mark.parametrize("at_s", [0.0, 9.0, 12.0])
+def test_an_interruption_ends_with_what_was_answered(
+    bench: Any, at_s: float, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    b = bench(TableUnit(ENGINE))
+    read = Reconnecting.read
+
+    def interrupted(link: Reconnecting, timeout_s: float) -> Frame | None:
+        if b.clock.now_s() > at_s:
+            raise KeyboardInterrupt
+        return read(link, timeout_s)
+
+    monkeypatch.setattr(Reconnecting, "read", interrupted)
+    found = survey_of(b)
+    assert found.interrupted and found.vin == (VIN.decode("ascii") if at_s else None)
+    assert ("pulling" in found.rates) == (at_s > 10.0)
+    text = "\n".join(lines(found, full_vin=True))
+    assert "Interrupted" in text and ("7E8" in text) == bool(at_s) and "What can be judged" not in text
+    assert json.dumps(as_dict(found, full_vin=True))
