@@ -4,21 +4,25 @@ from __future__ import annotations
 
 import argparse
 import json
-import sys
 from collections.abc import Mapping
+from dataclasses import fields
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
+from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import UsageError
+from livemon.records import Call
 from livemon.store.history import VARIABLE, Check, History
 from livemon.views import trend
 from livemon.views.plain import result_lines
-from livemon.views.sentences import SHORT, clean, fit_encoding, percent
+from livemon.views.sentences import SHORT, WHERE, percent
+
+_LARGEST: Final = 300.0  # of a logarithm that is still a number when it is raised again
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
-    parser.set_defaults(action="list", vehicle=None, history=None)
+    parser.set_defaults(action="list", vehicle=None)
     actions = parser.add_subparsers(dest="action", metavar="ACTION")
     lister = actions.add_parser("list", help="past checks, newest last (this when nothing is said)")
     lister.add_argument("vehicle", nargs="?", help="only this vehicle: its name or VIN")
@@ -31,41 +35,56 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add.add_argument("--vin", help="kept as a hash only, to recognise the vehicle again")
     forget = actions.add_parser("forget", help="delete checks for good")
     forget.add_argument("numbers", type=int, nargs="+", metavar="NUMBER")
-    for each in (lister, show, compare, add, forget):
-        each.add_argument("--history", metavar="PATH", help=f"the history's file (also {VARIABLE})")
+    for each in (parser, lister, show, compare, add, forget):
+        # Before or after the action: one that does not name it must not undo what was said before.
+        each.add_argument(
+            "--history",
+            metavar="PATH",
+            default=None if each is parser else argparse.SUPPRESS,
+            help=f"the history's file (also {VARIABLE})",
+        )
 
 
 def run(args: argparse.Namespace) -> int:
     history = History(args.history)
     if args.action == "show":
-        check = history.check(args.number)
-        _say(f"check {check.id}, {_when(check)}, {check.vehicle or 'vehicle without a file'}")
-        _say(*result_lines(check.result))
+        check = _sound(history.check(args.number), history)
+        say(f"check {check.id}, {_when(check)}, {check.vehicle or 'vehicle without a file'}")
+        say(*result_lines(check.result))
     elif args.action == "compare":
-        checks = history.checks(args.vehicle)
+        checks = [_sound(check, history) for check in history.checks(args.vehicle)]
         if not checks:
             raise UsageError(
                 "a vehicle in the history", repr(args.vehicle), str(history.path), "see livemon history list"
             )
-        _say(
+        say(
             *table(["check", "when", "call", "sure", *trend.COLUMNS], [_row(c, compare=True) for c in checks])
         )
-        _say("", *trend.sentences([c.result for c in checks]))
+        say("", *trend.sentences([c.result for c in checks]))
     elif args.action == "add":
         for path in args.results:
-            _say(f"kept as check {history.add(_load(path), args.vin)}: {path}")
+            say(f"kept as check {history.add(_load(path), args.vin)}: {path}")
     elif args.action == "forget":
-        _say(f"{history.forget(args.numbers)} of {len(args.numbers)} deleted")
+        say(f"{history.forget(args.numbers)} of {len(args.numbers)} deleted")
     else:
         checks = history.checks(args.vehicle)
         if checks:
-            _say(*table(["check", "when", "vehicle", "call", "sure", "recording"], [_row(c) for c in checks]))
+            say(*table(["check", "when", "vehicle", "call", "sure", "recording"], [_row(c) for c in checks]))
         else:
-            _say(f"no past checks in {history.path}")
+            say(f"no past checks in {history.path}")
     return 0
 
 
+def _sound(check: Check, history: History) -> Check:
+    if not _whole(check.result):
+        where, do = f"{history.path}: check {check.id}", f"livemon history forget {check.id}"
+        raise UsageError("a whole result", "one with parts missing or wrong", where, do)
+    return check
+
+
 def _row(check: Check, compare: bool = False) -> list[str]:
+    if not _whole(check.result):
+        return [str(check.id), _when(check), check.vehicle or "-", "not readable", "", ""]
     call = check.result["call"]
     words = SHORT.get(call["finding"], call["finding"])
     sure = "" if call["finding"] == "not_enough_evidence" else percent(call["probability"])
@@ -83,18 +102,31 @@ def _load(path: str) -> Mapping[str, Any]:
     """A result file, checked for what the history needs of it."""
     try:
         result = json.loads(Path(path).read_text(encoding="utf-8"))
-        name, call, source = result["vehicle"]["name"], result["call"], result["recording"]["source"]
-        sound = isinstance(name, str | None) and isinstance(source, str) and result["schema"] == 1
-        sound = sound and call["finding"] in SHORT and 0.0 <= call["probability"] <= 1.0
     except OSError as error:
         raise UsageError("a result file", error.strerror or str(error), path, "give another file") from None
-    except (ValueError, KeyError, TypeError):
-        sound = False
-    if not sound:
+    except (ValueError, RecursionError):
+        result = None
+    if not _whole(result):
         raise UsageError("a result written with --json", "something else", path, "give another file")
     return result  # type: ignore[no-any-return]
 
 
-def _say(*lines: str) -> None:
-    for line in lines:
-        sys.stdout.write(fit_encoding(clean(line), sys.stdout.encoding) + "\n")
+def _whole(result: Any) -> bool:
+    """Whether all that `show`, `list` and `compare` read of a result is there and is what it should be."""
+    try:
+        name, call, source = result["vehicle"]["name"], result["call"], result["recording"]["source"]
+        sentences = [call[key] for key in ("because", "against", "check_next")]
+        records = [result["lockup"], *result["launches"]]
+        return (
+            result["schema"] == 1
+            and isinstance(name, str | None)
+            and isinstance(source, str)
+            and call.keys() == {field.name for field in fields(Call)}
+            and call["finding"] in SHORT
+            and call["where"] in WHERE
+            and 0.0 <= call["probability"] <= 1.0
+            and all(isinstance(each, list) and all(isinstance(s, str) for s in each) for each in sentences)
+            and all(abs(record.get(key) or 0.0) < _LARGEST for record in records for key in ("r_k", "r_t"))
+        )
+    except (KeyError, TypeError, AttributeError):
+        return False

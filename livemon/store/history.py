@@ -104,8 +104,8 @@ class History:
         """One past check. Raises UsageError when there is none with that number."""
         with self._open() as db:
             row = db.execute(
-                "SELECT id, checked_at, vehicle, vin_shown, result FROM checks WHERE id = ?", (number,)
-            ).fetchone()
+                "SELECT id, checked_at, vehicle, vin_shown, result FROM checks WHERE id = ?", (str(number),)
+            ).fetchone()  # as text: a number may be larger than SQLite's
         if row is None:
             raise UsageError(
                 "the number of a past check", str(number), str(self.path), "see livemon history list"
@@ -116,7 +116,7 @@ class History:
         """Delete checks for good; returns how many there were."""
         with self._open() as db:
             db.execute("PRAGMA secure_delete = ON")
-            return sum(db.execute("DELETE FROM checks WHERE id = ?", (n,)).rowcount for n in numbers)
+            return sum(db.execute("DELETE FROM checks WHERE id = ?", (str(n),)).rowcount for n in numbers)
 
     @contextmanager
     def _open(self, create: bool = False) -> Iterator[sqlite3.Connection]:

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import json
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from livemon.cli import main
+from livemon.store.history import History
 from livemon.views import example, result
 
 
@@ -82,3 +84,61 @@ def test_a_result_of_an_odd_shape_does_not_break_the_list(
     assert main(["history", "add", str(path)]) == 0
     assert main(["history", "compare", "Works van 7"]) == 0
     assert "One check only" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("number", ["99999999999999999999", "-99999999999999999999", "2"])
+def test_a_number_of_any_size_is_looked_up(
+    kept: Path, number: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    assert main(["history", "show", "--", number]) == 2
+    assert "the number of a past check" in capsys.readouterr().err
+    assert main(["history", "forget", "1", "--", number]) == 0
+    assert "1 of 2 deleted" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        {"call": {"finding": "none", "probability": 0.5}},
+        {"launches": None},
+        {"launches": [3]},
+        {"launches": [{"r_k": 1e30, "r_k_sd": 0.1}]},
+        {"lockup": "open"},
+        {"call": {"because": "because"}},
+        {"call": {"against": [1]}},
+        {"call": {"where": "moon"}},
+        {"call": {"more": 1}},
+    ],
+)
+def test_a_thin_or_edited_result_is_refused_and_one_already_kept_is_named(
+    tmp_path: Path, change: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    odd = result.build(example.drive())
+    for key, value in change.items():
+        whole = key == "call" and len(value) == 1
+        odd[key] = odd[key] | value if whole else value
+    path = tmp_path / "odd.json"
+    path.write_text(json.dumps(odd))
+    assert main(["history", "add", str(path)]) == 2
+    History().add(odd)
+    for command in (["show", "1"], ["compare", "Works van 7"]):
+        assert main(["history", *command]) == 2
+        assert capsys.readouterr().err.count("\n") == 2 if command[0] == "show" else 1
+    assert main(["history"]) == 0
+    assert "not readable" in capsys.readouterr().out
+
+
+def test_the_history_may_be_named_before_or_after_the_action(
+    kept: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = str(tmp_path / "other.sqlite")
+    for command in (
+        ["--history", other],
+        ["--history", other, "list"],
+        ["list", "--history", other],
+        ["--history", "x", "list", "--history", other],
+    ):
+        capsys.readouterr()
+        assert main(["history", *command]) == 0
+        assert f"no past checks in {other}" in capsys.readouterr().out
