@@ -9,11 +9,15 @@ import argparse
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from importlib import import_module
-from typing import Final, NoReturn
+from typing import TYPE_CHECKING, Final, NoReturn, TextIO
 
 from livemon import __version__
 from livemon.errors import LivemonError, UsageError
+
+if TYPE_CHECKING:
+    from _typeshed import SupportsWrite
 
 # command: (module, what it is for). A module is imported only when its command is chosen.
 COMMANDS: Final[dict[str, tuple[str, str]]] = {
@@ -38,6 +42,9 @@ SAFETY: Final = (
 class OneLineParser(argparse.ArgumentParser):
     """argparse whose errors are livemon's one line."""
 
+    def print_help(self, file: SupportsWrite[str] | None = None) -> None:
+        (file or sys.stdout).write(self.format_help())  # argparse would pass over a full disk
+
     def error(self, message: str) -> NoReturn:
         raise UsageError("a valid command line", message, self.prog, f"see {self.prog} --help")
 
@@ -49,18 +56,46 @@ def overview() -> str:
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit status. Never lets a LivemonError or Ctrl-C escape."""
+    """Run one command and return its exit status. Never lets a LivemonError, Ctrl-C or full disk escape."""
     arguments = list(sys.argv[1:] if argv is None else argv)
+    sys.stdout = sys.stdout or _nowhere()  # closed by whoever started us: None
+    sys.stderr = sys.stderr or _nowhere()
+    status = 0
     try:
-        return _dispatch(arguments)
-    except LivemonError as error:
-        sys.stderr.write(f"livemon: {' '.join(str(error).split())}\n")
-        return error.exit_status
-    except KeyboardInterrupt:
-        return 130
+        try:
+            status = _dispatch(arguments)
+        except LivemonError as error:
+            status = _tell(error)
+        except KeyboardInterrupt:
+            status = 130
+        finally:
+            sys.stdout.flush()  # what is still buffered may fail too, and later nobody could say so
     except BrokenPipeError:  # `livemon ... | head`: the reader has seen enough
+        _let_go()
+    except OSError as error:
+        _let_go()
+        expected = "a file that can be used" if error.filename else "an output that takes what is written"
+        where, came = str(error.filename or "standard output"), error.strerror or str(error)
+        status = _tell(UsageError(expected, came, where, "make room or give another place"))
+    return status
+
+
+def _tell(error: LivemonError) -> int:
+    from livemon.views.sentences import clean
+
+    with suppress(OSError):  # standard error may be full or gone as well
+        sys.stderr.write(f"livemon: {clean(' '.join(str(error).split()))}\n")
+    return error.exit_status
+
+
+def _nowhere() -> TextIO:
+    return os.fdopen(os.open(os.devnull, os.O_WRONLY), "w", encoding="utf-8")
+
+
+def _let_go() -> None:
+    """What standard output still holds goes nowhere, or Python would complain of it at the very end."""
+    with suppress(OSError, ValueError):  # no file behind it
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return 0
 
 
 def _dispatch(arguments: list[str]) -> int:
@@ -79,8 +114,24 @@ def _dispatch(arguments: list[str]) -> int:
     module = import_module(COMMANDS[name][0])
     parser = OneLineParser(prog=f"livemon {name}", description=COMMANDS[name][1], epilog=SAFETY)
     module.add_arguments(parser)
-    status: int = module.run(parser.parse_args(rest))
+    parsed = parser.parse_args(rest)
+    for option, value in vars(parsed).items():
+        if "" in (value if isinstance(value, list) else (value,)):
+            expected = f"a value for {option.replace('_', '-')}"
+            raise UsageError(expected, "an empty one", parser.prog, "give one or leave it out")
+    _quieten()
+    status: int = module.run(parsed)
     return status
+
+
+def _quieten() -> None:
+    """Libraries write log lines of their own; what a user should know comes as counters and notices."""
+    import logging
+
+    for library in ("can", "cantools"):
+        logger = logging.getLogger(library)
+        logger.addHandler(logging.NullHandler())
+        logger.propagate = False
 
 
 def script() -> NoReturn:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import json
+import os
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -123,3 +125,63 @@ def test_damage_to_recording_or_trace_is_told_and_counted(
     said = capsys.readouterr().out
     assert f"{path}:3: the last line is cut" in said and "the trace is cut short" in said
     assert json.loads(out.read_text())["counters"] == {"cut_last_line": 1, "cut_trace": 1}
+
+
+def run(command: str, folder: Path) -> subprocess.CompletedProcess[str]:
+    """A shell's redirections around `livemon`, with a recording and a vehicle file at hand."""
+    (folder / "d.log").write_text(RECORDING)
+    vehicle = 'name = "\\u001b[2JK\u00fcbel"\n[converter]\nstall_speed_rpm = 2100\nstall_torque_nm = 200\n'
+    (folder / "v.toml").write_text(vehicle, "utf-8")
+    whole = f'livemon() {{ {sys.executable} -m livemon "$@"; }}; {command}'
+    return subprocess.run(
+        ["sh", "-c", whole],
+        cwd=folder,
+        env=os.environ | {"PYTHONPATH": str(ROOT), "PYTHONIOENCODING": "ascii", "PYTHONUNBUFFERED": ""},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+@pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
+@pytest.mark.parametrize("command", ["--help", "vehicle --help", "vehicle check v.toml", "replay d.log"])
+def test_a_full_disk_under_standard_output_is_one_line_and_status_2(command: str, tmp_path: Path) -> None:
+    done = run(f"livemon {command} >/dev/full", tmp_path)
+    assert done.returncode == 2
+    assert [line for line in done.stderr.splitlines() if "No space left on device" in line] != []
+    assert "Traceback" not in done.stderr and "Exception" not in done.stderr
+
+
+def test_closed_streams_are_no_error(tmp_path: Path) -> None:
+    for command in ("--version >&-", "replay d.log >&- 2>&- <&-"):
+        done = run(f"livemon {command}", tmp_path)
+        assert (done.returncode, done.stderr) == (0, "")
+
+
+def test_libraries_write_nothing_of_their_own(tmp_path: Path) -> None:
+    assert run("livemon demo --seconds 0", tmp_path).stderr == ""
+
+
+@pytest.mark.parametrize(
+    "command", ["replay d.log --json=", "replay d.log --vehicle=", "replay d.log --dbc=", "fleet d.log ''"]
+)
+def test_an_empty_value_is_refused(command: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(shlex.split(command)) == 2
+    assert "got an empty one" in one_line(capsys)
+
+
+def test_a_number_that_is_none_is_refused_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
+    assert main(["replay", "d.log", "--fps", "x"]) == 2
+    assert "expected a number of at least 0, got 'x'" in one_line(capsys)
+
+
+@pytest.mark.parametrize("command", ["vehicle check", "stall --vehicle", "vehicle new"])
+def test_a_name_is_written_as_far_as_the_terminal_can(command: str, tmp_path: Path) -> None:
+    run("true", tmp_path)
+    name = "K\u00fcbel\udcff.toml"  # the last is a byte that is no text
+    if command != "vehicle new":
+        (tmp_path / "v.toml").rename(tmp_path / name)
+    else:
+        name = "new" + name
+    done = run(f"livemon {command} {name}", tmp_path)
+    assert done.returncode == 0 and done.stderr == "" and "\x1b" not in done.stdout

@@ -59,9 +59,12 @@ def run(args: argparse.Namespace) -> int:
 
     def carry(run: Run, stop: drive.Stop) -> None:
         link = Reconnecting(lambda: source, clock, run.tell)
-        with drive.keys_of(full_screen) as keys:
-            Live(run, link, Schedule(), clock, keys=keys.read).drive(lambda: stop() or source.finished)
-        link.close()
+        try:
+            with drive.keys_of(full_screen) as keys:
+                Live(run, link, Schedule(), clock, keys=keys.read).drive(lambda: stop() or source.finished)
+        finally:
+            link.close()
+            source.close()  # the link has not opened it in a drive of no time at all
 
     name = f"simulated vehicle, fault {args.fault}, seed {args.seed}"
     return drive.carry_out(args, name, Decoder(), vehicle, carry, view)

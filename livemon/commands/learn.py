@@ -4,10 +4,10 @@ drive."""
 from __future__ import annotations
 
 import argparse
-import sys
 from pathlib import Path
 
 from livemon.commands import outputs
+from livemon.commands.say import say
 from livemon.errors import RecordingError
 
 
@@ -63,5 +63,5 @@ def run(args: argparse.Namespace) -> int:
     ]
     with Path(args.out).open("a", encoding="utf-8") as file:
         file.write("\n".join(spreads) + "\n")
-    sys.stdout.write(f"wrote {args.out}: tyre and {len(lesson.points)} points of the converter's curve\n")
+    say(f"wrote {args.out}: tyre and {len(lesson.points)} points of the converter's curve")
     return 0

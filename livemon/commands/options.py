@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from math import isfinite
+from math import isfinite, nan
 
 
 def positive(text: str) -> float:
     """An argparse type: a finite number of at least zero."""
-    value = float(text)
+    try:
+        value = float(text)
+    except ValueError:
+        value = nan
     if not isfinite(value) or value < 0.0:
         raise argparse.ArgumentTypeError(f"expected a number of at least 0, got {text!r}")
     return value

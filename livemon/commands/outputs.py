@@ -9,6 +9,7 @@ from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Final
 
+from livemon.commands.say import say
 from livemon.errors import LivemonError, UsageError
 
 # By the names of their options and arguments, over all commands, with what a user calls them.
@@ -50,7 +51,7 @@ def write_all(*writes: Callable[[], object], failed: LivemonError | None = None)
     """Write each output by itself, so that one that fails loses none of the others.
 
     The first failure is raised at the end, `failed` (what ended the drive) before all others; the rest are
-    said on standard error.
+    said on standard error. A reader that went away matters least.
     """
     failures: list[LivemonError | OSError] = [failed] if failed is not None else []
     for write in writes:
@@ -58,8 +59,10 @@ def write_all(*writes: Callable[[], object], failed: LivemonError | None = None)
             write()
         except (LivemonError, OSError) as failure:
             failures.append(failure)
+    failures.sort(key=lambda failure: isinstance(failure, BrokenPipeError))
     for other in failures[1:]:
-        sys.stderr.write(f"livemon: {' '.join(str(other).split())}\n")
+        if not isinstance(other, BrokenPipeError):
+            say(f"livemon: {' '.join(str(other).split())}", to=sys.stderr)
     if failures:
         raise failures[0]
 

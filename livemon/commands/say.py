@@ -9,7 +9,7 @@ from livemon.views.sentences import clean, fit_encoding
 
 
 def say(*lines: str, to: TextIO | None = None) -> None:
-    """Write the lines, to standard output unless told otherwise."""
+    """Write the lines, to standard output unless told otherwise. A line break inside one becomes a blank."""
     stream = to or sys.stdout
-    for line in "\n".join(lines).split("\n"):
+    for line in lines:
         stream.write(fit_encoding(clean(line), getattr(stream, "encoding", None)) + "\n")

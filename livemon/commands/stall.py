@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import argparse
 import csv
-import sys
 from pathlib import Path
 from typing import Final
 
 from livemon.commands import outputs
+from livemon.commands.say import say
 from livemon.converter.curves import GRID_STEPS, Curves
 from livemon.converter.stall import Cause, Stall, read
 from livemon.errors import UsageError
@@ -64,9 +64,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.curve:
         write_curves(curves, arguments.curve)
         if stall_point(vehicle) is None:  # curves need no engine, a stall speed does
-            sys.stdout.write(
-                f"{arguments.curve}: curves written. No engine torque is known, so no stall speed.\n"
-            )
+            say(f"{arguments.curve}: curves written. No engine torque is known, so no stall speed.")
             return 0
     sheet = stall_sheet(vehicle, arguments.barometer, arguments.intake)
     lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet)]
@@ -83,7 +81,7 @@ def run(arguments: argparse.Namespace) -> int:
             "",
             f"Assumed, not in the file: {', '.join(curves.assumed)}. Give them and the band narrows.",
         ]
-    sys.stdout.write("\n".join([*lines, "", CAUTION]) + "\n")
+    say(*lines, "", *CAUTION.splitlines())
     return 0
 
 

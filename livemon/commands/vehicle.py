@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import argparse
-import sys
 from importlib import import_module
 from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
+from livemon.commands.say import say
 from livemon.converter.curves import at
 from livemon.errors import UsageError
 from livemon.vehicle import Known, Vehicle, curves_of, stall_point, turbine_rad_per_m
@@ -86,7 +86,7 @@ def _new(path: Path) -> int:
         raise UsageError(
             "a writable path", error.strerror or "an error", str(path), "choose another"
         ) from None
-    sys.stdout.write(f"{path}: fill in what you know, then: livemon vehicle check {path}\n")
+    say(f"{path}: fill in what you know, then: livemon vehicle check {path}")
     return 0
 
 
@@ -96,7 +96,7 @@ def _check(path: str) -> int:
     lines += [*_body(vehicle), *_driveline(vehicle), *_converter(vehicle)]
     if vehicle.assumed:
         lines += ["", "Assumed, not in the file:", *(f"  {name}" for name in vehicle.assumed)]
-    sys.stdout.write("\n".join(lines) + "\n")
+    say(*lines)
     return 0
 
 

@@ -9,6 +9,7 @@ from contextlib import suppress
 from typing import Any, Final, TextIO
 
 from livemon import records
+from livemon.errors import UsageError
 from livemon.records import Call
 from livemon.views.memory import heat_kw
 from livemon.views.sentences import (
@@ -36,6 +37,7 @@ class Plain:
         self._stream = stream or sys.stdout
         self._every_s, self._bell = every_s, bell
         self._notice = ""
+        self._lost = ""
         self.due_s = 0.0
 
     def update(self, snapshot: Snapshot) -> None:
@@ -54,19 +56,25 @@ class Plain:
         self._say(warning_line(warning), bell=self._bell and warning.raised)
 
     def close(self, drive: Drive | None) -> None:
-        """Print the call."""
-        if drive is not None:
-            self._say("")
-            for line in call_lines(drive):
-                self._say(line)
+        """Print the call. Raises UsageError when it could not be written, as on a full disk."""
+        if drive is None:
+            return
+        self._say("")
+        for line in call_lines(drive):
+            self._say(line)
+        if self._lost:
+            where = "standard error" if self._stream is sys.stderr else "standard output"
+            raise UsageError("an output that takes what is written", self._lost, where, "make room there")
 
     def _say(self, line: str, bell: bool = False) -> None:
         text = fit_encoding(clean(line), getattr(self._stream, "encoding", None))
         try:
             self._stream.write((BELL if bell else "") + text + "\n")
             self._stream.flush()
-        except OSError:
+        except OSError as failure:
             # The reader went away, as `| head` does, or the disk is full: the drive and its outputs go on.
+            if not isinstance(failure, BrokenPipeError):
+                self._lost = failure.strerror or str(failure)
             with suppress(OSError, ValueError):
                 os.dup2(os.open(os.devnull, os.O_WRONLY), self._stream.fileno())
 
