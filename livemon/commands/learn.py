@@ -6,8 +6,16 @@ from __future__ import annotations
 import argparse
 import sys
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from livemon.errors import RecordingError, UsageError
+from livemon.views.sentences import fit_encoding
+
+if TYPE_CHECKING:
+    from livemon.estimate.learning import Learner
+    from livemon.records import Estimate
+
+_DOUBT = 0.15  # of a fault, from which it is worth a line beside what was learned
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,11 +28,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn and write; a drive that does not hold enough is refused, saying what is missing."""
-    from livemon.commands.drive import decoder_of
-    from livemon.estimate import Estimator
+    from livemon.commands.drive import decoder_of, replay_recording
+    from livemon.diagnose.words import TITLES
     from livemon.estimate.learning import Learner
-    from livemon.records import Estimate
-    from livemon.sources.recording import open_recording
+    from livemon.run import Run
     from livemon.vehicle_file import dump, load
 
     vehicle = load(args.vehicle)
@@ -33,37 +40,45 @@ def run(args: argparse.Namespace) -> int:
             "another file to write", "the vehicle file itself", args.out, "give --out a new name"
         )
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    estimator, learner = Estimator(vehicle), Learner(vehicle)
-    start_s: float | None = None
-    for frame in open_recording(args.recording):
-        if start_s is None:
-            start_s = frame.time_s
-        for reading in decoder.feed(frame._replace(time_s=frame.time_s - start_s)):
-            for item in estimator.feed(reading):
-                if isinstance(item, Estimate):
-                    learner.feed(item)
-    for item in estimator.end():
-        if isinstance(item, Estimate):
-            learner.feed(item)
-    lesson = learner.lesson(estimator.calibration, estimator.found_rpm_per_kmh)
+    learner = Learner(vehicle)
+    drive = Run(args.recording, decoder, vehicle, trace=_Listener(learner))
+    replay_recording(drive, args.recording, pace=0.0, stop=lambda: False)
+    ended = drive.end()
+    call = ended.call
+    if call.where in ("inside_transmission", "outside_transmission"):  # a fault must not become the baseline
+        raise RecordingError(
+            "a drive of a sound vehicle",
+            f"one that shows {TITLES[call.finding]} ({100 * call.probability:.0f} %)",
+            args.recording, "replay it to see why; learn from a drive made after the repair",
+        )  # fmt: skip
+    lesson = learner.lesson(drive.estimator.calibration, drive.estimator.found_rpm_per_kmh)
     if lesson.missing:
         raise RecordingError(
             "a drive that shows enough to learn from", f"one that lacks {'; '.join(lesson.missing)}",
             args.recording, "record a longer drive with these in it",
         )  # fmt: skip
     dump(lesson.vehicle, args.out)
-    spreads = ["", "# Learned from a known-good drive. Spreads (one standard deviation):"]
-    if lesson.vehicle.tyre_radius_m is not None:
-        radius = lesson.vehicle.tyre_radius_m.value
-        spreads.append(
-            f"#   tyre_radius_m {radius:.4f} +- {lesson.tyre_radius_sd_m:.4f}, as the speed reading has it"
-        )
-    spreads += [
-        f"#   SR {p.speed_ratio:.3f}: K {p.k:.1f} +- {p.k_sd:.1f}, torque ratio {p.torque_ratio:.2f} +- "
-        f"{p.torque_ratio_sd:.2f}"
-        for p in lesson.points
-    ]
+    likeliest = max((n for n in ended.probabilities if n != "none"), key=ended.probabilities.__getitem__)
+    share = ended.probabilities[likeliest]
+    lines = list(lesson.lines)
+    if share > _DOUBT:
+        lines.append(f"in doubt: {TITLES[likeliest]} is not ruled out by this drive ({100 * share:.0f} %)")
+    spreads = ["", "# Learned from a known-good drive; ± is two standard deviations, all errors in them:"]
+    spreads += [f"#   {line}" for line in lines]
     with Path(args.out).open("a", encoding="utf-8") as file:
         file.write("\n".join(spreads) + "\n")
-    sys.stdout.write(f"wrote {args.out}: tyre and {len(lesson.points)} points of the converter's curve\n")
+    told = "\n".join([f"wrote {args.out}:", *(f"  {line}" for line in lines)])
+    sys.stdout.write(fit_encoding(told, sys.stdout.encoding) + "\n")
     return 0
+
+
+class _Listener:
+    """Stands where the trace would: every settled estimate of the drive goes to the learner."""
+
+    notice = ""
+
+    def __init__(self, learner: Learner) -> None:
+        self._learner = learner
+
+    def write(self, e: Estimate) -> None:
+        self._learner.feed(e)
