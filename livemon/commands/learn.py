@@ -15,7 +15,8 @@ if TYPE_CHECKING:
     from livemon.estimate.learning import Learner
     from livemon.records import Estimate
 
-_DOUBT = 0.15  # of a fault, from which it is worth a line beside what was learned
+_LIKELY = 0.5  # of a fault, from which the drive is no lesson
+_DOUBT = 0.15  # from which it is worth a line beside what was learned
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -44,11 +45,12 @@ def run(args: argparse.Namespace) -> int:
     drive = Run(args.recording, decoder, vehicle, trace=_Listener(learner))
     replay_recording(drive, args.recording, pace=0.0, stop=lambda: False)
     ended = drive.end()
-    call = ended.call
-    if call.where in ("inside_transmission", "outside_transmission"):  # a fault must not become the baseline
+    likeliest = max((n for n in ended.probabilities if n != "none"), key=ended.probabilities.__getitem__)
+    share = ended.probabilities[likeliest]
+    if share > _LIKELY:  # a fault must not become the baseline
         raise RecordingError(
             "a drive of a sound vehicle",
-            f"one that shows {TITLES[call.finding]} ({100 * call.probability:.0f} %)",
+            f"one that rather shows {TITLES[likeliest]} ({100 * share:.0f} %)",
             args.recording, "replay it to see why; learn from a drive made after the repair",
         )  # fmt: skip
     lesson = learner.lesson(drive.estimator.calibration, drive.estimator.found_rpm_per_kmh)
@@ -58,8 +60,6 @@ def run(args: argparse.Namespace) -> int:
             args.recording, "record a longer drive with these in it",
         )  # fmt: skip
     dump(lesson.vehicle, args.out)
-    likeliest = max((n for n in ended.probabilities if n != "none"), key=ended.probabilities.__getitem__)
-    share = ended.probabilities[likeliest]
     lines = list(lesson.lines)
     if share > _DOUBT:
         lines.append(f"in doubt: {TITLES[likeliest]} is not ruled out by this drive ({100 * share:.0f} %)")

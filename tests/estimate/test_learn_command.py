@@ -95,7 +95,7 @@ def test_a_drive_that_shows_a_fault_is_no_lesson(tmp_path: Path, capsys: pytest.
     out = tmp_path / "learned.toml"
     assert learn(REPLAYS / "lost_stator.log", REPLAYS / "lost_stator.toml", out) == 2
     assert (
-        "expected a drive of a sound vehicle, got one that shows stator not holding"
+        "expected a drive of a sound vehicle, got one that rather shows stator not holding"
         in capsys.readouterr().err
     )
     assert not out.exists()
