@@ -42,7 +42,7 @@ def check() -> None:
             "the packages of the report extra",
             f"no {' and no '.join(missing)}",
             "--report",
-            'pip install "livemon[report]"',
+            "pip install '.[report]' in the folder livemon was installed from",
         )
 
 

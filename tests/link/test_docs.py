@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from livemon import live
 from livemon.commands import watch
 from livemon.sources import serial_open
 
@@ -59,3 +60,9 @@ def test_every_message_of_the_guide_is_one_that_the_program_says() -> None:
     for row in rows:
         words = re.sub(r"^expected (.*?)(, got.*)?$", r"\1", row).split(" ...")[0].split(":")[0]
         assert words in sources, row
+
+
+def test_the_guide_says_how_long_a_watch_waits() -> None:
+    guide = " ".join((DOCS / "hardware.md").read_text(encoding="utf-8").split())
+    assert f"never was a link within {watch.OPENING_S:.0f} s" in guide
+    assert f"nobody ever answered for {live.NOBODY_S:.0f} s" in guide
