@@ -147,9 +147,9 @@ def _pct(log_ratio: float) -> str:
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
 
 
-def _two(sd: float) -> str:
-    """Two standard deviations of a share, as every ± of livemon."""
-    return f"± {200 * sd:.0f} %"
+def _two(sd: float, log_ratio: float = 0.0) -> str:
+    """Two standard deviations, as every ± of livemon; of a ratio told by its logarithm in per cent of 1."""
+    return f"± {200 * sd * exp(log_ratio):.0f} %"
 
 
 def _twice(sd: float | int | str | None) -> str:
@@ -165,7 +165,7 @@ def _launch_k(d: Diagnoser) -> str | None:
     return (
         f"Over {seen.stretches} launch{'es' if seen.stretches > 1 else ''} at speed ratios below 0.65 the "
         "capacity factor K was "
-        f"{_pct(seen.mean)} this converter's curve ({_two(seen.sd)}){tail}."
+        f"{_pct(seen.mean)} this converter's curve ({_two(seen.sd, seen.mean)}){tail}."
     )
 
 
@@ -180,7 +180,7 @@ def _launch_t(d: Diagnoser, where: str = "") -> str | None:
     tail = f"; with a torque ratio of 1 it would be {_pct(lost.mean)}" if lost else ""
     return (
         f"Turbine torque found from the road {where or 'in those launches'} was {_pct(seen.mean)} what pump "
-        f"torque and torque ratio give ({_two(seen.sd)}){tail}."
+        f"torque and torque ratio give ({_two(seen.sd, seen.mean)}){tail}."
     )
 
 
@@ -189,17 +189,18 @@ def _locked(d: Diagnoser, name: FindingName) -> str | None:
     seen = d.stretches.facts.mean("r_t", "locked")
     if seen is None:
         return None
-    if seen.sd <= _SURE_SD and abs(seen.mean) <= _SURE_SD:
+    off, sd = exp(seen.mean) - 1.0, seen.sd * exp(seen.mean)  # as they are shown
+    if sd <= _SURE_SD and abs(off) <= _SURE_SD:
         verdict = "engine and road load agree"
         if name in ("stator_not_holding", "stator_seized"):
             verdict += ", so neither lost engine output nor drag explains the loss"
-    elif abs(seen.mean) > 2.0 * seen.sd:
+    elif abs(off) > 2.0 * sd:
         verdict = "engine torque and road load do not agree with the converter out of the path"
     else:
         verdict = "too uncertain to tell whether engine and road load agree"
     return (
         "With the converter clutch on, torque at the wheels found from the road was "
-        f"{_pct(seen.mean)} engine torque ({_two(seen.sd)}): {verdict}."
+        f"{_pct(seen.mean)} engine torque ({_two(seen.sd, seen.mean)}): {verdict}."
     )
 
 
@@ -207,7 +208,9 @@ def _fades(d: Diagnoser) -> str | None:
     pull = d.stretches.facts.mean("r_k", "pull")
     if pull is None:
         return None
-    return f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve ({_two(pull.sd)})."
+    return (
+        f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve ({_two(pull.sd, pull.mean)})."
+    )
 
 
 def _pull(d: Diagnoser) -> str | None:
@@ -216,9 +219,9 @@ def _pull(d: Diagnoser) -> str | None:
     if k is None or t is None:
         return None
     return (
-        f"In {k.stretches} pulls with the clutch open K was {_pct(k.mean)} the curve ({_two(k.sd)}) "
+        f"In {k.stretches} pulls with the clutch open K was {_pct(k.mean)} the curve ({_two(k.sd, k.mean)}) "
         "and turbine torque "
-        f"from the road {_pct(t.mean)} the model ({_two(t.sd)})."
+        f"from the road {_pct(t.mean)} the model ({_two(t.sd, t.mean)})."
     )
 
 

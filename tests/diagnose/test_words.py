@@ -28,7 +28,7 @@ def diagnoser(**seen: tuple[float, float]) -> Diagnoser:
 @pytest.mark.parametrize(
     ("seen", "says"),
     [
-        ((-0.43, 0.54), "below engine torque (± 108 %): too uncertain to tell"),
+        ((-0.43, 0.54), "below engine torque (± 70 %): too uncertain to tell"),
         ((0.21, 0.22), "too uncertain to tell"),
         ((0.03, 0.07), "above engine torque (± 14 %): engine and road load agree"),
         ((-0.5, 0.1), "do not agree"),
