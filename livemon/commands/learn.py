@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     if lesson.missing:
         raise RecordingError(
             "a drive that shows enough to learn from", f"one that lacks {'; '.join(lesson.missing)}",
-            args.recording, "record a longer drive with these in it",
+            args.recording, "record a longer drive with these in it, or add to the file what it lacks",
         )  # fmt: skip
     dump(lesson.vehicle, args.out)
     lines = list(lesson.lines)
