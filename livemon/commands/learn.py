@@ -82,3 +82,6 @@ class _Listener:
 
     def write(self, e: Estimate) -> None:
         self._learner.feed(e)
+
+    def close(self) -> None:
+        """Nothing is open."""
