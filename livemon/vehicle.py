@@ -50,6 +50,7 @@ class Vehicle:
     lockup_slip_target_rpm: float | None = None
     curve: tuple[tuple[float, float, float], ...] = ()  # (speed ratio, K, torque ratio)
     broadcast: dict[str, str] = field(default_factory=dict)
+    path: str = field(default="", compare=False)  # the file it was read from, for complaints
 
     @property
     def assumed(self) -> tuple[str, ...]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 import tomllib
+from collections.abc import Mapping
+from dataclasses import replace
 from difflib import get_close_matches
 from itertools import pairwise
 from math import pi
@@ -13,6 +15,8 @@ from typing import Any, NoReturn
 from livemon.errors import UsageError
 from livemon.vehicle import Known, Vehicle, curves_of
 from livemon.vehicle_keys import KEYS, Kind, Number, Words
+
+_SIZING = ("torque_curve", "peak_torque_nm", "displacement_l")  # what an unnamed converter is sized by
 
 
 def load(path: str | Path) -> Vehicle:
@@ -63,7 +67,8 @@ class _Reader:
                     fields[key] = checked
         self._together(fields)
         vehicle = Vehicle(**usual_for(fields.get("displacement_l"), fields.get("fuel")) | fields)
-        self._converter(vehicle, [key for key in KEYS["converter"] if key in fields])
+        vehicle = replace(vehicle, path=self._path)
+        self._converter(vehicle, fields)
         return vehicle
 
     def _sections(self, document: dict[str, Any]) -> list[tuple[str, dict[str, Any]]]:
@@ -190,15 +195,24 @@ class _Reader:
                 "correct one of them",
             )
 
-    def _converter(self, vehicle: Vehicle, given: list[str]) -> None:
-        """Numbers that are possible one by one may still be no converter together."""
+    def _converter(self, vehicle: Vehicle, fields: Mapping[str, Any]) -> None:
+        """Numbers that are possible one by one may still be no converter together.
+
+        Without a [converter] the engine's torque gives its size, and may give one that cannot be.
+        """
+        given = [("converter", key) for key in KEYS["converter"] if key in fields]
+        given += [("engine", key) for key in _SIZING if key in fields]
         if not given:
             return
         try:
             curves_of(vehicle)
         except UsageError as error:
-            named = [key for key in given if key in error.expected + error.came + error.where] or given
-            self._fail("converter", named[0], error.expected, error.came, error.do)
+            told = error.expected + error.came + error.where
+            section, key = next((pair for pair in given if pair[1] in told), given[0])
+            expected, do = error.expected, error.do
+            if section == "engine":
+                expected, do = f"engine torque of a usual converter ({expected})", "check value and unit"
+            self._fail(section, key, expected, error.came, do)
 
     def _fail(self, section: str, key: str, expected: str, came: str, do: str) -> NoReturn:
         raise UsageError(expected, came, f"{self._path}:{self._line(section, key)}", do)
@@ -217,7 +231,11 @@ class _Reader:
 
 
 def _shown(value: Any) -> str:
-    return repr(value) if len(repr(value)) <= 60 else repr(value)[:57] + "..."
+    try:
+        text = repr(value)
+    except ValueError:  # Python writes no whole number of more than some thousand digits
+        text = "a number of thousands of digits"
+    return text if len(text) <= 60 else text[:57] + "..."
 
 
 def tyre_radius_m(size: str) -> Known | None:

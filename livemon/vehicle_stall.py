@@ -104,7 +104,7 @@ def full_load(vehicle: Vehicle) -> FullLoad:
         raise UsageError(
             "torque of the engine",
             "none",
-            vehicle.name or "the vehicle file",
+            vehicle.path or vehicle.name or "the vehicle file",
             "add engine.torque_curve, engine.peak_torque_nm or converter.stall_torque_nm",
         )
     own = engine_torque_limit(vehicle, point.rpm.value)

@@ -5,10 +5,18 @@ from __future__ import annotations
 
 import argparse
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from livemon.commands import outputs
 from livemon.commands.say import say
 from livemon.errors import RecordingError
+
+if TYPE_CHECKING:
+    from livemon.estimate.learning import Learner
+    from livemon.records import Estimate
+
+_LIKELY = 0.5  # of a fault, from which the drive is no lesson
+_DOUBT = 0.15  # from which it is worth a line beside what was learned
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -21,47 +29,55 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn and write; a drive that does not hold enough is refused, saying what is missing."""
-    from livemon.commands.drive import decoder_of
-    from livemon.estimate import Estimator
+    from livemon.commands.drive import decoder_of, replay_recording
+    from livemon.diagnose.words import TITLES
     from livemon.estimate.learning import Learner
-    from livemon.records import Estimate
-    from livemon.sources.recording import open_recording
+    from livemon.run import Run
     from livemon.vehicle_file import dump, load
 
     outputs.check(args)
     vehicle = load(args.vehicle)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    estimator, learner = Estimator(vehicle), Learner(vehicle)
-    start_s: float | None = None
-    for frame in open_recording(args.recording):
-        if start_s is None:
-            start_s = frame.time_s
-        for reading in decoder.feed(frame._replace(time_s=frame.time_s - start_s)):
-            for item in estimator.feed(reading):
-                if isinstance(item, Estimate):
-                    learner.feed(item)
-    for item in estimator.end():
-        if isinstance(item, Estimate):
-            learner.feed(item)
-    lesson = learner.lesson(estimator.calibration, estimator.found_rpm_per_kmh)
+    learner = Learner(vehicle)
+    drive = Run(args.recording, decoder, vehicle, trace=_Listener(learner))
+    replay_recording(drive, args.recording, pace=0.0, stop=lambda: False)
+    ended = drive.end()
+    likeliest = max((n for n in ended.probabilities if n != "none"), key=ended.probabilities.__getitem__)
+    share = ended.probabilities[likeliest]
+    if share > _LIKELY:  # a fault must not become the baseline
+        raise RecordingError(
+            "a drive of a sound vehicle",
+            f"one that rather shows {TITLES[likeliest]} ({100 * share:.0f} %)",
+            args.recording, "replay it to see why; learn from a drive made after the repair",
+        )  # fmt: skip
+    lesson = learner.lesson(drive.estimator.calibration, drive.estimator.found_rpm_per_kmh)
     if lesson.missing:
         raise RecordingError(
             "a drive that shows enough to learn from", f"one that lacks {'; '.join(lesson.missing)}",
-            args.recording, "record a longer drive with these in it",
+            args.recording, "record a longer drive with these in it, or add to the file what it lacks",
         )  # fmt: skip
     dump(lesson.vehicle, args.out)
-    spreads = ["", "# Learned from a known-good drive. Spreads (one standard deviation):"]
-    if lesson.vehicle.tyre_radius_m is not None:
-        radius = lesson.vehicle.tyre_radius_m.value
-        spreads.append(
-            f"#   tyre_radius_m {radius:.4f} +- {lesson.tyre_radius_sd_m:.4f}, as the speed reading has it"
-        )
-    spreads += [
-        f"#   SR {p.speed_ratio:.3f}: K {p.k:.1f} +- {p.k_sd:.1f}, torque ratio {p.torque_ratio:.2f} +- "
-        f"{p.torque_ratio_sd:.2f}"
-        for p in lesson.points
-    ]
+    lines = list(lesson.lines)
+    if share > _DOUBT:
+        lines.append(f"in doubt: {TITLES[likeliest]} is not ruled out by this drive ({100 * share:.0f} %)")
+    spreads = ["", "# Learned from a known-good drive; ± is two standard deviations, all errors in them:"]
+    spreads += [f"#   {line}" for line in lines]
     with Path(args.out).open("a", encoding="utf-8") as file:
         file.write("\n".join(spreads) + "\n")
-    say(f"wrote {args.out}: tyre and {len(lesson.points)} points of the converter's curve")
+    say(f"wrote {args.out}:", *(f"  {line}" for line in lines))
     return 0
+
+
+class _Listener:
+    """Stands where the trace would: every settled estimate of the drive goes to the learner."""
+
+    notice = ""
+
+    def __init__(self, learner: Learner) -> None:
+        self._learner = learner
+
+    def write(self, e: Estimate) -> None:
+        self._learner.feed(e)
+
+    def close(self) -> None:
+        """Nothing is open."""

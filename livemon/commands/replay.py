@@ -3,8 +3,18 @@
 from __future__ import annotations
 
 import argparse
+import time
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Final
 
 from livemon.commands import drive, options
+
+if TYPE_CHECKING:
+    from livemon.run import Run
+    from livemon.views.snapshot import Marker
+
+LOOK_S: Final = 0.1  # between two looks at the keys
+MARK: Final = "here it shook"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -19,11 +29,32 @@ def run(args: argparse.Namespace) -> int:
     decoder = drive.decoder_of(vehicle, args.dbc, args.j1939)
     view, full_screen = drive.view_of(args)
     pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)
-    return drive.carry_out(
-        args,
-        args.recording,
-        decoder,
-        vehicle,
-        lambda run, stop: drive.replay_recording(run, args.recording, pace=pace, stop=stop),
-        view,
-    )
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        with drive.keys_of(full_screen) as keys:
+            pressed = _Pressed(run, keys.read, stop)
+            drive.replay_recording(run, args.recording, pace=pace, stop=pressed)
+        run.markers = sorted([*pressed.markers, *run.markers])  # those of the recording are known at its end
+
+    return drive.carry_out(args, args.recording, decoder, vehicle, carry, view)
+
+
+class _Pressed:
+    """Asked before every frame whether to stop: looks at the keys now and then. q stops, m marks."""
+
+    def __init__(self, run: Run, read: Callable[[], str], stop: Callable[[], bool]) -> None:
+        self._run, self._read, self._stop = run, read, stop
+        self._looked_s = time.monotonic()
+        self._quit = False
+        self.markers: list[Marker] = []
+
+    def __call__(self) -> bool:
+        now_s = time.monotonic()
+        if now_s - self._looked_s >= LOOK_S:
+            self._looked_s = now_s
+            for key in self._read():
+                if key == "m":
+                    self._run.mark(MARK)
+                    self.markers.append(self._run.markers[-1])
+                self._quit = self._quit or key == "q"
+        return self._quit or self._stop()

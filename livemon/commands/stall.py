@@ -41,6 +41,8 @@ COLUMNS: Final = (
     "torque_ratio_seized",
 )
 
+_NAME = 44  # places for what a row is of
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--vehicle", required=True, metavar="V.toml", help="the vehicle file")
@@ -86,22 +88,23 @@ def run(arguments: argparse.Namespace) -> int:
 
 
 def _expected(sheet: StallSheet) -> list[str]:
-    rows = [f"{'':<44}{'speed':>10}{'give or take':>14}{'torque':>9}{'heat':>8}"]
+    rows = [f"{'':<{_NAME}}{'speed':>10}{'give or take':>14}{'torque':>9}{'heat':>8}"]
     rows.append(_row("expected", sheet.expected))
     rows += [_row(f"engine torque {100 * (1 - share):.0f} % down", stall) for share, stall in sheet.weaker]
     rows.append(_row("stator not holding", sheet.lost))
     if sheet.unboosted is not None:
         rows.append(_row("before the turbocharger answers", sheet.unboosted))
     if sheet.in_that_air is not None and sheet.air_share is not None:
-        kind = "charged" if sheet.charged else "naturally aspirated"
+        kind = "charged" if sheet.charged else "not charged"
         share = 100 * sheet.air_share
         rows.append(_row(f"in this air ({kind}, {share:.0f} % torque)", sheet.in_that_air))
     return rows
 
 
 def _row(name: str, stall: Stall) -> str:
+    shown = name if len(name) < _NAME else f"{name[: _NAME - 4]}..."  # a long one does not shift the table
     return (
-        f"{name:<44}{stall.rpm:>6.0f} rpm{2 * stall.sd_rpm:>10.0f} rpm"
+        f"{shown:<{_NAME}}{stall.rpm:>6.0f} rpm{2 * stall.sd_rpm:>10.0f} rpm"
         f"{stall.torque_nm:>5.0f} N m{stall.heat_kw:>5.0f} kW"
     )
 

@@ -145,4 +145,9 @@ def _converter(vehicle: Vehicle) -> list[str]:
 
 def _shown(name: str, known: Known, unit: str) -> str:
     note = "  assumed" if known.assumed else ""
-    return f"{name:<24}{known.value:.4g} +- {2 * known.sd:.2g} {unit}".rstrip() + note
+    return f"{name:<24}{known.value:.4g} +- {_plain(2 * known.sd)} {unit}".rstrip() + note
+
+
+def _plain(number: float) -> str:
+    """Two digits that mean something, never a power of ten: 0.0052, 0.18, 660."""
+    return f"{number:.2g}" if number < 100.0 else f"{round(number, -1):.0f}"

@@ -10,6 +10,7 @@ from livemon.diagnose import alternatives, decide, facts, strain
 from livemon.diagnose.checks import CHECKS
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
+from livemon.diagnose.words_shake import TELLS_ORDER, shakes, shudder
 from livemon.records import FindingName
 
 if TYPE_CHECKING:
@@ -27,8 +28,7 @@ TITLES: Final[dict[str, str]] = {
     "driveline_drag": "driveline drag or load",
 }
 
-_TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
-_OPEN_BLOCKS: Final = 4  # so many show how the engine runs with the clutch open
+_SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
 
 
 def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
@@ -38,19 +38,24 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         lines.append(_split(p))
         lines += d.cannot_judge
     elif name == "none":
-        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d), _coast(d), _clutch(d)) if s]
+        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d, name), _coast(d), _clutch(d)) if s]
     elif name == "stator_not_holding":
-        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d), _fades(d)) if s]
+        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d, name), _fades(d)) if s]
     elif name == "stator_seized":
-        lines += [s for s in (_pull(d), _launch_k(d), _locked(d)) if s]
+        lines += [s for s in (_pull(d), _launch_k(d), _locked(d, name)) if s]
     elif name == "engine_low_output":
-        lines += [s for s in (_full_pedal(d), _locked(d), _launch_t(d), _made(d)) if s]
+        told = _full_pedal(d)
+        low = d.full_pedal.best is not None and d.full_pedal.log_evidence > 0.0
+        road = (_made(d), _locked(d, name), _launch_t(d, "at launch"))
+        lines += [s for s in ((told, *road) if low else road) if s]
+        if told and not low:  # what the cylinders lose need not show in what is reported
+            lines.append(f"The loss is not in what the engine reports: {told[0].lower()}{told[1:]}")
     elif name == "driveline_drag":
-        lines += [s for s in (_drag(d), _coast(d), _locked(d), _launch_k(d)) if s]
+        lines += [s for s in (_drag(d), _coast(d), _locked(d, name), _launch_k(d)) if s]
     elif name == "gear_slip":
         lines += [s for s in (_gear(d), _launch_k(d)) if s]
     elif name == "lockup_shudder":
-        lines += _shudder(d)
+        lines += shudder(d)
     elif name == "lockup_slip":
         lines += [s for s in (_clutch(d), _slip(d)) if s]
     elif name == "lockup_never_applied":
@@ -64,7 +69,7 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     if misfit is not None:
         lines += [s for s in (_TELLS[misfit.field, misfit.regime](d),) if s]
     if name in ("none", "not_enough_evidence", "lockup_shudder") and not d.shudder.firm:
-        lines += _shakes(d)
+        lines += shakes(d)
     for code in d.codes.bearing_on(name):
         lines.append(f"{code} ({d.codes.names[code]}) is stored; it counts as evidence, not as the verdict.")
     return lines
@@ -83,7 +88,7 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
             )
     if (
         name == "lockup_shudder"
-        and d.shakes.order > -_TELLS_ORDER
+        and d.shakes.order > -TELLS_ORDER
         and not any(e.stopped_at_release for e in d.shudder.firm)
     ):
         lines.append("The clutch was not seen to release while it shook, so misfire is not excluded.")
@@ -142,6 +147,15 @@ def _pct(log_ratio: float) -> str:
     return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
 
 
+def _two(sd: float, log_ratio: float = 0.0) -> str:
+    """Two standard deviations, as every ± of livemon; of a ratio told by its logarithm in per cent of 1."""
+    return f"± {200 * sd * exp(log_ratio):.0f} %"
+
+
+def _twice(sd: float | int | str | None) -> str:
+    return f"{2 * sd:.0f}" if isinstance(sd, int | float) else "not known"
+
+
 def _launch_k(d: Diagnoser) -> str | None:
     seen = d.stretches.facts.mean("r_k", "launch")
     if seen is None:
@@ -151,36 +165,42 @@ def _launch_k(d: Diagnoser) -> str | None:
     return (
         f"Over {seen.stretches} launch{'es' if seen.stretches > 1 else ''} at speed ratios below 0.65 the "
         "capacity factor K was "
-        f"{_pct(seen.mean)} this converter's curve (± {100 * seen.sd:.0f} %){tail}."
+        f"{_pct(seen.mean)} this converter's curve ({_two(seen.sd, seen.mean)}){tail}."
     )
 
 
-def _launch_t(d: Diagnoser) -> str | None:
+def _launch_t(d: Diagnoser, where: str = "") -> str | None:
+    """Torque from the road; `where` in place of the launches a sentence before it has named."""
     seen = d.stretches.facts.mean("r_t", "launch")
     if seen is None:
         return None
+    if not where and d.stretches.facts.mean("r_k", "launch") is None:
+        where = "at launch"
     lost = facts.detail_mean(d.stretches.records, "r_t_if_reaction_lost", "launch")
     tail = f"; with a torque ratio of 1 it would be {_pct(lost.mean)}" if lost else ""
     return (
-        f"Turbine torque found from the road in those launches was {_pct(seen.mean)} what pump torque and "
-        "torque ratio "
-        f"give (± {100 * seen.sd:.0f} %){tail}."
+        f"Turbine torque found from the road {where or 'in those launches'} was {_pct(seen.mean)} what pump "
+        f"torque and torque ratio give ({_two(seen.sd, seen.mean)}){tail}."
     )
 
 
-def _locked(d: Diagnoser) -> str | None:
+def _locked(d: Diagnoser, name: FindingName) -> str | None:
+    """Wheel torque against engine torque; it exonerates only where it is known well enough to."""
     seen = d.stretches.facts.mean("r_t", "locked")
     if seen is None:
         return None
-    verdict = (
-        "engine and road load agree, so neither lost engine output nor drag explains the launch"
-        if abs(seen.mean) < 1.5 * seen.sd
-        else "engine torque and road load do not agree with the converter out of the path"
-    )
+    off, sd = exp(seen.mean) - 1.0, seen.sd * exp(seen.mean)  # as they are shown
+    if sd <= _SURE_SD and abs(off) <= _SURE_SD:
+        verdict = "engine and road load agree"
+        if name in ("stator_not_holding", "stator_seized"):
+            verdict += ", so neither lost engine output nor drag explains the loss"
+    elif abs(off) > 2.0 * sd:
+        verdict = "engine torque and road load do not agree with the converter out of the path"
+    else:
+        verdict = "too uncertain to tell whether engine and road load agree"
     return (
-        f"With the converter clutch on ({seen.seconds_s:.0f} s under power) torque at the wheels found "
-        "from the road was "
-        f"{_pct(seen.mean)} engine torque (± {100 * seen.sd:.0f} %): {verdict}."
+        "With the converter clutch on, torque at the wheels found from the road was "
+        f"{_pct(seen.mean)} engine torque ({_two(seen.sd, seen.mean)}): {verdict}."
     )
 
 
@@ -188,7 +208,9 @@ def _fades(d: Diagnoser) -> str | None:
     pull = d.stretches.facts.mean("r_k", "pull")
     if pull is None:
         return None
-    return f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve (± {100 * pull.sd:.0f} %)."
+    return (
+        f"In pulls nearer the coupling point K was {_pct(pull.mean)} the curve ({_two(pull.sd, pull.mean)})."
+    )
 
 
 def _pull(d: Diagnoser) -> str | None:
@@ -197,9 +219,9 @@ def _pull(d: Diagnoser) -> str | None:
     if k is None or t is None:
         return None
     return (
-        f"In {k.stretches} pulls with the clutch open K was {_pct(k.mean)} the curve (± {100 * k.sd:.0f} %) "
+        f"In {k.stretches} pulls with the clutch open K was {_pct(k.mean)} the curve ({_two(k.sd, k.mean)}) "
         "and turbine torque "
-        f"from the road {_pct(t.mean)} the model (± {100 * t.sd:.0f} %)."
+        f"from the road {_pct(t.mean)} the model ({_two(t.sd, t.mean)})."
     )
 
 
@@ -225,7 +247,7 @@ def _full_pedal(d: Diagnoser) -> str | None:
         f"{step.torque_nm:.0f} N m "
         f"({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound engine gives "
         f"{100 * expected:.0f} "
-        f"± {100 * sd:.0f} %."
+        f"{_two(sd)}."
     )
 
 
@@ -234,7 +256,7 @@ def _made(d: Diagnoser) -> str:
     return (
         f"Launch, pull and road load together fit an engine making {n['torque_made_of_seen_pct']} % of the "
         "torque it "
-        f"reports (± {n['torque_made_of_seen_sd_pct']} %)."
+        f"reports (± {_twice(n['torque_made_of_seen_sd_pct'])} %)."
     )
 
 
@@ -242,7 +264,7 @@ def _drag(d: Diagnoser) -> str:
     n = numbers(d, "driveline_drag")
     return (
         f"All regimes together fit an extra retarding force of {n['extra_force_n']} N "
-        f"(± {n['extra_force_sd_n']} N)."
+        f"(± {_twice(n['extra_force_sd_n'])} N)."
     )
 
 
@@ -274,42 +296,8 @@ def _slip(d: Diagnoser) -> str:
 
 _TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser], str | None]]] = {
     ("r_k", "launch"): _launch_k,
-    ("r_t", "launch"): _launch_t,
+    ("r_t", "launch"): lambda d: _launch_t(d, "at launch"),
     ("r_k", "pull"): _pull,
     ("r_t", "pull"): _pull,
-    ("r_t", "locked"): _locked,
+    ("r_t", "locked"): lambda d: _locked(d, "not_enough_evidence"),
 }
-
-
-def _shakes(d: Diagnoser) -> list[str]:
-    if d.shakes.strength < 0.3:
-        return []
-    on, others = d.shakes.on, d.shakes.open
-    lines = [
-        f"Engine speed shakes by up to {on.strongest_rpm:.0f} rpm (rms) for {100 * on.share:.0f} % of the "
-        "time with the converter clutch on; at this rate of reading the frequency cannot be told. Ask engine "
-        "speed more often, and see whether it stops when a light brake tap lets the clutch go."
-    ]
-    if d.shakes.order > _TELLS_ORDER:
-        lines.append("The shake keeps to half an order of engine speed, as a cylinder does that misfires.")
-    elif d.shakes.order < -_TELLS_ORDER:
-        lines.append("The shake does not keep to half an order of engine speed, as misfire would.")
-    if others.count >= _OPEN_BLOCKS and others.share < 0.3 * on.share:
-        lines.append("Under power with the converter clutch open the engine runs smoothly.")
-    return lines
-
-
-def _shudder(d: Diagnoser) -> list[str]:
-    firm = d.shudder.firm
-    if not firm:
-        return []
-    strongest = max(firm, key=lambda e: e.amplitude_rpm)
-    lines = [
-        f"Slip swung in {len(firm)} episode{'s' if len(firm) > 1 else ''} with the converter clutch on, at "
-        f"{strongest.frequency_hz:.1f} Hz and up to {strongest.amplitude_rpm:.0f} rpm (chance of noise "
-        f"{strongest.false_alarm_probability:.0e})."
-    ]
-    stopped = sum(e.stopped_at_release for e in firm)
-    if stopped:
-        lines.append(f"It stopped as the clutch let go {stopped} time{'s' if stopped > 1 else ''}.")
-    return lines

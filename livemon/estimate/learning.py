@@ -3,151 +3,276 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import exp, log, sqrt
+from math import hypot, log
 from typing import Final
 
+from livemon.converter.curves import at
+from livemon.converter.engine_torque import accessories
+from livemon.estimate.learned_curve import Point, Seen, learned, together
+from livemon.estimate.lesson_words import NEEDED, lacks, no_ratios, reaches, unlike
 from livemon.estimate.locked import Locked
+from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Known, Vehicle
+from livemon.vehicle import Known, Vehicle, curves_of, engine_torque_limit
 
-BIN: Final = 0.05
-_LEAST_PER_BIN: Final = 12  # estimates; neighbouring ones share their errors
-_LEAST_LAUNCHES: Final = 3
+BIN: Final = 0.1
+_TOP: Final = 0.95  # nearer to 1 a slip of a few rpm decides all
 _LEAST_NM: Final = 25.0
-_LEAST_RATIO: Final = 0.95  # a coupling passes its torque on; published tables go down to 0.95 there
-_LEAST_LOCKED_S: Final = 20.0
-_LEAST_SCALE_SD: Final = 0.006
-_REACH: Final = ((0.0, 0.35, "pulling away from rest"), (0.35, 0.7, "pulling away"), (0.7, 0.95, "pulling"))
+_WIDEST_RATIO_SD: Final = 0.12  # a speed ratio known worse than so says nothing of the curve's shape
+_STEEPEST: Final = 0.2  # ln K: so much the error of the speed ratio may move it
+_STEADIEST_RPM_S: Final = 1500.0
+_SURE_GEAR: Final = 0.9
+_ODD_GEAR, _ODD_RATIO = (
+    2,
+    0.7,
+)  # a higher gear with so much slip is a gear taken wrong: a box shifts down first
+# Of one stretch against another, at the least: fluid temperature, torque signal behind the pedal, hills.
+_K_STRETCH_SD, _T_STRETCH_SD = 0.03, 0.05
+_SAMPLE_SD: Final = 0.03
+# Off all drive alike, one standard deviation. Common practice, no source; the sizes the diagnosis uses.
+_GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
+_OTHER_GAIN_SD: Final = 0.15
+_FRICTION_NM_L: Final = 8.0  # a bar of mean effective pressure
+_OFFSET_NM_L: Final = 3.5
+_ABOARD_KG: Final = 120.0  # people and luggage, in no file's mass
+_LOAD_SD_KG, _CARGO_SHARE_SD = 150.0, 0.06
+_ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
+_GEARBOX_KG_M2: Final = (0.06, 0.03)  # turbine, its fluid, gears and shafts; sd
+_WIND_SD_M_S: Final = 3.0
+_TYRE_SD: Final = 0.012  # of the speed ratio, until locked stretches have told the tyre
+_USUAL_STALL_RPM: Final = 2250.0
+_TYRE_GAIN: Final = 0.9
+_LEAST_LOOKS: Final = 20  # readings with the clutch applied, below which the tyre is the file's
+# What is off all drive alike, in the order they are taken in.
+_SLOW: Final = ("gain", "offset", "inertia", "mass", "rolling", "air", "losses", "gearbox", "tyre")
 
 
 @dataclass(slots=True)
 class _Sum:
+    """Weighted sums of one stretch in one bin."""
+
     count: int = 0
     weight: float = 0.0
-    mean: float = 0.0
-    square: float = 0.0
-
-    def add(self, x: float, weight: float = 1.0) -> None:
-        """Welford's recursion, weighted (West, Commun. ACM 22 (1979) 532)."""
-        self.count += 1
-        self.weight += weight
-        step = x - self.mean
-        self.mean += step * weight / self.weight
-        self.square += weight * step * (x - self.mean)
-
-    @property
-    def sd(self) -> float:
-        return sqrt(self.square / self.weight) if self.weight else 0.0
-
-
-@dataclass(slots=True)
-class Point:
-    """One row of the learned curve. Spreads are one standard deviation between samples of this drive."""
-
-    speed_ratio: float
-    k: float
-    k_sd: float
-    torque_ratio: float
-    torque_ratio_sd: float
+    ratio: float = 0.0
+    k: float = 0.0
+    t: float = 0.0
+    k_var: float = 0.0
+    t_var: float = 0.0
+    slow: list[float] = field(default_factory=lambda: [0.0] * 2 * len(_SLOW))
 
 
 @dataclass(slots=True)
 class Lesson:
-    """What was learned, or what the drive lacked (`missing` is empty when all of it was there)."""
+    """What was learned, or what the drive lacked (`missing` is empty when there was enough).
+
+    tyre_radius_sd_m: None where the tyre is still the file's, and then `tyre_why` says why. curve_why: why
+    only K at stall was learned, if so.
+    """
 
     vehicle: Vehicle
     points: list[Point]
-    tyre_radius_sd_m: float
+    tyre_radius_sd_m: float | None
+    tyre_why: str
+    curve_why: str
     missing: list[str] = field(default_factory=list)
+
+    @property
+    def lines(self) -> list[str]:
+        """What was learned, each number with two standard deviations."""
+        radius = self.vehicle.tyre_radius_m
+        if self.tyre_radius_sd_m is not None and radius is not None:
+            tyre = (
+                f"tyre radius {radius.value:.4f} ± {2.0 * self.tyre_radius_sd_m:.4f} m, "
+                "as the speed reading has it"
+            )
+        else:
+            tyre = f"tyre as in the vehicle file: {self.tyre_why}"
+        if self.curve_why:
+            p = self.points[0]
+            return [tyre, f"at stall K {p.k:.0f} ± {2.0 * p.k_sd:.0f}; no curve: {self.curve_why}"]
+        return [
+            tyre,
+            *(
+                f"speed ratio {p.speed_ratio:.2f}: K {p.k:.0f} ± {2.0 * p.k_sd:.0f}, torque ratio "
+                f"{p.torque_ratio:.2f} ± {2.0 * p.torque_ratio_sd:.2f}"
+                for p in self.points
+            ),
+        ]
 
 
 class Learner:
     """`feed` every Estimate of a drive known to be healthy, then `lesson`."""
 
     def __init__(self, vehicle: Vehicle) -> None:
-        self._vehicle = vehicle
-        self._k: dict[int, _Sum] = {}
-        self._tr: dict[int, _Sum] = {}
-        self._locked_s = 0.0
-        self._last_s: float | None = None
+        self._vehicle, self._curves = vehicle, curves_of(vehicle)
+        self._sums: dict[tuple[int, int], _Sum] = {}  # (bin, stretch)
+        self._stretch = 0
+        self._was: tuple[str, int | None] = ("", None)
+        self._reaches = reaches(_TOP)
         self._launches = 0
-        self._was: str = ""
         self._torque = False
+        litres = vehicle.displacement_l or 2.5
+        self._friction_nm, self._offset_nm = _FRICTION_NM_L * litres, max(6.0, _OFFSET_NM_L * litres)
+        mass = vehicle.mass_kg
+        self._mass_kg = mass.value + (0.0 if mass.assumed else _ABOARD_KG)
+        self._mass_sd = hypot(mass.sd, _LOAD_SD_KG, _CARGO_SHARE_SD * mass.value) / self._mass_kg
+        self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
 
     def feed(self, e: Estimate) -> None:
-        step = 0.0 if self._last_s is None else min(1.0, e.time_s - self._last_s)
-        self._last_s = e.time_s
-        if e.regime == "launch" and self._was != "launch":
-            self._launches += 1
-        self._was = e.regime
-        if e.regime == "locked":
-            self._locked_s += step
         pump = e.pump_torque_nm
         if pump is None:
             return
         self._torque = True
-        if pump < _LEAST_NM or abs(e.engine_accel_rpm_s) > 1500.0 or e.brake:
-            return
-        if e.regime not in ("launch", "pull") or e.gear_probability < 0.9:
-            return
+        if (e.regime, e.gear) != self._was:
+            self._launches += e.regime == "launch" and self._was[0] != "launch"
+            self._was = (e.regime, e.gear)
+            self._stretch += 1
         sr, k = e.speed_ratio, e.capacity_rpm_per_sqrt_nm
-        if sr is None or k is None or e.speed_ratio_sd > 0.04 or not 0.0 <= sr < 0.97:
+        if e.regime not in ("launch", "pull") or sr is None or k is None or not 0.0 <= sr < _TOP:
             return
-        at = int(sr / BIN)
-        self._k.setdefault(at, _Sum()).add(log(k))
-        if e.torque_ratio is not None:
-            self._tr.setdefault(at, _Sum()).add(e.torque_ratio, pump)
+        reach = next(r for r in self._reaches if sr < r.high)
+        reach.seen += 1
+        reach.ratio_sd += e.speed_ratio_sd
+        why_not = self._take(e, pump, sr, k)
+        if why_not:
+            reach.left[why_not] += 1
+
+    def _take(self, e: Estimate, pump: float, sr: float, k: float) -> str:
+        """Take one estimate in, or say why not."""
+        if e.brake:
+            return "the brake was on"
+        if e.gear is None or e.gear_probability < _SURE_GEAR or (e.gear > _ODD_GEAR and sr < _ODD_RATIO):
+            return "the gear was not certain"
+        if e.speed_ratio_sd > _WIDEST_RATIO_SD:
+            return "the speed ratio was not known well enough"
+        if pump < _LEAST_NM:
+            return "there was too little torque"
+        if abs(e.engine_accel_rpm_s) > _STEADIEST_RPM_S:
+            return "engine speed changed too fast"
+        c, per_m, v = self._curves, e.turbine_rad_per_m, e.road_speed_m_s
+        if per_m is None or v is None or e.torque_ratio is None:
+            return "the gear was not certain"
+        k_slope = (log(at(c.k, min(sr + 0.02, 0.98))) - log(at(c.k, max(sr - 0.02, 0.0)))) / 0.04
+        t_slope = (log(at(c.tr, min(sr + 0.02, 0.98))) - log(at(c.tr, max(sr - 0.02, 0.0)))) / 0.04
+        if abs(k_slope) * e.speed_ratio_sd > _STEEPEST:
+            return "the speed ratio was not known well enough"
+        turning = _GEARBOX_KG_M2[0] * per_m * per_m
+        body, mass = self._vehicle, self._mass_kg
+        weight = mass * STANDARD_GRAVITY_M_S2
+        air = self._aero * v * v
+        rolling = body.rolling_resistance.value * weight
+        inert = (mass * (1.0 + _ROTATING_SHARE) + turning) * e.road_accel_m_s2
+        force = rolling + air + inert
+        tr = force / (per_m * body.efficiency.value * pump)
+        if tr < 0.3:
+            return "a hill or the brakes took part"
+        s = self._sums.setdefault((int(sr / BIN), self._stretch), _Sum())
+        pump_share = e.pump_torque_sd_nm / pump
+        k_var = _SAMPLE_SD**2 + (0.5 * pump_share) ** 2 + (k_slope * e.speed_ratio_sd) ** 2
+        t_var = _SAMPLE_SD**2 + (e.torque_ratio_sd / tr) ** 2 + (t_slope * e.speed_ratio_sd) ** 2
+        w = 1.0 / k_var
+        s.count += 1
+        s.weight += w
+        s.ratio += w * sr
+        s.k += w * log(k / at(c.k, sr))
+        s.t += w * log(tr / at(c.tr, sr))
+        s.k_var += w * k_var
+        s.t_var += w * t_var
+        gain = _GAIN_SD.get(e.torque_source, _OTHER_GAIN_SD)
+        indicated = max((e.engine_torque_nm or pump) + self._friction_nm, 0.0)
+        taken = accessories(e.engine_rpm, body.displacement_l).bias_sd_nm
+        for i, (in_k, in_t) in enumerate(
+            (
+                (-0.5 * gain * indicated / pump, -gain * indicated / pump),
+                (-0.5 * hypot(self._offset_nm, taken) / pump, -hypot(self._offset_nm, taken) / pump),
+                tuple(
+                    x * body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S / pump
+                    for x in (-0.5, -1.0)
+                ),
+                (0.0, -self._mass_sd * (inert + rolling) / force),
+                (0.0, -body.rolling_resistance.sd * weight / force),
+                (
+                    0.0,
+                    -hypot(
+                        air * body.drag_area_m2.sd / body.drag_area_m2.value,
+                        2.0 * self._aero * v * _WIND_SD_M_S,
+                    )
+                    / force,
+                ),
+                (0.0, body.efficiency.sd / body.efficiency.value),
+                (0.0, -turning * e.road_accel_m_s2 / force * _GEARBOX_KG_M2[1] / _GEARBOX_KG_M2[0]),
+                (-k_slope * sr * _TYRE_SD, -t_slope * sr * _TYRE_SD),
+            )
+        ):
+            s.slow[2 * i] += w * in_k
+            s.slow[2 * i + 1] += w * in_t
+        return ""
 
     def lesson(self, calibration: Locked, found_rpm_per_kmh: list[float]) -> Lesson:
         """Everything learned. calibration and ratios as the Estimator ended with them."""
-        vehicle, missing = self._vehicle, []
-        if not vehicle.gear_ratios:
-            missing.append(
-                f"gear ratios in the vehicle file ({len(found_rpm_per_kmh)} were found in the drive, "
-                f"{', '.join(f'{x:.1f}' for x in found_rpm_per_kmh) or 'none'} rpm per km/h)"
-            )
-        radius = vehicle.tyre_radius_m
-        tyre_sd = 0.0
-        if calibration.scale_sd > _LEAST_SCALE_SD or self._locked_s < _LEAST_LOCKED_S:
-            missing.append(
-                f"enough driving with the converter clutch applied at changing speeds "
-                f"({self._locked_s:.0f} s seen; "
-                f"tyre known to {100.0 * calibration.scale_sd:.1f} %, {100.0 * _LEAST_SCALE_SD:.1f} % needed)"
-            )
-        elif radius is not None:
-            value = radius.value / calibration.scale
-            tyre_sd = value * calibration.scale_sd
-            vehicle = replace(vehicle, tyre=None, tyre_radius_m=Known(value, tyre_sd))
+        points = learned(self._curves, self._bins())
+        missing = []
+        if not self._vehicle.gear_ratios:
+            missing.append(no_ratios(found_rpm_per_kmh))
         if not self._torque:
             missing.append("engine torque, air flow or absolute load from the vehicle")
-        elif self._launches < _LEAST_LAUNCHES:
-            missing.append(f"launches from rest ({self._launches} seen, {_LEAST_LAUNCHES} needed)")
-        points = self._points()
-        for low, high, what in _REACH:
-            if self._torque and not any(low <= p.speed_ratio < high for p in points):
-                missing.append(f"{what} at a speed ratio from {low:g} to {high:g}")
-        if len(points) >= 3:
-            rows = tuple((round(p.speed_ratio, 3), round(p.k, 1), round(p.torque_ratio, 3)) for p in points)
-            vehicle = replace(
-                vehicle, curve=rows, stall_torque_ratio=None, stall_speed_rpm=None, stall_torque_nm=None
+        else:
+            missing += lacks(points, self._reaches, self._launches)
+            missing += [] if missing else unlike(points, self._curves)
+        vehicle, curve_why = self._with_curve(points)
+        radius, share = self._vehicle.tyre_radius_m, calibration.scale_sd
+        tyre_sd, tyre_why = None, ""
+        if radius is None:
+            tyre_why = "no tyre size or radius there to put right"
+        elif calibration.looks < _LEAST_LOOKS:
+            tyre_why = (
+                f"{calibration.looks} speed readings with the converter clutch certainly applied, "
+                f"{_LEAST_LOOKS} needed"
             )
-        return Lesson(vehicle, points, tyre_sd, missing)
+        elif share >= _TYRE_GAIN * radius.sd / radius.value:
+            tyre_why = f"the drive tells it to {100.0 * share:.1f} %, hardly better than the file"
+        else:
+            value = radius.value / calibration.scale
+            tyre_sd = value * share
+            vehicle = replace(vehicle, tyre=None, tyre_radius_m=Known(value, tyre_sd))
+        return Lesson(vehicle, points, tyre_sd, tyre_why, curve_why, missing)
 
-    def _points(self) -> list[Point]:
-        """Mean curve by bins, with torque as this vehicle reports it: a baseline for its sisters."""
-        points = []
-        for at in sorted(self._k):
-            k = self._k[at]
-            tr = self._tr.get(at)
-            if k.count < _LEAST_PER_BIN or tr is None or tr.count < _LEAST_PER_BIN:
-                continue
-            sr = (at + 0.5) * BIN
-            ratio = max(tr.mean, _LEAST_RATIO if sr > 0.8 else 0.5)
-            value = exp(k.mean)
-            points.append(Point(sr, value, value * k.sd, ratio, tr.sd))
-        if points:  # down to stall: K hardly changes there, the torque ratio goes on in a straight line
-            first = points[0]
-            slope = (points[1].torque_ratio - first.torque_ratio) / BIN if len(points) > 1 else 0.0
-            tr0 = max(1.0, first.torque_ratio - min(0.0, slope) * first.speed_ratio)
-            points.insert(0, Point(0.0, first.k, first.k_sd, tr0, first.torque_ratio_sd))
-        return points
+    def _with_curve(self, points: list[Point]) -> tuple[Vehicle, str]:
+        """The vehicle with the learned curve; with K at stall alone where the torque ratio is not known.
+
+        A curve in a vehicle file is taken for measured, torque ratio and all.
+        """
+        worst = max(points, key=lambda p: p.torque_ratio_sd / p.torque_ratio)
+        share = worst.torque_ratio_sd / worst.torque_ratio
+        if share <= NEEDED:
+            rows = tuple((p.speed_ratio, round(p.k, 1), round(p.torque_ratio, 3)) for p in points)
+            return replace(
+                self._vehicle, curve=rows, stall_torque_ratio=None, stall_speed_rpm=None,
+                stall_torque_nm=None, coupling_speed_ratio=None,
+            ), ""  # fmt: skip
+        k, vehicle = points[0].k, self._vehicle
+        low, high = 500.0, 6000.0
+        for _ in range(40):  # where the engine's full load holds this converter
+            rpm = 0.5 * (low + high)
+            full = engine_torque_limit(vehicle, rpm)
+            low, high = (rpm, high) if full is None or full.value > (rpm / k) ** 2 else (low, rpm)
+        if engine_torque_limit(vehicle, rpm) is None:
+            rpm = vehicle.stall_speed_rpm or _USUAL_STALL_RPM
+        why = (
+            f"the torque ratio is known to {100.0 * share:.0f} % at {worst.speed_ratio:g}, "
+            f"{100.0 * NEEDED:.0f} % needed; write converter.stall_torque_ratio if it is published"
+        )
+        stall = replace(vehicle, stall_speed_rpm=round(rpm, 0), stall_torque_nm=round((rpm / k) ** 2, 1))
+        return stall, why
+
+    def _bins(self) -> list[Seen]:
+        bins: list[Seen] = []
+        for at_bin in sorted({b for b, _ in self._sums}):
+            own = [s for (b, _), s in self._sums.items() if b == at_bin]
+            weight = sum(s.weight for s in own)
+            k = together([(s.k / s.weight, s.k_var / s.weight) for s in own], _K_STRETCH_SD)
+            t = together([(s.t / s.weight, s.t_var / s.weight) for s in own], _T_STRETCH_SD)
+            slow = [sum(s.slow[j] for s in own) / weight for j in range(2 * len(_SLOW))]
+            ratio = sum(s.ratio for s in own) / weight
+            bins.append(Seen(ratio, *k, *t, tuple(zip(slow[::2], slow[1::2], strict=True))))
+        return bins

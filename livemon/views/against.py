@@ -8,8 +8,11 @@ from livemon.converter.curves import at
 from livemon.views import plots
 from livemon.views.lines import Ink, Line, band, fitted, number, rule
 from livemon.views.memory import telling_point
+from livemon.views.panels import NARROW
 from livemon.views.snapshot import Point, Snapshot
 
+NAMES = {"capacity K": "K", "torque ratio": "TR"}  # where there is no room for words
+SHORT_VERDICT = {"as expected": "ok", "not known": "-"}
 TELLING_SR = 0.9  # above, K climbs so steeply that seen and expected say nothing
 
 
@@ -46,14 +49,26 @@ def _row(
     width: int,
     ink: Ink,
 ) -> Line:
-    room = max(9, width - 65 - len(ink.plus_minus))
+    room = max(7, width - 68 - 2 * len(ink.plus_minus))
     verdict, style, scale = compare(value, sd, expected, expected_sd, room, ink)
+    own = None if value is None else sd  # the verdict weighs both errors, so both are shown
+    if width < NARROW:
+        return [
+            (f" {NAMES[name]:<3}", "label"),
+            (number(value, 4, digits), "value"),
+            (f" {band(own, 4, ink, digits)}", "label"),
+            (" for ", "label"),
+            (number(expected, 4, digits), "value"),
+            (f" {band(expected_sd, 4, ink, digits)}", "label"),
+            (f" {SHORT_VERDICT.get(verdict, verdict)}", style),
+        ]
     return [
         (f" {name:<13}seen ", "label"),
         (number(value, 5, digits), "value"),
-        ("  expected ", "label"),
+        (f" {band(own, 4, ink, digits)}", "label"),
+        (" expected ", "label"),
         (number(expected, 5, digits), "value"),
-        (f" {band(expected_sd, 4, ink, digits)}  ", "label"),
+        (f" {band(expected_sd, 4, ink, digits)} ", "label"),
         (f"{verdict:<12}", style),
         (scale, "value"),
     ]

@@ -17,6 +17,9 @@ SLIP_FLOOR_RPM, SLIP_CEILING_RPM = 3.0, 3000.0  # three decades: one a row on th
 ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"})
 MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
+NARROW = 72  # below, not everything of a speed or a converter row has room
+# How a link comes up: good news, and over once the vehicle answers.
+PROGRESS = ("trying ", "waiting for the adapter", "adapter ready", "vehicle found", "link is back")
 
 
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
@@ -72,17 +75,22 @@ def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     turbine, slip, gear = (e.turbine_rpm, e.slip_rpm, e.gear) if e else (None, None, None)
     turbine_sd = e.turbine_sd_rpm if e and turbine is not None else None
     slip_sd = e.slip_sd_rpm if e and slip is not None else None
-    blocks = (
-        ("ENGINE rpm", number(engine, 4), ""),
-        ("TURBINE rpm", number(turbine, 4), band(turbine_sd, 4, ink)),
-        ("SLIP rpm", number(slip, 4), band(slip_sd, 4, ink)),
-        ("GEAR", gear_letter(gear).rjust(2), ""),
-    )
     side = len(band(None, 4, ink))
-    widths = [16, 16 + side, 16 + side, 8]
-    gap = max(1, (width - sum(widths) - 2) // 3)
+    blocks = (
+        ("ENGINE rpm", number(engine, 4), "", 16),
+        ("TURBINE rpm", number(turbine, 4), band(turbine_sd, 4, ink), 16 + side),
+        ("SLIP rpm", number(slip, 4), band(slip_sd, 4, ink), 16 + side),
+        ("GEAR", gear_letter(gear).rjust(2), "", 8),
+    )
+    room, kept = width - 1, set()
+    for i in (2, 0, 3, 1):  # slip gives way last; a gear without room of its own stands in the line below
+        if blocks[i][3] <= room:
+            kept.add(i)
+            room -= blocks[i][3] + 1
+    shown = [blocks[i] for i in sorted(kept)]
+    gap = max(1, (width - sum(block[3] for block in shown) - 2) // max(1, len(shown) - 1))
     rows: list[Line] = [[(ink.rule, "rule")], [(" ", "")], [(" ", "")], [(" ", "")]]
-    for (label, digits, sd), block in zip(blocks, widths, strict=True):
+    for label, digits, sd, block in shown:
         head = f" {label} "
         rows[0].append((head + ink.rule * (block + gap - len(head)), "head"))
         for row, part in zip(rows[1:], big(digits, ink), strict=True):
@@ -91,7 +99,7 @@ def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
                 ((f" {sd}" if row is rows[2] else "").ljust(block + gap - len(part)), "label"),
             ]
     rows[0].append((ink.rule * width, "rule"))
-    return [*rows, state(e, ink)]
+    return [*rows, state(e, ink) if width >= NARROW else narrow_state(e, ink)]
 
 
 def gear_letter(gear: int | None) -> str:
@@ -115,6 +123,20 @@ def state(e: Estimate | None, ink: Ink) -> Line:
         (f"{number(ratio, 4, 2)} {band(sd, 4, ink, 2)}", "value"),
         ("   heat up to ", "label"),
         (f"{number(heat, 5, 1)} kW", "value"),
+    ]
+
+
+def narrow_state(e: Estimate | None, ink: Ink) -> Line:
+    """The same on less than half the room: what the vehicle is doing, gear and speed ratio."""
+    ratio = e.speed_ratio if e else None
+    regime = REGIME.get(e.regime, e.regime) if e else REGIME["unknown"]
+    gear = gear_letter(e.gear if e else None)
+    return [
+        (f" {regime:<17} ", "value"),
+        ("gear ", "label"),
+        (f"{gear:<2} ", "value"),
+        ("SR ", "label"),
+        (number(ratio, 4, 2), "value"),
     ]
 
 
@@ -201,8 +223,12 @@ def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
 
 def link(s: Snapshot, width: int, ink: Ink) -> Line:
     """How well the vehicle answers."""
-    if s.notice:
+    comes_up = any(word in s.notice for word in PROGRESS)
+    answers = any(r.age_s <= 2.0 and r.quantity in ESSENTIAL for r in s.rates)
+    if s.notice and not comes_up:
         return [(f" ! link: {ink.text(s.notice)}", "alarm")]
+    if s.notice and not answers:
+        return [(f" link: {ink.text(s.notice)}", "label")]
     if not s.rates:
         return [(" link: nothing received yet", "label")]
     stale = next((r for r in s.rates if r.age_s > 2.0 and r.quantity in ESSENTIAL), None)

@@ -103,7 +103,7 @@ def status(s: Snapshot) -> str:
         return "no engine speed yet"
     parts = [f"engine {e.engine_rpm:.0f} rpm"]
     if e.slip_rpm is not None:
-        parts.append(f"slip {e.slip_rpm:.0f} ± {e.slip_sd_rpm:.0f} rpm")
+        parts.append(f"slip {e.slip_rpm:.0f} ± {2.0 * e.slip_sd_rpm:.0f} rpm")
     if e.speed_ratio is not None:
         parts.append(f"speed ratio {e.speed_ratio:.2f}")
     if e.gear is not None:

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from datetime import datetime
 from importlib.util import find_spec
-from math import exp, isfinite
 from pathlib import Path
 from typing import Any, Final
 
@@ -16,22 +15,11 @@ import livemon
 from livemon.errors import UsageError
 from livemon.records import Launch
 from livemon.views import result, sentences
+from livemon.views.labels import label, number, rows, share
 from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
 
 STRETCHES: Final = 20  # in the table; a page, not a log
-
-# A key's last word is its unit; longer ones first.
-_UNITS = {
-    "rpm_per_100_nm": "rpm per 100 N m", "rpm_per_sqrt_nm": "rpm/√(N m)", "kg_m2": "kg m²",
-    "rpm": "rpm", "nm": "N m", "kmh": "km/h", "pct": "%", "hz": "Hz", "kw": "kW", "kj": "kJ",
-    "kg": "kg", "km": "km", "m": "m", "s": "s", "n": "N", "c": "°C",
-}  # fmt: skip
-_LABELS = {
-    "ln_evidence_against_sound": "weight of the evidence against a sound vehicle (natural logarithm)",
-    "smallest_false_alarm_probability": "chance that noise alone swings like that",
-    "ln_evidence_of_half_order": "weight of the evidence for half an engine order (natural logarithm)",
-}
 
 
 def check() -> None:
@@ -42,7 +30,7 @@ def check() -> None:
             "the packages of the report extra",
             f"no {' and no '.join(missing)}",
             "--report",
-            'pip install "livemon[report]"',
+            "pip install '.[report]' in the folder livemon was installed from",
         )
 
 
@@ -77,6 +65,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
     environment.filters |= {
         "num": number,
         "label": label,
+        "rows": rows,
         "clock": sentences.clock,
         "percent": sentences.percent,
     }
@@ -116,7 +105,7 @@ def telling(stretches: Sequence[Launch]) -> list[Launch]:
 
 
 def launch_row(launch: Launch) -> dict[str, Any]:
-    """One launch as shares of what a sound converter shows: exp of the log residuals, 95 % bands."""
+    """One launch as shares of what a sound converter shows: bands of two standard deviations."""
     details = dict(launch.details)
     lost = [details.pop(key, None) for key in ("r_k_if_reaction_lost", "r_t_if_reaction_lost")]
     regime = str(details.pop("regime", ""))
@@ -125,41 +114,11 @@ def launch_row(launch: Launch) -> dict[str, Any]:
         "start_s": launch.start_s,
         "lasted_s": launch.end_s - launch.start_s,
         "samples": launch.samples,
-        "k": _share(launch.r_k, launch.r_k_sd),
-        "torque": _share(launch.r_t, launch.r_t_sd),
-        "lost": [_share(r if isinstance(r, float | int) else None, None) for r in lost],
-        "details": ", ".join(f"{label(k)} {number(v)}" for k, v in details.items() if v is not None),
+        "k": share(launch.r_k, launch.r_k_sd),
+        "torque": share(launch.r_t, launch.r_t_sd),
+        "lost": [share(r if isinstance(r, float | int) else None, None) for r in lost],
+        "details": "; ".join(f"{name}: {value}" for name, value in rows(details) if value != "not known"),
     }
-
-
-def _share(residual: float | None, sd: float | None) -> str:
-    if residual is None or not isfinite(residual) or abs(residual) > 20.0:
-        return "not known"
-    share = 100.0 * exp(residual)
-    if sd is None or not isfinite(sd) or sd < 0.0:
-        return f"{share:.0f} %"
-    return f"{share:.0f} ± {min(999.0, 2.0 * sd * share):.0f} %"
-
-
-def number(value: object, digits: int | None = None) -> str:
-    """A number to read: "not known" instead of nothing, and no more digits than mean something."""
-    if value is None or (isinstance(value, float) and not isfinite(value)):
-        return "not known"
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        return sentences.clean(value)
-    if digits is not None:
-        return f"{value:.{digits}f}"
-    return f"{value:.4g}" if isinstance(value, float) and abs(value) < 1e4 else f"{value:.0f}"
-
-
-def label(key: str) -> str:
-    """A key as words with its unit: slip_sd_rpm is "slip sd, rpm"."""
-    if key in _LABELS:
-        return _LABELS[key]
-    for suffix, unit in _UNITS.items():
-        if key.endswith(f"_{suffix}"):
-            return f"{key.removesuffix(f'_{suffix}').replace('_', ' ')}, {unit}"
-    return str(key).replace("_", " ")
 
 
 def mask_vin(vin: str | None) -> str | None:

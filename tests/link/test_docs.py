@@ -11,7 +11,8 @@ from pathlib import Path
 
 import pytest
 
-from livemon.commands import watch
+from livemon import live
+from livemon.commands import link, watch
 from livemon.sources import serial_open
 
 DOCS = Path(__file__).parents[2] / "docs"
@@ -59,3 +60,10 @@ def test_every_message_of_the_guide_is_one_that_the_program_says() -> None:
     for row in rows:
         words = re.sub(r"^expected (.*?)(, got.*)?$", r"\1", row).split(" ...")[0].split(":")[0]
         assert words in sources, row
+
+
+def test_the_guide_says_how_long_a_watch_waits() -> None:
+    guide = " ".join((DOCS / "hardware.md").read_text(encoding="utf-8").split())
+    opening_s = (vars(watch) | vars(link))["OPENING_S"]  # wherever the options of a link stand
+    assert f"never was a link within {opening_s:.0f} s" in guide
+    assert f"nobody ever answered for {live.NOBODY_S:.0f} s" in guide

@@ -134,3 +134,31 @@ def test_every_line_of_the_template_can_be_used(tmp_path: Path, capsys: pytest.C
     assert main(["vehicle", "check", str(path)]) == 0
     out = capsys.readouterr().out
     assert "Assumed" not in out and "turbine rpm per km/h" in out
+
+
+def test_a_stall_row_of_any_name_keeps_the_columns(
+    vehicle: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text(f'name = "{"long " * 20}"\n[engine]\npeak_torque_nm = 300\n', encoding="utf-8")
+    assert main(["stall", "--vehicle", vehicle, "--engine", str(other), "--barometer", "80"]) == 0
+    out = capsys.readouterr().out
+    rows = [x for x in out.splitlines() if x.startswith(("expected ", "in this air", "behind the"))]
+    assert len(rows) == 3 and len({row.index(" rpm") for row in rows}) == 1
+
+
+def test_stall_names_the_file_that_tells_nothing_of_its_engine(
+    vehicle: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    blank = tmp_path / "blank.toml"
+    blank.write_text('name = "blank"\n', encoding="utf-8")
+    assert main(["stall", "--vehicle", vehicle, "--engine", str(blank)]) == 2
+    assert f"{blank}: expected torque of the engine" in capsys.readouterr().err
+
+
+def test_check_writes_no_powers_of_ten(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    path = tmp_path / "v.toml"
+    path.write_text("", encoding="utf-8")
+    assert main(["vehicle", "check", str(path)]) == 0
+    out = capsys.readouterr().out
+    assert "2155 +- 660 kg" in out and "e+" not in out

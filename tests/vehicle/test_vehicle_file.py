@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from livemon.errors import UsageError
 from livemon.vehicle import Known
-from livemon.vehicle_file import dump, load, tyre_radius_m
+from livemon.vehicle_file import dump, load, parse, tyre_radius_m
 
 GOOD = """\
 schema = 1
@@ -193,3 +193,19 @@ def test_damaged_files_never_crash(tmp_path: Path, data: st.DataObject) -> None:
         load(path)
     except UsageError as error:
         assert str(path) in error.where
+
+
+def test_an_engine_no_converter_fits_is_told_at_its_own_line() -> None:
+    text = "[engine]\ntorque_curve = [[0, 1], [9000, 1]]\n"
+    with pytest.raises(UsageError) as raised:
+        parse(text, "v.toml")
+    assert raised.value.where == "v.toml:2" and "engine torque" in raised.value.expected
+
+
+@pytest.mark.parametrize(
+    "line", ["schema = 0x{}", "[body]\nmass_kg = 0x{}", "[driveline]\ngear_ratios = [0x{}]"]
+)
+def test_a_number_of_thousands_of_digits_is_a_complaint_of_one_line(line: str) -> None:
+    with pytest.raises(UsageError) as raised:
+        parse(line.format("f" * 5000), "v.toml")
+    assert len(str(raised.value)) < 200

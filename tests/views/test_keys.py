@@ -71,3 +71,36 @@ with Keys() as keys:
 """
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, check=True)
     assert done.stdout == "''\n"
+
+
+def test_the_keys_of_a_replay_stop_it_and_mark(tmp_path: Path) -> None:
+    """What the screen offers works: q ends the replay and its outputs are written, m marks a moment."""
+    pty = pytest.importorskip("pty")
+    root = Path(__file__).parents[2]
+    out = tmp_path / "r.json"
+    command = [sys.executable, "-m", "livemon", "replay", str(root / "replays" / "healthy.log")]
+    pid, fd = pty.fork()
+    if pid == 0:
+        os.environ |= {"TERM": "xterm", "PYTHONPATH": str(root)}
+        os.execv(sys.executable, [*command, "--json", str(out), "--pace", "20"])
+    text = b""
+    try:
+        while b"q quit" not in text:
+            text += os.read(fd, 10000)
+        os.write(fd, b"m")
+        time.sleep(0.3)
+        os.write(fd, b"q")
+        while chunk := _read(fd):
+            text += chunk
+    finally:
+        os.close(fd)
+        _, status = os.waitpid(pid, 0)
+    assert os.waitstatus_to_exitcode(status) == 0 and out.exists()
+    assert b"Marked in the drive" in text and b"here it shook" in text
+
+
+def _read(fd: int) -> bytes:
+    try:
+        return os.read(fd, 10000)
+    except OSError:  # the other end is gone
+        return b""

@@ -14,7 +14,7 @@ import pytest
 from livemon import records
 from livemon.errors import UsageError
 from livemon.records import Finding, Launch, Oscillation
-from livemon.views import example, report
+from livemon.views import example, labels, report
 from livemon.views.report_figures import all_figures
 from livemon.views.sentences import SAFETY, SHORT
 from livemon.views.snapshot import Drive, Marker, Point, Rate, SlipSpan
@@ -72,7 +72,7 @@ def test_everything_asked_for_is_in_the_report() -> None:
         "The stator's one-way clutch does not hold", "Inside the transmission; probability 93 %.",
         "At launch the torque ratio was 1.04", "No launch above half pedal", "Check the fluid's level",
         "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 ± 7 %", "58 ± 9 %", 
-        "pedal, % 31",
+        "pedal, %: 31",
         "P0741", "late answers", "body.drag_area_m2", "here it shook", "warned", 
         "16.9 kW", "engine speed 18.2",
         "the last line of the recording is cut",
@@ -183,7 +183,7 @@ def test_a_missing_extra_is_a_one_line_error(monkeypatch: pytest.MonkeyPatch, pa
     monkeypatch.setattr(
         "livemon.views.report.find_spec", lambda name: None if name == package else find_spec(name)
     )
-    with pytest.raises(UsageError, match=r'pip install "livemon\[report\]"') as error:
+    with pytest.raises(UsageError, match=r"pip install '\.\[report\]'") as error:
         report.check()
     assert package in str(error.value) and "\n" not in str(error.value)
 
@@ -194,11 +194,18 @@ def test_a_place_that_cannot_be_written_is_a_one_line_error(tmp_path: Path) -> N
 
 
 def test_labels_and_numbers_read_as_a_person_writes_them() -> None:
-    assert report.label("slip_rpm") == "slip, rpm"
-    assert report.label("capacity_rpm_per_sqrt_nm") == "capacity, rpm/√(N m)"
-    assert report.label("samples") == "samples"
-    assert [report.number(v) for v in (None, nan, 61, 1.04, 12345.6, "text", True)] == [
+    assert labels.label("slip_rpm") == "slip, rpm"
+    assert labels.label("capacity_rpm_per_sqrt_nm") == "capacity, rpm/√(N m)"
+    assert labels.label("samples") == "samples"
+    assert [labels.number(v) for v in (None, nan, 61, 1.04, 12345.6, "text", True)] == [
         "not known", "not known", "61", "1.04", "12346", "text", "True",
+    ]  # fmt: skip
+    assert labels.rows({"launch_r_k": -0.303, "launch_r_k_sd": 0.117, "shudder_could_be_seen": 0}) == [
+        ("K at launch, share of expected", "74 ± 17 %"), ("shudder would have shown", "no"),
+    ]  # fmt: skip
+    made = {"torque_made_of_seen_pct": 56, "torque_made_of_seen_sd_pct": 5, "torque_source": "air_flow"}
+    assert labels.rows(made) == [
+        ("torque made, share of what is reported, %", "56 ± 10"), ("torque", "air flow"),
     ]  # fmt: skip
     assert report.mask_vin("ABC1234567890XYZ9") == "ABC12345·········"
     assert report.mask_vin(None) is None

@@ -154,6 +154,28 @@ def test_markers_stand_over_the_slip_they_belong_to() -> None:
     assert "m" not in top_row(Marker(1.0, "long ago"), Marker(nan, ""))
 
 
+@pytest.mark.parametrize(("width", "ink"), [(40, UNICODE), (40, ASCII), (60, UNICODE)])
+def test_a_narrow_screen_keeps_slip_gear_and_what_is_expected(width: int, ink: Ink) -> None:
+    text = as_text(example.snapshot(), width, 24, ink)
+    lines = text.splitlines()
+    assert "SLIP rpm" in text and "gear 1" in text and "SR 0.48" in text
+    k, tr = (next(x for x in lines if x.startswith(name)) for name in (" K  ", " TR "))
+    assert f"115 {ink.plus_minus} 4 " in k and f"165 {ink.plus_minus} 25" in k and "LOW" in k
+    assert f"1.46 {ink.plus_minus} 0.09" in tr and "LOW" in tr
+
+
+def test_the_verdict_shows_the_error_of_what_is_seen_too() -> None:
+    row = next(x for x in as_text(example.snapshot(), 80, 24).splitlines() if "torque ratio seen" in x)
+    assert "seen  1.04 ± 0.16 expected  1.46 ± 0.09 LOW" in row
+
+
+def test_good_news_of_the_link_is_no_alarm_and_ends_as_the_vehicle_answers() -> None:
+    found = replace(example.snapshot(), notice="/dev/ttyUSB0: vehicle found (11-bit identifiers)")
+    assert "readings/s:" in as_text(found, 80, 24) and "vehicle found" not in as_text(found, 80, 24)
+    waiting = as_text(replace(found, rates=()), 80, 24)
+    assert " link: /dev/ttyUSB0: vehicle found" in waiting and "! link" not in waiting
+
+
 def test_a_lost_link_takes_the_place_of_the_rates() -> None:
     text = as_text(replace(example.snapshot(), notice="no answer for 3 s, asking again"), 80, 24)
     assert "! link: no answer for 3 s, asking again" in text
