@@ -8,12 +8,13 @@ from typing import Final
 
 from livemon.converter.curves import at
 from livemon.converter.engine_torque import accessories
-from livemon.estimate.learned_curve import Point, Seen, learned, together
-from livemon.estimate.lesson_words import NEEDED, lacks, no_ratios, reaches, unlike
+from livemon.estimate.learned_curve import Seen, learned, together
+from livemon.estimate.lesson import Lesson, with_curve
+from livemon.estimate.lesson_words import lacks, no_ratios, reaches, unlike
 from livemon.estimate.locked import Locked
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Known, Vehicle, curves_of, engine_torque_limit
+from livemon.vehicle import Known, Vehicle, curves_of
 
 BIN: Final = 0.1
 _TOP: Final = 0.95  # nearer to 1 a slip of a few rpm decides all
@@ -22,10 +23,7 @@ _WIDEST_RATIO_SD: Final = 0.12  # a speed ratio known worse than so says nothing
 _STEEPEST: Final = 0.2  # ln K: so much the error of the speed ratio may move it
 _STEADIEST_RPM_S: Final = 1500.0
 _SURE_GEAR: Final = 0.9
-_ODD_GEAR, _ODD_RATIO = (
-    2,
-    0.7,
-)  # a higher gear with so much slip is a gear taken wrong: a box shifts down first
+_ODD_GEAR, _ODD_RATIO = 2, 0.7  # a higher gear that slips so much is taken wrong: a box shifts down first
 # Of one stretch against another, at the least: fluid temperature, torque signal behind the pedal, hills.
 _K_STRETCH_SD, _T_STRETCH_SD = 0.03, 0.05
 _SAMPLE_SD: Final = 0.03
@@ -40,7 +38,6 @@ _ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
 _GEARBOX_KG_M2: Final = (0.06, 0.03)  # turbine, its fluid, gears and shafts; sd
 _WIND_SD_M_S: Final = 3.0
 _TYRE_SD: Final = 0.012  # of the speed ratio, until locked stretches have told the tyre
-_USUAL_STALL_RPM: Final = 2250.0
 _TYRE_GAIN: Final = 0.9
 _LEAST_LOOKS: Final = 20  # readings with the clutch applied, below which the tyre is the file's
 # What is off all drive alike, in the order they are taken in.
@@ -59,45 +56,6 @@ class _Sum:
     k_var: float = 0.0
     t_var: float = 0.0
     slow: list[float] = field(default_factory=lambda: [0.0] * 2 * len(_SLOW))
-
-
-@dataclass(slots=True)
-class Lesson:
-    """What was learned, or what the drive lacked (`missing` is empty when there was enough).
-
-    tyre_radius_sd_m: None where the tyre is still the file's, and then `tyre_why` says why. curve_why: why
-    only K at stall was learned, if so.
-    """
-
-    vehicle: Vehicle
-    points: list[Point]
-    tyre_radius_sd_m: float | None
-    tyre_why: str
-    curve_why: str
-    missing: list[str] = field(default_factory=list)
-
-    @property
-    def lines(self) -> list[str]:
-        """What was learned, each number with two standard deviations."""
-        radius = self.vehicle.tyre_radius_m
-        if self.tyre_radius_sd_m is not None and radius is not None:
-            tyre = (
-                f"tyre radius {radius.value:.4f} ± {2.0 * self.tyre_radius_sd_m:.4f} m, "
-                "as the speed reading has it"
-            )
-        else:
-            tyre = f"tyre as in the vehicle file: {self.tyre_why}"
-        if self.curve_why:
-            p = self.points[0]
-            return [tyre, f"at stall K {p.k:.0f} ± {2.0 * p.k_sd:.0f}; no curve: {self.curve_why}"]
-        return [
-            tyre,
-            *(
-                f"speed ratio {p.speed_ratio:.2f}: K {p.k:.0f} ± {2.0 * p.k_sd:.0f}, torque ratio "
-                f"{p.torque_ratio:.2f} ± {2.0 * p.torque_ratio_sd:.2f}"
-                for p in self.points
-            ),
-        ]
 
 
 class Learner:
@@ -180,30 +138,22 @@ class Learner:
         s.t_var += w * t_var
         gain = _GAIN_SD.get(e.torque_source, _OTHER_GAIN_SD)
         indicated = max((e.engine_torque_nm or pump) + self._friction_nm, 0.0)
-        taken = accessories(e.engine_rpm, body.displacement_l).bias_sd_nm
-        for i, (in_k, in_t) in enumerate(
-            (
-                (-0.5 * gain * indicated / pump, -gain * indicated / pump),
-                (-0.5 * hypot(self._offset_nm, taken) / pump, -hypot(self._offset_nm, taken) / pump),
-                tuple(
-                    x * body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S / pump
-                    for x in (-0.5, -1.0)
-                ),
-                (0.0, -self._mass_sd * (inert + rolling) / force),
-                (0.0, -body.rolling_resistance.sd * weight / force),
-                (
-                    0.0,
-                    -hypot(
-                        air * body.drag_area_m2.sd / body.drag_area_m2.value,
-                        2.0 * self._aero * v * _WIND_SD_M_S,
-                    )
-                    / force,
-                ),
-                (0.0, body.efficiency.sd / body.efficiency.value),
-                (0.0, -turning * e.road_accel_m_s2 / force * _GEARBOX_KG_M2[1] / _GEARBOX_KG_M2[0]),
-                (-k_slope * sr * _TYRE_SD, -t_slope * sr * _TYRE_SD),
-            )
-        ):
+        offset_nm = hypot(self._offset_nm, accessories(e.engine_rpm, body.displacement_l).bias_sd_nm)
+        turning_nm = body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S
+        air_n = air * body.drag_area_m2.sd / body.drag_area_m2.value
+        gearbox_n = turning * e.road_accel_m_s2 * _GEARBOX_KG_M2[1] / _GEARBOX_KG_M2[0]
+        effects = (  # of one standard deviation, on ln K and ln torque ratio; in the order of _SLOW
+            (-0.5 * gain * indicated / pump, -gain * indicated / pump),
+            (-0.5 * offset_nm / pump, -offset_nm / pump),
+            (-0.5 * turning_nm / pump, -turning_nm / pump),
+            (0.0, -self._mass_sd * (inert + rolling) / force),
+            (0.0, -body.rolling_resistance.sd * weight / force),
+            (0.0, -hypot(air_n, 2.0 * self._aero * v * _WIND_SD_M_S) / force),
+            (0.0, body.efficiency.sd / body.efficiency.value),
+            (0.0, -gearbox_n / force),
+            (-k_slope * sr * _TYRE_SD, -t_slope * sr * _TYRE_SD),
+        )
+        for i, (in_k, in_t) in enumerate(effects):
             s.slow[2 * i] += w * in_k
             s.slow[2 * i + 1] += w * in_t
         return ""
@@ -219,7 +169,7 @@ class Learner:
         else:
             missing += lacks(points, self._reaches, self._launches)
             missing += [] if missing else unlike(points, self._curves)
-        vehicle, curve_why = self._with_curve(points)
+        vehicle, curve_why = with_curve(self._vehicle, points)
         radius, share = self._vehicle.tyre_radius_m, calibration.scale_sd
         tyre_sd, tyre_why = None, ""
         if radius is None:
@@ -236,34 +186,6 @@ class Learner:
             tyre_sd = value * share
             vehicle = replace(vehicle, tyre=None, tyre_radius_m=Known(value, tyre_sd))
         return Lesson(vehicle, points, tyre_sd, tyre_why, curve_why, missing)
-
-    def _with_curve(self, points: list[Point]) -> tuple[Vehicle, str]:
-        """The vehicle with the learned curve; with K at stall alone where the torque ratio is not known.
-
-        A curve in a vehicle file is taken for measured, torque ratio and all.
-        """
-        worst = max(points, key=lambda p: p.torque_ratio_sd / p.torque_ratio)
-        share = worst.torque_ratio_sd / worst.torque_ratio
-        if share <= NEEDED:
-            rows = tuple((p.speed_ratio, round(p.k, 1), round(p.torque_ratio, 3)) for p in points)
-            return replace(
-                self._vehicle, curve=rows, stall_torque_ratio=None, stall_speed_rpm=None,
-                stall_torque_nm=None, coupling_speed_ratio=None,
-            ), ""  # fmt: skip
-        k, vehicle = points[0].k, self._vehicle
-        low, high = 500.0, 6000.0
-        for _ in range(40):  # where the engine's full load holds this converter
-            rpm = 0.5 * (low + high)
-            full = engine_torque_limit(vehicle, rpm)
-            low, high = (rpm, high) if full is None or full.value > (rpm / k) ** 2 else (low, rpm)
-        if engine_torque_limit(vehicle, rpm) is None:
-            rpm = vehicle.stall_speed_rpm or _USUAL_STALL_RPM
-        why = (
-            f"the torque ratio is known to {100.0 * share:.0f} % at {worst.speed_ratio:g}, "
-            f"{100.0 * NEEDED:.0f} % needed; write converter.stall_torque_ratio if it is published"
-        )
-        stall = replace(vehicle, stall_speed_rpm=round(rpm, 0), stall_torque_nm=round((rpm / k) ** 2, 1))
-        return stall, why
 
     def _bins(self) -> list[Seen]:
         bins: list[Seen] = []
