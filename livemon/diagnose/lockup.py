@@ -8,7 +8,7 @@ limits put slip at 80-170 rpm with the clutch on [tcc-monitor]; nothing here dep
 
 from __future__ import annotations
 
-from math import exp, hypot, log, pi, sqrt
+from math import exp, hypot, sqrt
 from typing import Final
 
 import numpy as np
@@ -19,6 +19,7 @@ from livemon.diagnose.lockup_schedule import CRUISE, OPEN_AFTER_SHIFT, OPEN_IN_F
 from livemon.diagnose.lockup_sums import GearSlip, Totals
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
+from livemon.diagnose.row_logs import ODD_STRETCH, limited, log_mean, normal, soften
 from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
@@ -43,11 +44,7 @@ _ODD_SPAN_RPM: Final = 800.0
 _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
-_ODD_STRETCH: Final = 0.02
 _STRETCH_S: Final = 12.0
-# A gear slips in its own windows. What its row gains in the others, by not having learnt from these, may be
-# that tyre and curve were learnt wrongly there: no more than as much again.
-_OWN_WORTH: Final = 2.0
 _STRANGE: Final = (
     0.1  # of sound vehicles have a converter quite unlike its curve (common practice, no source)
 )
@@ -72,6 +69,9 @@ class LockupWatch:
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
         self._settled: Array = np.zeros(rows.count)
         self._stretch: Array = np.zeros(rows.count)
+        self._own_worn: Array = np.zeros(
+            rows.never - rows.sound - 1
+        )  # likewise windows a worn clutch slips in
         self._own: Array = np.zeros(gears)  # what windows of a gear itself say of its slipping
         self._stretch_start_s = 0.0
         self._going_on = False
@@ -85,11 +85,11 @@ class LockupWatch:
     def log_evidence(self) -> tuple[float, float, float]:
         """ln evidence, against sound, that the clutch (slips, never comes on), and that a gear slips."""
         if self._judged is None:
-            rows, now = self._rows, self._settled + _soften(self._stretch)
+            rows, now = self._rows, self._settled + soften(self._stretch)
             sound, gears = self._sound(now), self._of_gears(now)
-            slips = _log_mean(now[rows.worn]) - sound
+            slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
-            gear = _log_mean(gears) if len(gears) else 0.0
+            gear = log_mean(gears) if len(gears) else 0.0
             own_way = mixture(_OWN_WAY, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
         return self._judged
@@ -97,7 +97,7 @@ class LockupWatch:
     @property
     def slipping_gear(self) -> int | None:
         """The gear likeliest to slip, if any does."""
-        gears = self._of_gears(self._settled + _soften(self._stretch))
+        gears = self._of_gears(self._settled + soften(self._stretch))
         return int(np.argmax(gears)) + 1 if len(gears) else None
 
     def _sound(self, now: Array) -> float:
@@ -108,7 +108,7 @@ class LockupWatch:
     def _of_gears(self, now: Array) -> Array:
         """ln evidence of each gear that it slips."""
         told = now[self._rows.first_gear :] - self._sound(now)
-        return np.minimum(told, _OWN_WORTH * np.maximum(self._own, 0.0))
+        return limited(told, self._own)
 
     # -- taking in -----------------------------------------------------------------------------------
 
@@ -179,7 +179,7 @@ class LockupWatch:
         if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
-        fits_on, fits_open, fits_tight = _normal(off, p.total)
+        fits_on, fits_open, fits_tight = normal(off, p.total)
         fits_held = np.maximum(fits_on, fits_tight)  # a habit of the gear: to be paid for once at most
         self._schedule(w, torque.value_nm, seconds)
         locked = w.regime == "locked"
@@ -194,6 +194,8 @@ class LockupWatch:
         self._gear_slips(w, torque.value_nm, slip, p, total, believed)
         told = weight * np.log(total)
         self._stretch += told
+        bites = np.abs(p.slip[ON, rows.worn] - p.slip[ON, rows.sound]) > np.sqrt(p.variance[ON, rows.sound])
+        self._own_worn += np.where(bites, told[rows.worn] - told[rows.sound], 0.0)
         if w.gear and w.gear <= len(self._own):
             self._own[w.gear - 1] += told[rows.first_gear + w.gear - 1] - told[rows.sound]
         self._going_on = True
@@ -274,9 +276,9 @@ class LockupWatch:
     def _settle(self) -> None:
         self._weighed, self._joined = None, 0
         if self._going_on:
-            softened = _soften(self._stretch)
+            softened = soften(self._stretch)
             self._settled += softened
-            self._rows.unlearn(_ODD_STRETCH / np.exp(softened))
+            self._rows.unlearn(ODD_STRETCH / np.exp(softened))
             self._rows.begin()
             self._stretch[:] = 0.0
             self._going_on = False
@@ -291,19 +293,3 @@ def _same(w: Window, before: Window) -> bool:
         and abs(w.slip_rpm - before.slip_rpm) < 8.0
         and abs((w.pump_torque_nm or 0.0) - (before.pump_torque_nm or 0.0)) < 8.0
     )
-
-
-def _normal(x: Array, variance: Array) -> Array:
-    density: Array = np.exp(-0.5 * np.minimum(x * x / variance, 1000.0)) / np.sqrt(2.0 * pi * variance)
-    return density
-
-
-def _log_mean(logs: Array) -> float:
-    top = float(logs.max())
-    return top + log(float(np.exp(np.maximum(logs - top, -600.0)).mean()))
-
-
-def _soften(stretch: Array) -> Array:
-    """Likelihoods of one stretch, as they stand when the stretch may have been odd as a whole."""
-    softened: Array = np.log((1.0 - _ODD_STRETCH) * np.exp(stretch - stretch.max()) + _ODD_STRETCH)
-    return softened

@@ -166,6 +166,16 @@ def test_slip_in_one_gear_only_is_that_gear() -> None:
     assert gear_slips > 4.0 and gear_slips > max(slips, never) and clutch.slipping_gear == 4
 
 
+def test_a_worn_clutch_is_known_by_the_load_it_cannot_hold() -> None:
+    """What its rows gain in other windows, by what they did not learn, is no evidence by itself."""
+    clutch = LockupWatch(VEHICLE, CURVES, 240.0, 6)
+    clutch._settled[clutch._rows.worn] = 6.0
+    assert clutch.log_evidence()[0] < 0.1
+    clutch._own_worn[:] = 2.0
+    clutch._judged = None
+    assert 2.0 < clutch.log_evidence()[0] < 4.1
+
+
 def test_slip_in_every_gear_alike_is_not_that_of_one_gear() -> None:
     """A row that learnt nothing in its own gear may fit the others better: no evidence by itself."""
     clutch = knowing_the_converter()
