@@ -69,10 +69,9 @@ class LockupWatch:
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
         self._settled: Array = np.zeros(rows.count)
         self._stretch: Array = np.zeros(rows.count)
-        self._own_worn: Array = np.zeros(
-            rows.never - rows.sound - 1
-        )  # likewise windows a worn clutch slips in
-        self._own: Array = np.zeros(gears)  # what windows of a gear itself say of its slipping
+        # What windows say in which a worn clutch cannot hold the load, and windows of each gear itself.
+        self._own_worn: Array = np.zeros(rows.never - rows.sound - 1)
+        self._own: Array = np.zeros(gears)
         self._stretch_start_s = 0.0
         self._going_on = False
         self._weighed: Window | None = None
