@@ -2,8 +2,8 @@
 
 An interacting-multiple-model filter (Blom & Bar-Shalom, IEEE Trans. Autom. Control 33 (1988) 780) on (speed,
 acceleration). A whole km/h that has not changed for seconds says little by itself; that it would have
-changed had the driver done anything says that he did not, and so steady road speed is known several times
-better than by one filter that must be ready for everything.
+changed had the driver done anything says that he did not. One filter that must be ready for everything
+cannot draw that conclusion, and knows steady speed hardly better than rounding.
 """
 
 from __future__ import annotations
@@ -51,12 +51,11 @@ class Pace:
         x is in [low, high]; None if neither way of driving leads there."""
         dt = t - self._t
         stirs, settles = 1.0 - exp(-_STIRS * dt), 1.0 - exp(-_SETTLES * dt)
-        a, b = self.steady * (1.0 - stirs), (1.0 - self.steady) * settles
-        steady = a + b
-        e, f = self.steady * stirs, (1.0 - self.steady) * (1.0 - settles)
-        lively = e + f
-        calm = _ahead(_mixed(self._steady, self._lively, a / steady), dt, STEADY)
-        busy = _ahead(_mixed(self._steady, self._lively, e / lively), dt, LIVELY)
+        stayed, stirred = self.steady * (1.0 - stirs), self.steady * stirs
+        steady = stayed + (1.0 - self.steady) * settles
+        lively = 1.0 - steady
+        calm = _ahead(_mixed(self._steady, self._lively, stayed / steady), dt, STEADY)
+        busy = _ahead(_mixed(self._steady, self._lively, stirred / lively), dt, LIVELY)
         calm, calm_mass, calm_in = _cut(calm, low, high, changed)
         busy, busy_mass, busy_in = _cut(busy, low, high, changed)
         if max(calm_mass, busy_mass) < _FAR:
