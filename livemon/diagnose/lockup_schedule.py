@@ -1,7 +1,8 @@
 """When a control calls for the converter clutch: what a moment makes likely, before slip is looked at.
 
-Schedules have it on in cruise, third gear and above; at town speeds it may be open a whole drive, and under
-hard pedal it is open in most. Common practice, no source.
+Schedules have it on in cruise, fourth gear and above; in third many boxes have it off, four-speed ones above
+all; at town speeds it may be open a whole drive, and under hard pedal it is open in most. Common practice, no
+source.
 """
 
 from __future__ import annotations
@@ -26,6 +27,7 @@ OPEN_AFTER_SHIFT: Final = 0.75
 OPEN_IN_FIRST: Final = 0.99
 _CRUISE_M_S, _TOWN_M_S = 18.0, 12.0
 _CRUISE_ACCEL_M_S2: Final = 0.45
+_SOME_FROM: Final = 3  # gear from which some boxes close it; the others from the next
 _HARD_SHARE: Final = 0.6  # of peak torque
 
 
@@ -35,6 +37,6 @@ def calls_for(w: Window, torque_nm: float, peak_nm: float) -> Schedule:
         return _HARD
     speed = w.road_speed_m_s or 0.0
     steady = abs(w.road_accel_m_s2) < _CRUISE_ACCEL_M_S2
-    if (w.gear is not None and w.gear < 3) or not steady or speed < _TOWN_M_S:
+    if (w.gear is not None and w.gear < _SOME_FROM) or not steady or speed < _TOWN_M_S:
         return _FREE
-    return CRUISE if speed > _CRUISE_M_S else _TOWN
+    return CRUISE if speed > _CRUISE_M_S and w.gear != _SOME_FROM else _TOWN

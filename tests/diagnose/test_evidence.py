@@ -123,6 +123,13 @@ def test_open_converter_in_steady_cruise_is_a_clutch_that_never_comes_on() -> No
     assert never > 3.0 and never > slips
 
 
+def test_an_open_clutch_in_third_is_no_clutch_that_never_comes_on() -> None:
+    """Boxes that close it from fourth, or in top gear only, are sound."""
+    loads = [(open_slip(t), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3
+    _, never, _ = clutch_after(loads, stretches=10, gears=(3,)).log_evidence()
+    assert never < 2.0
+
+
 @pytest.mark.parametrize(("held", "off"), [(25.0, 0.0), (40.0, -10.0)])
 def test_a_worn_clutch_that_the_estimate_calls_open_is_still_worn(held: float, off: float) -> None:
     """However often: the estimate goes by slip. `off`: N m by which the torque signal reads too high."""
