@@ -32,6 +32,17 @@ _DIESEL_J_PER_G_AIR: Final = 42.7e3 / 30.0 * 0.44  # air/fuel 17 at full load to
 _DIESEL_SHARE_SD: Final = 0.5
 _USUAL_DISPLACEMENT_L: Final = (2.5, 1.2)
 
+# Off by a factor a whole drive long. Torque from PIDs 61-64 is a model inside the control unit: a few per
+# cent between engines of one type. Air flow and absolute load pass through an assumed efficiency as well.
+# Common practice, no source.
+GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
+_OTHER_GAIN_SD: Final = 0.15
+
+
+def gain_sd(source: str) -> float:
+    """How far torque from this source is off by a factor, one standard deviation."""
+    return GAIN_SD.get(source, _OTHER_GAIN_SD)
+
 
 class Torque(NamedTuple):
     """Torque [N m] with one standard deviation of its slow error and of its scatter."""

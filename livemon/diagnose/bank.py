@@ -12,9 +12,10 @@ from typing import Final
 import numpy as np
 
 from livemon.converter.curves import Curves
+from livemon.converter.engine_torque import GAIN_SD, gain_sd
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
-from livemon.diagnose.nuisance import DRIFT, GAIN_SD, SIZE, Prior, State, gain_sd
+from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName

@@ -45,9 +45,8 @@ _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _STRETCH_S: Final = 12.0
-_STRANGE: Final = (
-    0.1  # of sound vehicles have a converter quite unlike its curve (common practice, no source)
-)
+# Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
+_STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
 _OWN_WAY: Final = 0.012
 

@@ -12,6 +12,7 @@ from math import hypot, inf, log1p, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
+from livemon.converter.engine_torque import GAIN_SD
 from livemon.vehicle import Vehicle
 
 
@@ -44,10 +45,6 @@ class State(IntEnum):
 
 SIZE: Final = len(State)
 
-# Torque from PIDs 61-64 is a model inside the control unit: a few per cent between engines of one type.
-# Air flow and absolute load pass through an assumed efficiency as well.
-GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
-_OTHER_GAIN_SD: Final = 0.15
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
 # A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
@@ -79,11 +76,6 @@ class Prior:
     mean: tuple[float, ...]
     sd: tuple[float, ...]
     torque_nm: float
-
-
-def gain_sd(source: str) -> float:
-    """How far torque from this source is off by a factor, one standard deviation."""
-    return GAIN_SD.get(source, _OTHER_GAIN_SD)
 
 
 def peak_torque_nm(vehicle: Vehicle) -> float:

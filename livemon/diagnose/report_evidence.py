@@ -5,8 +5,9 @@ from __future__ import annotations
 from math import exp, hypot, log
 from typing import TYPE_CHECKING, Final
 
+from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
-from livemon.diagnose.nuisance import State, gain_sd
+from livemon.diagnose.nuisance import State
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import Finding, FindingName
 

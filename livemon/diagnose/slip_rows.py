@@ -34,9 +34,8 @@ _KNEE_SR: Final = 0.90
 _TILT_SR: Final = 0.07  # K at SR 0.97 against K at 0.90
 _K_WANDER: Final = 0.045  # ln K, from window to window, and half of what torque maps wander
 _K_SHAPE: Final = 0.06  # and more so away from where the clutch works
-_BEND_SD: Final = (
-    0.2  # ln K per unit of SR below the knee: rms of seven published curves against those derived
-)
+# ln K per unit of SR below the knee: rms of seven published curves against those derived for them.
+_BEND_SD: Final = 0.2
 _STRANGE: Final = 2.5  # times the usual spread of K
 
 

@@ -12,8 +12,9 @@ from math import exp, hypot, log, sqrt
 from typing import Final
 
 from livemon.converter.curves import Curves, at
+from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.facts import Facts
-from livemon.diagnose.nuisance import DRIFT, Prior, State, gain_sd
+from livemon.diagnose.nuisance import DRIFT, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Launch

@@ -19,7 +19,7 @@ RATIOS: Final = (0.0, 0.05, 0.15, 0.25, 0.35, 0.45, 0.55, 0.65, 0.75, 0.85, 0.93
 _ALIKE: Final = 0.35  # speed ratios so far apart share most of what the file's curve is off
 _OVERLAP: Final = 1.5  # neighbouring bins are passed in the same launches and share their errors
 _KNEE_SD: Final = 0.06  # of K in the last row, where it climbs by half within a tenth of speed ratio
-_TR_LEAST_SD: Final = 0.02  # between converters built alike
+TR_LEAST_SD: Final = 0.02  # between converters built alike
 
 
 @dataclass(slots=True)
@@ -57,7 +57,7 @@ def learned(curves: Curves, bins: Sequence[Seen]) -> list[Point]:
     apart = (ratios[:, None] - ratios[None, :]) / _ALIKE
     alike = np.exp(-0.5 * apart * apart)
     k_sd = np.array([at(curves.k_sd, x) / at(curves.k, x) for x in RATIOS])
-    t_sd = np.array([hypot(at(curves.tr_sd, x), _TR_LEAST_SD) / at(curves.tr, x) for x in RATIOS])
+    t_sd = np.array([hypot(at(curves.tr_sd, x), TR_LEAST_SD) / at(curves.tr, x) for x in RATIOS])
     prior = np.eye(2 * rows + slow)
     prior[:rows, :rows] = alike * np.outer(k_sd, k_sd)
     prior[rows : 2 * rows, rows : 2 * rows] = alike * np.outer(t_sd, t_sd)

@@ -7,7 +7,7 @@ from math import hypot, log
 from typing import Final
 
 from livemon.converter.curves import at
-from livemon.converter.engine_torque import accessories
+from livemon.converter.engine_torque import accessories, gain_sd
 from livemon.estimate.learned_curve import Seen, learned, together
 from livemon.estimate.lesson import Lesson, with_curve
 from livemon.estimate.lesson_words import lacks, no_ratios, reaches, unlike
@@ -28,8 +28,6 @@ _ODD_GEAR, _ODD_RATIO = 2, 0.7  # a higher gear that slips so much is taken wron
 _K_STRETCH_SD, _T_STRETCH_SD = 0.03, 0.05
 _SAMPLE_SD: Final = 0.03
 # Off all drive alike, one standard deviation. Common practice, no source; the sizes the diagnosis uses.
-_GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
-_OTHER_GAIN_SD: Final = 0.15
 _FRICTION_NM_L: Final = 8.0  # a bar of mean effective pressure
 _OFFSET_NM_L: Final = 3.5
 _ABOARD_KG: Final = 120.0  # people and luggage, in no file's mass
@@ -48,7 +46,6 @@ _SLOW: Final = ("gain", "offset", "inertia", "mass", "rolling", "air", "losses",
 class _Sum:
     """Weighted sums of one stretch in one bin."""
 
-    count: int = 0
     weight: float = 0.0
     ratio: float = 0.0
     k: float = 0.0
@@ -129,14 +126,13 @@ class Learner:
         k_var = _SAMPLE_SD**2 + (0.5 * pump_share) ** 2 + (k_slope * e.speed_ratio_sd) ** 2
         t_var = _SAMPLE_SD**2 + (e.torque_ratio_sd / tr) ** 2 + (t_slope * e.speed_ratio_sd) ** 2
         w = 1.0 / k_var
-        s.count += 1
         s.weight += w
         s.ratio += w * sr
         s.k += w * log(k / at(c.k, sr))
         s.t += w * log(tr / at(c.tr, sr))
         s.k_var += w * k_var
         s.t_var += w * t_var
-        gain = _GAIN_SD.get(e.torque_source, _OTHER_GAIN_SD)
+        gain = gain_sd(e.torque_source)
         indicated = max((e.engine_torque_nm or pump) + self._friction_nm, 0.0)
         offset_nm = hypot(self._offset_nm, accessories(e.engine_rpm, body.displacement_l).bias_sd_nm)
         turning_nm = body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S

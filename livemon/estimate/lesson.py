@@ -66,12 +66,10 @@ def with_curve(vehicle: Vehicle, points: Sequence[Point]) -> tuple[Vehicle, str]
             coupling_speed_ratio=None,
         ), ""  # fmt: skip
     k, low, high = points[0].k, 500.0, 6000.0
-    for _ in range(40):  # where the engine's full load holds this converter
-        rpm = 0.5 * (low + high)
-        full = engine_torque_limit(vehicle, rpm)
-        low, high = (rpm, high) if full is None or full.value > (rpm / k) ** 2 else (low, rpm)
-    if engine_torque_limit(vehicle, rpm) is None:
-        rpm = vehicle.stall_speed_rpm or _USUAL_STALL_RPM
+    rpm = vehicle.stall_speed_rpm or _USUAL_STALL_RPM  # where nothing is known of the engine
+    while (full := engine_torque_limit(vehicle, 0.5 * (low + high))) is not None and high - low > 1e-6:
+        rpm = 0.5 * (low + high)  # where the engine's full load holds this converter
+        low, high = (rpm, high) if full.value > (rpm / k) ** 2 else (low, rpm)
     why = (
         f"the torque ratio is known to {100.0 * share:.0f} % at {worst.speed_ratio:g}, "
         f"{100.0 * NEEDED:.0f} % needed; write converter.stall_torque_ratio if it is published"

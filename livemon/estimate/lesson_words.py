@@ -9,14 +9,13 @@ from math import ceil, hypot
 from typing import Final
 
 from livemon.converter.curves import Curves, at
-from livemon.estimate.learned_curve import Point
+from livemon.estimate.learned_curve import TR_LEAST_SD, Point
 
 NEEDED: Final = 0.07  # of K and torque ratio, one standard deviation: a fault moves them by 15 % and more
 _JUDGED: Final = 0.85  # above this speed ratio K climbs so steeply that the curve is only carried on
 _LAUNCH_END: Final = 0.7
 _LEAST_LAUNCHES: Final = 3
 _UNLIKE: Final = 3.0  # standard deviations of the file's curve
-_TR_LEAST_SD: Final = 0.02
 
 
 @dataclass(slots=True)
@@ -74,7 +73,7 @@ def unlike(points: Sequence[Point], curves: Curves) -> list[str]:
     """A converter so far off the file's is not sound, or not that of the file: neither is a lesson."""
     for p in points:
         x = p.speed_ratio
-        tr_sd = hypot(at(curves.tr_sd, x), _TR_LEAST_SD)
+        tr_sd = hypot(at(curves.tr_sd, x), TR_LEAST_SD)
         for name, new, old, sd in (
             ("K", p.k, at(curves.k, x), at(curves.k_sd, x)),
             ("torque ratio", p.torque_ratio, at(curves.tr, x), tr_sd),

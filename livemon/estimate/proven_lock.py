@@ -13,7 +13,7 @@ Speed = tuple[float, float, float]  # time, reading and its width [s, km/h, km/h
 
 
 class ProvenLock:
-    """Asked about one road-speed reading after another: `closed`."""
+    """Asked about one road-speed reading after another: `at`."""
 
     __slots__ = ("_since_s", "_telling")
 
@@ -21,10 +21,10 @@ class ProvenLock:
         self._since_s = 0.0
         self._telling = False  # this stretch has shown that it is one: an open converter would have slipped
 
-    def closed(self, t: float, tick: Tick | None) -> bool:
-        """Whether the clutch is certainly closed at t; tick: the moment of the gear chain nearest to it."""
+    def at(self, t: float, tick: Tick | None) -> Tick | None:
+        """The moment of the gear chain nearest to t, if the clutch is certainly closed then; else None."""
         if tick is None or tick.still or tick.locked * tick.probability < _SURE or tick.shifting > _SHIFTS:
             self._telling, self._since_s = False, t
-            return False
+            return None
         self._telling = self._telling or tick.telling
-        return self._telling and t - self._since_s > _PROVEN_S
+        return tick if self._telling and t - self._since_s > _PROVEN_S else None

@@ -131,9 +131,9 @@ class VehicleState:
                 self._look(times[i], i)
             i += 1
         for t, z, width in self.seen.speeds_due(until):
-            tick = self._tick(t - c.delay_s)
-            if self._proven.closed(t, tick) and tick is not None and self._k_sd[tick.gear] < _EXACT:
-                state = self.seen.engine.around(t - c.delay_s) if c.wants(t, z) else None
+            tick = self._proven.at(t, self._tick(t - c.delay_s))
+            if tick is not None and self._k_sd[tick.gear] < _EXACT and c.wants(t, z):
+                state = self.seen.engine.around(t - c.delay_s)
                 if state is not None:
                     c.look(t, z, width, self._k[tick.gear], state)
 

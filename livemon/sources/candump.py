@@ -25,9 +25,9 @@ from livemon.records import Frame
 
 _PIECE_BYTES: Final = 1 << 13  # measured: larger pieces fall out of the cache
 _LONGEST_LINE: Final = 4096  # a CAN FD line in the spaced layout stays under 300
-_STEP_BACK_S: Final = 0.5  # less is two channels out of step; more is a clock set back or a file appended
+STEP_BACK_S: Final = 0.5  # less is two channels out of step; more is a clock set back or a file appended
 _GAP_S: Final = 5.0  # a stamp further than that from both its neighbours has a wrong digit
-_DAY_S: Final = 86400.0
+DAY_S: Final = 86400.0
 
 _HEAD: Final = rb"([\w.:-]+ +(?:[0-9A-Fa-f]{3}|[0-9A-Fa-f]{8}))"
 _COMPACT: Final = re.compile(
@@ -152,7 +152,7 @@ class Candump:
             drop, can_id, extended, channel = heads.get(head) or self._judge(head)
             if drop:
                 if drop != "unwanted":
-                    time_s = min(max(last_s, float(stamp) + shift_s), last_s + _DAY_S)
+                    time_s = min(max(last_s, float(stamp) + shift_s), last_s + DAY_S)
                     self._odd(drop, lines[rows.index((stamp, head, digits))], time_s, digits)
                 continue
             try:
@@ -164,10 +164,10 @@ class Candump:
             if not last_s <= time_s < last_s + _GAP_S:
                 at = rows.index((stamp, head, digits))
                 next_s = float(rows[at + 1][0]) + shift_s if at + 1 < len(rows) else time_s
-                if abs(time_s - last_s) > _STEP_BACK_S and last_s - _STEP_BACK_S <= next_s < last_s + _GAP_S:
+                if abs(time_s - last_s) > STEP_BACK_S and last_s - STEP_BACK_S <= next_s < last_s + _GAP_S:
                     self._damage(lines[at], counted=True)  # alone in its time: a digit is wrong
                     continue
-                if not -_STEP_BACK_S <= time_s - last_s <= _DAY_S:
+                if not -STEP_BACK_S <= time_s - last_s <= DAY_S:
                     self.counters["clock_steps"] += 1
                     shift_s, time_s = last_s - float(stamp), last_s
                 time_s = max(time_s, last_s)
@@ -176,14 +176,14 @@ class Candump:
         self._shift_s, self._last_s = shift_s, last_s
         stamp, head, _ = rows[-1]
         end_s = float(stamp) + shift_s if heads[head][0] == "unwanted" else last_s
-        if end_s < last_s + _DAY_S:
+        if end_s < last_s + DAY_S:
             self.duration_s = max(self.duration_s, last_s, end_s)
         return frames
 
     def _begin(self, rows: list[_Row], lines: Sequence[int]) -> tuple[list[_Row], Sequence[int]]:
         """Find the time of the first frame, from which all others count."""
         first_s, second_s, third_s = ([float(stamp) for stamp, _, _ in rows[:3]] * 3)[:3]
-        if len(rows) > 2 and abs(second_s - first_s) > _DAY_S > abs(third_s - second_s):
+        if len(rows) > 2 and abs(second_s - first_s) > DAY_S > abs(third_s - second_s):
             self._damage(lines[0], counted=True)  # alone in its time
             rows, lines, first_s = rows[1:], lines[1:], second_s
         self.start_s, self._shift_s = first_s, -first_s

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Final, Protocol
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
-from livemon.sources.candump import Candump
+from livemon.sources.candump import DAY_S, STEP_BACK_S, Candump
 from livemon.sources.text_lines import TextLines
 
 if TYPE_CHECKING:
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
 
 _TEXT: Final = frozenset({".log", ".txt", ".candump", ""})
 _OTHER: Final = frozenset({".asc", ".blf", ".csv", ".db", ".mf4", ".trc"})
-_STEP_BACK_S: Final = 0.5  # less is two channels out of step
-_DAY_S: Final = 86400.0
 
 
 class Recording(Protocol):
@@ -97,7 +95,7 @@ class OtherFormat:
                     shift_s = -stamp_s
                 self.frames += 1
                 step_s = stamp_s + shift_s - self.duration_s
-                if not -_STEP_BACK_S <= step_s <= _DAY_S:
+                if not -STEP_BACK_S <= step_s <= DAY_S:
                     self.counters["clock_steps"] += 1
                     shift_s = self.duration_s - stamp_s
                 self.duration_s = max(self.duration_s, stamp_s + shift_s)
