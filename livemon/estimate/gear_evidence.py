@@ -9,7 +9,7 @@ switching Kalman filter, interacting-multiple-model form: Blom & Bar-Shalom, IEE
 
 from __future__ import annotations
 
-from math import exp, log, sqrt
+from math import exp, hypot, log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
@@ -24,6 +24,7 @@ _HEAVY: Final = 0.1  # chance that torque or curve are quite different from what
 _IDLE_HEAVY: Final = 0.85  # the idle governor feeds the pump whatever it takes
 _LOCK_REACH: Final = 2.5  # standard deviations
 _LOOSE: Final = 0.65  # share of the evidence left in overrun: the engine follows only loosely there
+_LOOSE_SD: Final = 0.05
 _NOTHING: Final = 1.2  # density of a moment that tells nothing
 _X_VAR: Final = 0.003**2  # of x, ripple and tyres
 _PULLS: Final = -0.12  # the turbine must run so much faster to pull an idling engine along
@@ -72,7 +73,7 @@ class Weigher:
         self._lock_level, self._lock_var = [0.0] * n, [1.0] * n
 
     def begin(self, look: Look, dt: float) -> None:
-        self.moment.take(look, dt)
+        self.moment.take(look, dt, self.slip.drag_nm(look.n))
         self._level_weight = min(1.0, dt / (_LEVEL_S if look.torque_told else 3.0 * _LEVEL_S))
         self._width_weight = dt / _WIDTH_S
         self._count += 1
@@ -86,13 +87,14 @@ class Weigher:
         look, dt, fast = moment.look, moment.dt, moment.fast
         self._slow_var = moment.slow_var + self._k_var[g]
         x = moment.base - self._ln_k[g]
-        m = slip.x_at(moment.torque, self.k[g] * look.v)
+        torque, torque_sd = moment.at_pump
+        m = slip.x_at(torque, self.k[g] * look.v)
         _, model_sd, model_slope = slip.torque_at(m, look.n)
-        m_sd, model_sd = min(0.5, moment.torque_sd / model_slope), model_sd / model_slope
+        m_sd, model_sd = min(0.5, torque_sd / model_slope), model_sd / model_slope
         m_change = m - self._m[g] if self._m_at[g] == self._count - 1 else 0.3
         self._m[g], self._m_at[g], self._m_sd[g] = m, self._count, m_sd + model_sd
         if moment.loose:
-            return self._told(g, self._loose(g, x))
+            return self._told(g, self._loose(g, x, m, hypot(m_sd, model_sd, _LOOSE_SD)))
         # the further from coupling, the faster x moves by itself
         follow = 1.0 / (1.0 + (x / 0.35) ** 2)  # how far engine speed goes with the turbine's
         if moment.idling:
@@ -131,10 +133,17 @@ class Weigher:
             up, down = up**_LOOSE, down**_LOOSE
         return self._told(g, GearEvidence(opened, closing, lock, up, down))
 
-    def _loose(self, g: int, x: float) -> GearEvidence:
+    def _loose(self, g: int, x: float, m: float, sd: float) -> GearEvidence:
         """Engine speed says next to nothing of the turbine."""
-        moment = self.moment
-        nothing = _NOTHING if x > -1.0 else _NOTHING * exp(max(-30.0, 10.0 * (x + 1.0)))
+        moment, look = self.moment, self.moment.look
+        nothing = _NOTHING
+        off = (x - m) / sd
+        if off < 0.0 or (moment.settled and (look.torque_told or look.turbine_told)):
+            # an engine that nothing feeds is pulled along; what the governor feeds it shows in its torque
+            shape = (1.0 - _HEAVY) * exp(-0.5 * min(off * off, 60.0)) + _HEAVY
+            nothing *= shape ** min(1.0, moment.dt / _LEVEL_S)
+        if x < -1.0:
+            nothing *= exp(max(-30.0, 10.0 * (x + 1.0)))
         lock = 0.5 * _NOTHING * exp(-0.5 * min(60.0, x * x / (moment.fast + self._slow_var + 4e-4))) + 1e-3
         self._open_level[g], self._open_var[g] = 0.0, 0.05
         climbs, dips = moment.idle_evidence if x < _PULLS else (1.0, 1.0)
@@ -242,7 +251,10 @@ class Weigher:
         """Gear g is certain and the converter open."""
         moment = self.moment
         look = moment.look
-        if look.torque_told:
+        if moment.dragged:
+            x_sd = sqrt(moment.fast + moment.slow_var + self._k_var[g])
+            self.slip.learn_over(moment.base - self._ln_k[g], x_sd, look.n, moment.torque, moment.dt)
+        elif look.torque_told:
             x_sd = sqrt(moment.fast + moment.slow_var + self._k_var[g])
             self.slip.learn(moment.base - self._ln_k[g], x_sd, look.n, look.torque_nm, look.torque_sd_nm)
 

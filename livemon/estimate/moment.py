@@ -13,7 +13,7 @@ _LIFT_S: Final = 1.0  # after the foot is off the engine falls whatever the gear
 _RATES: Final = (-0.25, -0.075, -0.015, 0.015, 0.035, 0.075, 0.15)
 _CLIMBS: Final = (0.25, 0.25, 0.4, 0.5, 1.3, 3.0, 8.0, 14.0)
 _DIPS: Final = (3.0, 1.2, 0.7, 0.4, 0.4, 0.3, 0.2, 0.1)
-_DRAG_NM: Final = (-20.0, 12.0)  # of an engine turned by the wheels, sd
+_DRAG_SD, _FED_SD = 0.4, 0.8  # of what an engine holds back that the wheels turn
 _ROLLING_KMH: Final = 10.0
 _JUMP: Final = 0.1  # of base in one moment
 _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
@@ -25,6 +25,8 @@ class Look(NamedTuple):
 
     t: float
     n: float
+    turbine_told: bool  # n is the turbine's
+    inertia_nm: float  # of its torque, what speeds the engine up
     v: float
     v_sd: float
     v_slow_sd: float
@@ -46,12 +48,15 @@ class Moment:
     base: ln(engine speed / road speed). change, v_change, torque_change: of base, ln road speed and torque
     since the moment before. fast, slow_var: variance of base from readings, and of what changes slowly.
     loose: engine speed says next to nothing of the turbine. overrun: the road may turn the engine; driven: it
-    certainly does. idling: the governor may be holding engine speed.
+    certainly does. dragged: the foot is off and the wheels alone turn the engine. settled: the foot has been
+    off for a while. idling: the governor may be holding engine speed. at_pump: torque of the open converter
+    and its sd; with the foot off, by what friction holds back as well.
     """
 
     __slots__ = (
-        "_before", "base", "change", "driven", "dt", "fast", "foot_off", "idling", "lifted_s", "look",
-        "loose", "off_until_s", "overrun", "slow_var", "torque", "torque_change", "torque_sd", "v_change",
+        "_before", "at_pump", "base", "change", "dragged", "driven", "dt", "fast", "foot_off", "idling",
+        "lifted_s", "look", "loose", "off_until_s", "overrun", "settled", "slow_var", "torque",
+        "torque_change", "torque_sd", "v_change",
     )  # fmt: skip
 
     look: Look
@@ -59,15 +64,16 @@ class Moment:
     def __init__(self) -> None:
         self._before: tuple[float, float, float] | None = None
         self.lifted_s = self.off_until_s = -1e9
-        self.driven = self.loose = self.foot_off = False
+        self.dragged = self.driven = self.loose = self.foot_off = self.settled = False
         self.dt = self.base = 0.0
+        self.at_pump = (0.0, 1.0)
 
     def forget(self) -> None:
         """What went before is not comparable: a stop, a gap."""
         self._before = None
 
-    def take(self, look: Look, dt: float) -> None:
-        """Work out what all gears share."""
+    def take(self, look: Look, dt: float, drag_nm: float) -> None:
+        """Work out what all gears share; drag_nm: what the engine holds back when the wheels turn it."""
         self.look, self.dt = look, dt
         n, v, torque, torque_sd = look.n, look.v, look.torque_nm, look.torque_sd_nm
         off = look.foot_off
@@ -81,11 +87,12 @@ class Moment:
         elif self.foot_off:
             self.off_until_s = look.t
         self.foot_off = off
-        self.loose = off and (n < _IDLE_REACH * look.idle_rpm or look.t - self.lifted_s < _LIFT_S)
-        if off and not self.loose:  # the engine only drags
-            share = _DRAG_NM[1] ** 2 / (_DRAG_NM[1] ** 2 + torque_sd * torque_sd)
-            torque = share * torque + (1.0 - share) * _DRAG_NM[0]
-            torque_sd *= sqrt(share)
+        self.settled = look.t - self.lifted_s >= _LIFT_S
+        self.loose = off and (n < _IDLE_REACH * look.idle_rpm or not self.settled)
+        self.dragged = off and not self.loose
+        self.at_pump = self._held(drag_nm) if off else (torque, torque_sd)
+        if self.dragged:
+            torque, torque_sd = self.at_pump
         self.torque, self.torque_sd = torque, torque_sd
         ln_v = log(v)
         self.base = log(n) - ln_v
@@ -102,6 +109,19 @@ class Moment:
         self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > _ROLLING_KMH)
         self.driven = torque < -torque_sd
 
+    def _held(self, drag_nm: float) -> tuple[float, float]:
+        """Torque at the pump, and its sd, with the foot off: friction, less what the governor feeds."""
+        look = self.look
+        if look.turbine_told:
+            return 0.0, 1.0  # n is the turbine's own
+        sd = (_FED_SD if self.loose else _DRAG_SD) * drag_nm
+        if not look.torque_told:
+            return -drag_nm - look.inertia_nm, sd
+        share = sd * sd / (sd * sd + look.torque_sd_nm**2)
+        return share * look.torque_nm - (1.0 - share) * (drag_nm + look.inertia_nm), sqrt(
+            share
+        ) * look.torque_sd_nm
+
     @property
     def idle_evidence(self) -> tuple[float, float]:
         """With the foot off and the engine near idle: how much likelier its change of speed is in a shift
@@ -110,7 +130,7 @@ class Moment:
         A shift down pulls the engine up by 3 to 20 per cent, and it sinks back after (common practice, no
         source).
         """
-        if self.look.t - self.lifted_s < _LIFT_S or self.change == 0.0:
+        if not self.settled or self.change == 0.0:
             return 1.0, 1.0
         rate = (self.change + self.v_change) / self.dt  # of ln engine speed
         return _CLIMBS[bisect_right(_RATES, rate)], _DIPS[bisect_right(_RATES, rate)]

@@ -15,8 +15,13 @@ from livemon.converter.curves import Curves, at
 _STEP, _STEPS = 0.01, 160
 _EQUAL: Final = 0.02  # nearer to equal speeds torque goes with slip in a straight line
 _FAULT_SD: Final = 0.1  # ln K of a converter that may be the faulty one
-_OVERRUN, _OVERRUN_SD = 1.5, 0.5  # torque in stall capacities per (speed ratio - 1) beyond 1, sd of its ln:
-# between published tables (0.6 to 1.1) and what broadcast slip shows, common practice, no source
+# Torque in stall capacities per (speed ratio - 1) beyond 1: between published tables (0.6 to 1.1) and what
+# broadcast slip shows; sd of its ln, at first and at last. Common practice, no source.
+_OVERRUN: Final = 1.5
+_OVERRUN_SD, _LEAST_OVERRUN_SD, _OVERRUN_SHAPE = 0.5, 0.1, 0.2
+# An engine that the wheels turn holds back this share of what the stalled converter takes at 1000 rpm:
+# friction of about 1 bar in 11 behind a converter that stalls near 2200 rpm
+_DRAG: Final = 0.48
 _SHAPE: Final = 0.6  # share of the curve's spread that stays when its level is known
 _LEVEL_SD, _LEAST_LEVEL_SD = 0.15, 0.05
 
@@ -24,7 +29,7 @@ _LEVEL_SD, _LEAST_LEVEL_SD = 0.15, 0.05
 class OpenSlip:
     """x = ln(pump speed / turbine speed). Torque in N m, speeds in rpm."""
 
-    __slots__ = ("_capacity", "_drive", "_k_sd", "_stall", "level", "level_sd")
+    __slots__ = ("_capacity", "_drive", "_k_sd", "_stall", "level", "level_sd", "over", "over_sd")
 
     def __init__(self, curves: Curves) -> None:
         ratios = [exp(-_STEP * i) for i in range(_STEPS + 1)]
@@ -45,13 +50,14 @@ class OpenSlip:
         self._drive = drive
         self._stall = capacity[-1]
         self.level, self.level_sd = 0.0, _LEVEL_SD  # of ln K over the curve
+        self.over, self.over_sd = log(_OVERRUN), _OVERRUN_SD  # ln stiffness with the turbine ahead
 
     def x_at(self, torque_nm: float, turbine_rpm: float) -> float:
         """x that takes this torque at this turbine speed."""
         q = torque_nm * exp(2.0 * self.level) / (turbine_rpm * turbine_rpm)
         if q < 0.0:
-            q /= _OVERRUN * self._stall
-            return log(0.5 + sqrt(0.25 + q)) if q > -0.24 else -0.5
+            q /= exp(self.over) * self._stall
+            return log(0.5 + sqrt(max(0.0, 0.25 + q)))
         drive = self._drive
         i = bisect_right(drive, q)
         if i > _STEPS:
@@ -65,8 +71,8 @@ class OpenSlip:
         share = torque_nm / scale
         capacity = self._capacity
         if share <= 0.0:
-            unit = _OVERRUN * self._stall
-            return -log1p(-share / unit), hypot(torque_sd_nm / (unit * scale), _OVERRUN_SD * share / unit)
+            unit = exp(self.over) * self._stall
+            return -log1p(-share / unit), hypot(torque_sd_nm / (unit * scale), self.over_sd * share / unit)
         i = min(max(bisect_right(capacity, share), 1), _STEPS)
         rise = (capacity[i] - capacity[i - 1]) / _STEP
         x = _STEP * (i - 1) + min((share - capacity[i - 1]) / rise, _STEP)
@@ -77,9 +83,9 @@ class OpenSlip:
         scale = n * n * exp(-2.0 * self.level)
         if x < 0.0:
             ratio = exp(min(-x, 1.5))
-            unit = _OVERRUN * self._stall * scale
+            unit = exp(self.over) * self._stall * scale
             torque = unit * (1.0 - ratio)
-            return torque, _OVERRUN_SD * -torque, unit * ratio
+            return torque, hypot(self.over_sd, _OVERRUN_SHAPE) * -torque, unit * ratio
         f = x / _STEP
         i = int(f)
         if i >= _STEPS:
@@ -94,6 +100,22 @@ class OpenSlip:
     def stalled_nm(self, n: float) -> float:
         """Torque a stalled converter takes at n rpm."""
         return self._stall * n * n * exp(-2.0 * self.level)
+
+    def drag_nm(self, n: float) -> float:
+        """What an engine that the wheels turn holds back at n rpm, about."""
+        return _DRAG * 1e6 * self._stall * (0.85 + 0.15e-3 * n)
+
+    def learn_over(self, x: float, x_sd: float, n: float, torque_nm: float, dt: float) -> None:
+        """The turbine certainly ran ahead by x while it held the engine up with this torque (negative)."""
+        if x > -0.02 or torque_nm > -5.0:
+            return
+        expected = self.torque_at(x, n)[0]
+        off = log(torque_nm / expected)
+        noise = hypot(x_sd / x, 5.0 / torque_nm, _OVERRUN_SHAPE)
+        p = self.over_sd**2
+        gain = p / (p + noise * noise * max(1.0, 2.0 / dt))
+        self.over += gain * min(0.7, max(-0.7, off))
+        self.over_sd = max(_LEAST_OVERRUN_SD, sqrt(p * (1.0 - gain)))
 
     def learn(self, x: float, x_sd: float, n: float, torque_nm: float, torque_sd_nm: float) -> None:
         """The converter was certainly open when x was seen: one step of a Kalman filter on the level."""

@@ -39,13 +39,13 @@ State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the readi
 
 
 class VehicleState:
-    """`add` readings, `settle` what is old enough. `still`, `closed`: standing, and clutch closed, at the
-    end."""
+    """`add` readings, `settle` what is old enough. `still`, `closed`: standing, clutch closed, at the end."""
 
     def __init__(self, vehicle: Vehicle) -> None:
         self._k, self._scale_sd = rpm_per_kmh(vehicle)
         self.seen = Seen(vehicle)
         target = vehicle.lockup_slip_target_rpm
+        self._inertia = vehicle.inertia_kg_m2.value * RPM_TO_RAD_S
         self._slip = (15.0, _SLIP_SD_RPM) if target is None else (target, _TOLD_SD_RPM)
         self._k_sd = [0.0] * len(self._k)
         self._curves = curves_of(vehicle)
@@ -177,8 +177,9 @@ class VehicleState:
         turbine = self.seen.turbine.at(t)
         tick = gears.tick(
             Look(
-                t, n if turbine is None else max(turbine[0], 50.0), v, sqrt(var), sqrt(slow_var),
-                torque, torque_sd, told, off, self._standstill.idle_rpm,
+                t, n if turbine is None else max(turbine[0], 50.0), turbine is not None,
+                self._inertia * n_rate, v, sqrt(var), sqrt(slow_var), torque, torque_sd, told, off,
+                self._standstill.idle_rpm,
                 stated if stated is not None and stated >= 0 else None, weight, self.seen.lockup.held(t),
                 slip if turbine is None else 0.0, slip_var + 100.0,
             )
