@@ -18,6 +18,7 @@ _SOLID_OUTWEIGHS: Final = 2.0
 _OPEN_SHARE, _OPEN_ENOUGH_S = 0.06, 10.0
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
+_EQUAL: Final = 0.99  # and not clear of equal speeds: behind a held stator torque flows a little off them
 _LESS_K: Final = 0.8  # a converter that takes half as much torque again as the file says still slips so much
 _SOLID_S: Final = {False: 3.0, True: 12.0}  # a file with converter numbers is not lightly contradicted
 _LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
@@ -28,6 +29,8 @@ class Presence:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float) -> None:
         self._curves, self._torque_nm = curves, torque_nm
+        # a held stator takes its torque at less slip than a sound one, and is a converter all the same
+        self._least_k = tuple(map(min, curves.k, curves.k_seized))
         self.told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
         self.open_s = self.open_pull_s = 0.0
         self.first_gear_solid_s = 0.0
@@ -45,7 +48,8 @@ class Presence:
         if pump is None and w.regime not in ("launch", "pull", "locked"):
             return
         if w.gear == 1 and w.engine_rpm > 1100.0:
-            if ratio - 2.0 * w.speed_ratio_sd > max(_SOLID, self._least_slip_ratio(w)):
+            low, high = ratio - 2.0 * w.speed_ratio_sd, ratio + 2.0 * w.speed_ratio_sd
+            if low > max(_SOLID, self._least_slip_ratio(w)) and low < 1.0 / _EQUAL and high > _EQUAL:
                 self.first_gear_solid_s += duration_s
             elif ratio > 0.2:
                 self.first_gear_open_s += duration_s
@@ -64,7 +68,7 @@ class Presence:
         if w.pump_torque_nm is None:
             return 0.0
         k = w.engine_rpm / sqrt(w.pump_torque_nm) / _LESS_K
-        curve = self._curves.k
+        curve = self._least_k
         return next((i / (len(curve) - 1) for i in range(len(curve) - 1, -1, -1) if curve[i] <= k), 0.0)
 
     @property
