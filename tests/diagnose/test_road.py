@@ -99,8 +99,7 @@ def test_no_slip_under_torque_is_a_friction_clutch() -> None:
 
 @pytest.mark.parametrize("ratio", (0.98, 1.025))
 def test_a_held_stator_is_a_converter_and_no_friction_clutch(ratio: float) -> None:
-    """Past coupling it takes torque at nearly equal speeds, or with the turbine ahead; told exactly, that is not
-    equal speeds."""
+    """Past coupling it takes torque a little off equal speeds, on either side of them."""
     presence = Presence(VEHICLE, CURVES, 240.0)
     for _ in range(60):
         presence.feed(window(ratio, 180.0, 2500.0, sd=0.001))
