@@ -162,3 +162,9 @@ class Call:
     because: list[str]
     against: list[str]
     check_next: list[str]
+
+
+class LinkNews(str):
+    """What a link says as it comes up: over once the vehicle answers. Any other notice is trouble."""
+
+    __slots__ = ()

@@ -11,7 +11,7 @@ from typing import Any, Final
 from livemon.clock import Clock, MonotonicClock
 from livemon.errors import LinkError, UsageError
 from livemon.permit import permit
-from livemon.records import Frame
+from livemon.records import Frame, LinkNews
 from livemon.sources.can_bus import KERNEL_FILTERS, CanBus, Mask
 
 BITRATES: Final = (500_000, 250_000)  # ISO 15765-4; SAE J1939 uses both as well
@@ -65,7 +65,7 @@ class CanLink:
         if self.bitrate is not None or self.interface not in SETS_BITRATE:
             return self._open(self.bitrate)
         for bitrate in sorted(BITRATES, key=lambda bitrate: bitrate != self._bitrate_found):
-            self.say(f"{self.name}: trying {bitrate // 1000} kbit/s")
+            self.say(LinkNews(f"{self.name}: trying {bitrate // 1000} kbit/s"))
             bus = self._open(bitrate)
             try:
                 heard = self._hears(bus)

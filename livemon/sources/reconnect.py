@@ -12,7 +12,7 @@ from typing import Final, NamedTuple
 from livemon.clock import Clock
 from livemon.errors import LinkError
 from livemon.permit import Permitted
-from livemon.records import Frame
+from livemon.records import Frame, LinkNews
 from livemon.sources.base import Source
 
 FIRST_PAUSE_S: Final = 0.2
@@ -123,7 +123,7 @@ class Reconnecting:
             return None
         if self._last_s is not None:
             self._counters["reconnects"] += 1
-            self._say(f"link is back after {self._clock.now_s() - self._last_clock_s:.1f} s")
+            self._say(LinkNews(f"link is back after {self._clock.now_s() - self._last_clock_s:.1f} s"))
         return self._source
 
     def _lose(self, problem: LinkError) -> None:

@@ -12,6 +12,7 @@ from typing import Final
 
 from livemon.clock import Clock, MonotonicClock
 from livemon.errors import LinkError, LivemonError
+from livemon.records import LinkNews
 from livemon.sources.serial_adapter import Port, SerialAdapter
 
 # Common rates of USB and Bluetooth adapters, most frequent first (common practice, no source).
@@ -79,7 +80,7 @@ class SerialLink:
             bauds = (self._baud_found,)
         for baud in bauds:
             rate = f"{baud} baud"
-            self.say(f"{self.port}: waiting for the adapter at {rate}")
+            self.say(LinkNews(f"{self.port}: waiting for the adapter at {rate}"))
             adapter = SerialAdapter(
                 self.open_port(self.port, baud), self.port, self.clock, self.epoch_s or 0.0, self.say
             )
@@ -116,10 +117,11 @@ class SerialLink:
         came = "none"
         for protocol in self._protocol_found or PROTOCOLS:
             if protocol == "0":
-                self.say(f"{self.port}: adapter ready; searching for the vehicle's protocol")
+                self.say(LinkNews(f"{self.port}: adapter ready; searching for the vehicle's protocol"))
             if adapter.search(protocol, SEARCH_WAIT_S if protocol == "0" else TRY_WAIT_S):
                 self._protocol_found = adapter.protocol
-                self.say(f"{self.port}: vehicle found ({'29' if adapter.extended else '11'}-bit identifiers)")
+                bits = 29 if adapter.extended else 11
+                self.say(LinkNews(f"{self.port}: vehicle found ({bits}-bit identifiers)"))
                 return
             if protocol == "0" and (number := adapter.protocol_number()) and number in "12345":
                 came = f"a vehicle on an older bus (protocol {number} of the adapter)"

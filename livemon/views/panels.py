@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from math import isfinite
 
 from livemon import records
-from livemon.records import Estimate
+from livemon.records import Estimate, LinkNews
 from livemon.views.lines import Ink, Line, band, bar, big, fitted, number, rise, rule, spread, wrapped
 from livemon.views.memory import heat_kw
 from livemon.views.sentences import CAUSES, REGIME, SENTENCE, SHORT, clock, percent, quantity
@@ -18,8 +18,6 @@ ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"}
 MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
 NARROW = 72  # below, not everything of a speed or a converter row has room
-# How a link comes up: good news, and over once the vehicle answers.
-PROGRESS = ("trying ", "waiting for the adapter", "adapter ready", "vehicle found", "link is back")
 
 
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
@@ -223,9 +221,8 @@ def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
 
 def link(s: Snapshot, width: int, ink: Ink) -> Line:
     """How well the vehicle answers."""
-    comes_up = any(word in s.notice for word in PROGRESS)
     answers = any(r.age_s <= 2.0 and r.quantity in ESSENTIAL for r in s.rates)
-    if s.notice and not comes_up:
+    if s.notice and not isinstance(s.notice, LinkNews):
         return [(f" ! link: {ink.text(s.notice)}", "alarm")]
     if s.notice and not answers:
         return [(f" link: {ink.text(s.notice)}", "label")]

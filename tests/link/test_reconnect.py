@@ -11,7 +11,7 @@ import pytest
 from livemon.clock import VirtualClock
 from livemon.errors import LinkError
 from livemon.permit import Permitted, permit
-from livemon.records import Frame
+from livemon.records import Frame, LinkNews
 from livemon.simulate.adapter_faults import Faults
 from livemon.sources.reconnect import LONGEST_PAUSE_S, Reconnecting
 
@@ -69,6 +69,7 @@ def test_a_lost_link_comes_back_and_the_gap_is_marked() -> None:
     assert first.closed == 1
     assert [sentence.split(":")[0] for sentence in said] == ["link lost", "no link", said[-1]]
     assert said[-1].startswith("link is back after")
+    assert [isinstance(sentence, LinkNews) for sentence in said] == [False, False, True]
 
 
 def test_times_follow_the_steady_clock_over_a_gap_when_the_wall_clock_steps() -> None:

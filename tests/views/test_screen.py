@@ -15,7 +15,7 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from livemon import records
-from livemon.records import Estimate, Oscillation, Regime
+from livemon.records import Estimate, LinkNews, Oscillation, Regime
 from livemon.vehicle import Vehicle
 from livemon.views import example
 from livemon.views.lines import ASCII, UNICODE, Ink, big
@@ -170,7 +170,7 @@ def test_the_verdict_shows_the_error_of_what_is_seen_too() -> None:
 
 
 def test_good_news_of_the_link_is_no_alarm_and_ends_as_the_vehicle_answers() -> None:
-    found = replace(example.snapshot(), notice="/dev/ttyUSB0: vehicle found (11-bit identifiers)")
+    found = replace(example.snapshot(), notice=LinkNews("/dev/ttyUSB0: vehicle found (11-bit identifiers)"))
     assert "readings/s:" in as_text(found, 80, 24) and "vehicle found" not in as_text(found, 80, 24)
     waiting = as_text(replace(found, rates=()), 80, 24)
     assert " link: /dev/ttyUSB0: vehicle found" in waiting and "! link" not in waiting
