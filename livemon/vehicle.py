@@ -150,6 +150,20 @@ def _derived(k0: float, k0_sd: float, torque_ratio: float | None, coupling: floa
     return derive(k0, k0_sd, torque_ratio, coupling)
 
 
+class Aboard(NamedTuple):
+    """What the vehicle weighs more than its file says on the day of the drive, and sd of mass [kg]."""
+
+    more_kg: float
+    sd_kg: float
+
+
+def aboard(vehicle: Vehicle) -> Aboard:
+    """A mass given in the file is without people and luggage; the default is an as-tested mass."""
+    mass = vehicle.mass_kg
+    more_kg, sd_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
+    return Aboard(more_kg, hypot(mass.sd, sd_kg, _CARGO_SHARE_SD * mass.value))
+
+
 class StallPoint(NamedTuple):
     """A stall: engine speed [rpm] and the full-load torque [N m] that holds it there."""
 
@@ -185,6 +199,11 @@ def _stall_capacity(vehicle: Vehicle) -> tuple[float, float, tuple[str, ...]]:
     )
 
 
+# Common practice, no source.
+_ABOARD_KG: Final = (120.0, 150.0)
+_LOAD_SD_KG: Final = 160.0
+_CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
+WIND_SD_M_S: Final = 3.0
 # A published stall speed is a band: +-100 rpm about the nominal in [heisler] table 5.3, +-150 for trucks.
 _STALL_SPEED_SD_RPM: Final = 60.0
 _STALL_TORQUE_SD: Final = 0.04  # share; a rating is met within 5 % [un-r85]

@@ -13,7 +13,7 @@ from typing import Final
 
 from livemon.converter.curves import Curves, at
 from livemon.converter.engine_torque import GAIN_SD
-from livemon.vehicle import Vehicle
+from livemon.vehicle import WIND_SD_M_S, Vehicle, aboard
 
 
 class State(IntEnum):
@@ -47,13 +47,8 @@ SIZE: Final = len(State)
 
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
-# A mass given in the file is without the day's people and luggage; the default is an as-tested mass.
-_ABOARD_KG: Final = (120.0, 150.0)
-_LOAD_SD_KG: Final = 160.0
-_CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _GEARBOX_SD_KG_M2: Final = 0.03  # half of what is assumed (looks.py)
-_WIND_SD_M_S: Final = 3.0
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
 # [truck-manual], and published converters differ by as much from any curve derived for them.
@@ -101,11 +96,10 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
     knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
     near = max(0.1, k_relative(0.97) - k_relative(0.9))
     lost_variance = (curves.k_lost_sd[0] ** 2 - curves.k_sd[0] ** 2) / curves.k_lost[0] ** 2
-    mass = vehicle.mass_kg
-    aboard_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
+    more_kg, mass_sd_kg = aboard(vehicle)
     sd = dict.fromkeys(State, 0.0)
     sd |= {
-        State.MASS: hypot(mass.sd / mass.value, aboard_kg[1] / mass.value, _CARGO_SHARE_SD),
+        State.MASS: mass_sd_kg / vehicle.mass_kg.value,
         State.ROLLING: hypot(vehicle.rolling_resistance.sd, _ROLLING_DAY_SD),
         State.AERO: hypot(vehicle.drag_area_m2.sd / vehicle.drag_area_m2.value, 0.05),
         State.LINE: vehicle.efficiency.sd / vehicle.efficiency.value,
@@ -119,11 +113,11 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
         State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
-        State.WIND: _WIND_SD_M_S,
+        State.WIND: WIND_SD_M_S,
         State.INERTIA: vehicle.inertia_kg_m2.sd,
         State.GEARBOX: _GEARBOX_SD_KG_M2,
         State.LATE: _LATE_SD_S,
     }
     sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}
-    mean = [log1p(aboard_kg[0] / mass.value) if state is State.MASS else 0.0 for state in State]
+    mean = [log1p(more_kg / vehicle.mass_kg.value) if state is State.MASS else 0.0 for state in State]
     return Prior(tuple(mean), tuple(sd[state] for state in State), peak_nm)

@@ -23,7 +23,7 @@ Array = NDArray[np.float64]
 # (pressure follows torque, friction is gone).
 HOLDS: Final = (0.04, 0.08, 0.13, 0.2, 0.3, 0.42)
 HOLDS_SHARE: Final = (0.3, 0.5, 0.7, 0.85)
-# Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file: 25 +- 20 rpm.
+# Controlled slip is normal on many vehicles: a few tens of rpm. Without a target in the file; tight is apart.
 _TARGET_RPM: Final = (25.0, 15.0)
 _TARGET_SD_RPM: Final = 8.0
 _HELD_SD_RPM: Final = 8.0  # how closely the control holds it

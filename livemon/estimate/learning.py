@@ -14,7 +14,7 @@ from livemon.estimate.lesson_words import lacks, no_ratios, reaches, unlike
 from livemon.estimate.locked import Locked
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Known, Vehicle, curves_of
+from livemon.vehicle import WIND_SD_M_S, Known, Vehicle, aboard, curves_of
 
 BIN: Final = 0.1
 _TOP: Final = 0.95  # nearer to 1 a slip of a few rpm decides all
@@ -30,11 +30,8 @@ _SAMPLE_SD: Final = 0.03
 # Off all drive alike, one standard deviation. Common practice, no source; the sizes the diagnosis uses.
 _FRICTION_NM_L: Final = 8.0  # a bar of mean effective pressure
 _OFFSET_NM_L: Final = 3.5
-_ABOARD_KG: Final = 120.0  # people and luggage, in no file's mass
-_LOAD_SD_KG, _CARGO_SHARE_SD = 150.0, 0.06
 _ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
 _GEARBOX_KG_M2: Final = (0.06, 0.03)  # turbine, its fluid, gears and shafts; sd
-_WIND_SD_M_S: Final = 3.0
 _TYRE_SD: Final = 0.012  # of the speed ratio, until locked stretches have told the tyre
 _TYRE_GAIN: Final = 0.9
 _LEAST_LOOKS: Final = 20  # readings with the clutch applied, below which the tyre is the file's
@@ -68,9 +65,9 @@ class Learner:
         self._torque = False
         litres = vehicle.displacement_l or 2.5
         self._friction_nm, self._offset_nm = _FRICTION_NM_L * litres, max(6.0, _OFFSET_NM_L * litres)
-        mass = vehicle.mass_kg
-        self._mass_kg = mass.value + (0.0 if mass.assumed else _ABOARD_KG)
-        self._mass_sd = hypot(mass.sd, _LOAD_SD_KG, _CARGO_SHARE_SD * mass.value) / self._mass_kg
+        more_kg, sd_kg = aboard(vehicle)
+        self._mass_kg = vehicle.mass_kg.value + more_kg
+        self._mass_sd = sd_kg / self._mass_kg
         self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
 
     def feed(self, e: Estimate) -> None:
@@ -144,7 +141,7 @@ class Learner:
             (-0.5 * turning_nm / pump, -turning_nm / pump),
             (0.0, -self._mass_sd * (inert + rolling) / force),
             (0.0, -body.rolling_resistance.sd * weight / force),
-            (0.0, -hypot(air_n, 2.0 * self._aero * v * _WIND_SD_M_S) / force),
+            (0.0, -hypot(air_n, 2.0 * self._aero * v * WIND_SD_M_S) / force),
             (0.0, body.efficiency.sd / body.efficiency.value),
             (0.0, -gearbox_n / force),
             (-k_slope * sr * _TYRE_SD, -t_slope * sr * _TYRE_SD),
