@@ -128,10 +128,9 @@ class Bank:
         slips = converter and self._slip.takes(w, released)
         if converter:
             scale = self._slip.scale(w)
+        self._looks.pass_by(w)
         if not slips:
             capacity, force = self._looks.make(w, self._x, released)
-        else:
-            self._looks.pass_by(w)
         if capacity is None and force is None and not slips and scale is None:
             return
         if w.torque_source and w.torque_source != self._torque_source:
@@ -147,9 +146,8 @@ class Bank:
         if w.regime in ("launch", "pull") and w.speed_ratio is not None and w.speed_ratio < _REACTION_SR:
             self.reaction_s += w.end_s - w.start_s
         # Made only now: what drifted, or was unlearnt, since the last window belongs to the innovation.
-        slip = self._slip.look(w, self._x, released) if slips else None
-        if slip is not None:
-            open_share = self._update_slip(slip)
+        if slips:
+            open_share = self._update_slip(self._slip.look(w, self._x))
             force = self._looks.force_near_coupling(w, self._x, open_share)
         for look in (capacity, force, scale):
             if look is not None:

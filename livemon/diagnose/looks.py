@@ -91,7 +91,7 @@ class Looks:
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
 
     def make(self, w: Window, x: Array, released: bool) -> tuple[Look | None, Look | None]:
-        """(capacity, force) of one window, each None where the window does not carry it.
+        """(capacity, force) of one window that has passed by, each None where it does not carry it.
 
         x: present means of the nuisances, a row each; `released`: the pedal is known to be up.
         """
@@ -102,7 +102,6 @@ class Looks:
         foot_off = released or (w.pedal_pct is None and not driving)
         open_clutch = w.regime in ("launch", "pull")
         capacity = force = None
-        self.pass_by(w)
         if open_clutch and ratio is not None and ratio > FROM_SR:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):

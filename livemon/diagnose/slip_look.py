@@ -94,11 +94,10 @@ class SlipLooks:
             return False
         return w.gear in _ON and w.regime in ("launch", "pull", "coast", "locked")
 
-    def look(self, w: Window, x: Array, released: bool) -> SlipLook | None:
-        """None unless it `takes` the window. x: means of the nuisances as they are when the look is used."""
+    def look(self, w: Window, x: Array) -> SlipLook:
+        """Of a window it `takes`. x: means of the nuisances as they are when the look is used."""
         pump, torque, ratio, gear = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio, w.gear
-        if pump is None or torque is None or ratio is None or gear is None or not self.takes(w, released):
-            return None
+        assert pump is not None and torque is not None and ratio is not None and gear is not None
         indicated = torque + self._friction_nm
         made = pump + self._gain * indicated
         true = made + x[:, State.GAIN] * indicated + x[:, State.GAIN_WANDER] * indicated + x[:, State.OFFSET]
