@@ -134,7 +134,7 @@ class Weigher:
         return self._told(g, GearEvidence(opened, closing, lock, up, down))
 
     def _loose(self, g: int, x: float, m: float, sd: float) -> GearEvidence:
-        """Engine speed says next to nothing of the turbine."""
+        """Near idle engine speed says little of the turbine: it may be fed, and falls for a while anyway."""
         moment, look = self.moment, self.moment.look
         nothing = _NOTHING
         off = (x - m) / sd

@@ -47,7 +47,7 @@ class Moment:
 
     base: ln(engine speed / road speed). change, v_change, torque_change: of base, ln road speed and torque
     since the moment before. fast, slow_var: variance of base from readings, and of what changes slowly.
-    loose: engine speed says next to nothing of the turbine. overrun: the road may turn the engine; driven: it
+    loose: engine speed says little of the turbine. overrun: the road may turn the engine; driven: it
     certainly does. dragged: the foot is off and the wheels alone turn the engine. settled: the foot has been
     off for a while. idling: the governor may be holding engine speed. at_pump: torque of the open converter
     and its sd; with the foot off, by what friction holds back as well.
