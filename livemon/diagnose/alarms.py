@@ -5,12 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
+from livemon.diagnose.decide import CALL_FROM
 from livemon.records import FindingName, Warning
 
 RAISE: Final = 0.75
 WITHDRAW: Final = 0.35
 # The stator shows within one launch, before a locked stretch can tell engine output apart from it.
-RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": 0.55}
+RAISE_AT: Final[dict[str, float]] = {"stator_not_holding": CALL_FROM}
 WITHDRAW_AT: Final[dict[str, float]] = {"lockup_shudder": 0.03}  # it comes and goes: not gone when it rests
 _SLOW: Final[frozenset[FindingName]] = frozenset(
     ("engine_low_output", "driveline_drag", "stator_seized", "gear_slip")
