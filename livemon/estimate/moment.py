@@ -114,13 +114,14 @@ class Moment:
         look = self.look
         if look.turbine_told:
             return 0.0, 1.0  # n is the turbine's own
+        friction_nm = -drag_nm - look.inertia_nm
+        if (
+            not look.torque_told
+        ):  # what the governor feeds besides makes the turbine's lead smaller: no evidence
+            return friction_nm, _DRAG_SD * drag_nm
         sd = (_FED_SD if self.loose else _DRAG_SD) * drag_nm
-        if not look.torque_told:
-            return -drag_nm - look.inertia_nm, sd
         share = sd * sd / (sd * sd + look.torque_sd_nm**2)
-        return share * look.torque_nm - (1.0 - share) * (drag_nm + look.inertia_nm), sqrt(
-            share
-        ) * look.torque_sd_nm
+        return share * look.torque_nm + (1.0 - share) * friction_nm, sqrt(share) * look.torque_sd_nm
 
     @property
     def idle_evidence(self) -> tuple[float, float]:
