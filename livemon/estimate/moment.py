@@ -115,9 +115,7 @@ class Moment:
         if look.turbine_told:
             return 0.0, 1.0  # n is the turbine's own
         friction_nm = -drag_nm - look.inertia_nm
-        if (
-            not look.torque_told
-        ):  # what the governor feeds besides makes the turbine's lead smaller: no evidence
+        if not look.torque_told:  # what the governor feeds makes the lead smaller, and that is no evidence
             return friction_nm, _DRAG_SD * drag_nm
         sd = (_FED_SD if self.loose else _DRAG_SD) * drag_nm
         share = sd * sd / (sd * sd + look.torque_sd_nm**2)
