@@ -18,10 +18,12 @@ _FAULT_SD: Final = 0.1  # ln K of a converter that may be the faulty one
 # Torque in stall capacities per (speed ratio - 1) beyond 1: between published tables (0.6 to 1.1) and what
 # broadcast slip shows; sd of its ln, at first and at last. Common practice, no source.
 _OVERRUN: Final = 1.5
+_SOFTEST, _STIFFEST = 0.3, 8.0
 _OVERRUN_SD, _LEAST_OVERRUN_SD, _OVERRUN_SHAPE = 0.5, 0.1, 0.2
-# An engine that the wheels turn holds back this share of what the stalled converter takes at 1000 rpm:
-# friction of about 1 bar in 11 behind a converter that stalls near 2200 rpm
-_DRAG: Final = 0.48
+# An engine that the wheels turn holds back, at 1000 rpm, this share of what the stalled converter takes:
+# friction of about 1 bar in 11 behind a converter that stalls near 2200 rpm; and 15 % more for each 1000 rpm
+# beyond. Common practice, no source.
+_DRAG, _DRAG_RISE = 0.48, 0.15
 _SHAPE: Final = 0.6  # share of the curve's spread that stays when its level is known
 _LEVEL_SD, _LEAST_LEVEL_SD = 0.15, 0.05
 
@@ -103,7 +105,7 @@ class OpenSlip:
 
     def drag_nm(self, n: float) -> float:
         """What an engine that the wheels turn holds back at n rpm, about."""
-        return _DRAG * 1e6 * self._stall * (0.85 + 0.15e-3 * n)
+        return _DRAG * self._stall * 1e6 * (1.0 + _DRAG_RISE * (1e-3 * n - 1.0))
 
     def learn_over(self, x: float, x_sd: float, n: float, torque_nm: float, dt: float) -> None:
         """The turbine certainly ran ahead by x while it held the engine up with this torque (negative)."""
@@ -114,7 +116,8 @@ class OpenSlip:
         noise = hypot(x_sd / x, 5.0 / torque_nm, _OVERRUN_SHAPE)
         p = self.over_sd**2
         gain = p / (p + noise * noise * max(1.0, 2.0 / dt))
-        self.over += gain * min(0.7, max(-0.7, off))
+        over = self.over + gain * min(0.7, max(-0.7, off))
+        self.over = min(log(_STIFFEST), max(log(_SOFTEST), over))
         self.over_sd = max(_LEAST_OVERRUN_SD, sqrt(p * (1.0 - gain)))
 
     def learn(self, x: float, x_sd: float, n: float, torque_nm: float, torque_sd_nm: float) -> None:
