@@ -25,6 +25,14 @@ def ahead_by(stiffness: float, torque_nm: float, n: float, slip: OpenSlip) -> fl
     return -log(1.0 - torque_nm / (stiffness * slip.stalled_nm(n)))
 
 
+@pytest.mark.parametrize(("ratio", "share"), PUBLISHED)
+def test_before_anything_is_learned_it_is_about_the_published(ratio: float, share: float) -> None:
+    """Within two of its standard deviations of ln torque."""
+    slip = OpenSlip(CURVES)
+    torque_nm, sd_nm, _ = slip.torque_at(-log(ratio), 1000.0)
+    assert abs(log(torque_nm / (share * slip.stalled_nm(1000.0)))) < 2.0 * sd_nm / -torque_nm
+
+
 @pytest.mark.parametrize("n", (800.0, 1200.0, 2000.0))
 def test_a_published_overrun_is_learned_and_its_shape_fits(n: float) -> None:
     slip = OpenSlip(CURVES)
