@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import gzip
 import logging
 from collections import Counter
 from collections.abc import Callable, Container, Iterator
 from importlib.util import find_spec
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, Final, Protocol
+from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, cast
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
@@ -126,7 +127,13 @@ class OtherFormat:
         readers: dict[str, Callable[..., can.io.generic.MessageReader]] = {
             ".asc": can.ASCReader, ".csv": can.CSVReader, ".trc": can.TRCReader,
         }  # fmt: skip
-        if (text := readers.get(_suffix(self.path))) is None:
+        suffix = _suffix(self.path)
+        if suffix == ".blf":  # its reader would leave a file open whose beginning it does not like
+            opened = gzip.open if self.path.suffix.lower() == ".gz" else open
+            with opened(self.path, "rb") as file, can.BLFReader(cast("BinaryIO", file)) as reader:
+                yield from reader
+            return
+        if (text := readers.get(suffix)) is None:
             with can.LogReader(self.path) as reader:
                 yield from reader
             return
@@ -146,6 +153,7 @@ class OtherFormat:
                         lines.again()
         finally:
             logging.getLogger("can.io.trc").removeHandler(said)
+            lines.close()  # a reader that does not like the beginning never had it
 
 
 class _Counting(logging.Handler):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import gzip
 import os
 import random
@@ -14,9 +15,6 @@ import pytest
 from livemon.errors import RecordingError
 from livemon.sources.candump import Candump
 from livemon.sources.recording import OtherFormat, open_recording
-
-# Readers of python-can that fail while opening leave the file to the garbage collector.
-pytestmark = pytest.mark.filterwarnings("ignore::pytest.PytestUnraisableExceptionWarning")
 
 
 def messages() -> list[can.Message]:
@@ -76,6 +74,17 @@ def test_hostile_files_end_in_a_named_error(tmp_path: Path, suffix: str, content
     with pytest.raises(RecordingError, match=f"drive{suffix}") as caught:
         list(open_recording(path))
     assert "\n" not in str(caught.value)
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".asc.gz", ".blf", ".blf.gz", ".csv", ".db", ".trc"])
+@pytest.mark.parametrize("content", [b"", b"hello\n", bytes(300), b"\xff\xfe\xfd" * 100])
+def test_a_refused_file_is_closed(tmp_path: Path, suffix: str, content: bytes) -> None:
+    """One left open says so when it goes, which may be in the middle of another recording of a fleet."""
+    path = tmp_path / f"drive{suffix}"
+    path.write_bytes(gzip.compress(content) if suffix.endswith(".gz") else content)
+    with pytest.raises(RecordingError):
+        list(open_recording(path))
+    gc.collect()
 
 
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".trc"])
