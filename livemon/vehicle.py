@@ -204,6 +204,9 @@ _ABOARD_KG: Final = (120.0, 150.0)
 _LOAD_SD_KG: Final = 160.0
 _CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
 WIND_SD_M_S: Final = 3.0
+ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
+# Turbine, half the fluid, gears, shafts: 0.056 in [advisor-tx-auto4]; half of it either way.
+GEARBOX_KG_M2: Final = Known(0.06, 0.03, True)
 # A published stall speed is a band: +-100 rpm about the nominal in [heisler] table 5.3, +-150 for trucks.
 _STALL_SPEED_SD_RPM: Final = 60.0
 _STALL_TORQUE_SD: Final = 0.04  # share; a rating is met within 5 % [un-r85]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log
 from typing import Literal
 
 State = Literal["working", "lost", "seized"]
@@ -38,3 +39,9 @@ def at(table: tuple[float, ...], speed_ratio: float) -> float:
         return table[GRID_STEPS]
     i = int(x)
     return table[i] + (x - i) * (table[i + 1] - table[i])
+
+
+def log_slope(table: tuple[float, ...], speed_ratio: float) -> float:
+    """Growth of ln of one curve with speed ratio, over 0.04 of it; not into the pole of K at 1."""
+    after, before = at(table, min(speed_ratio + 0.02, 0.98)), at(table, max(speed_ratio - 0.02, 0.0))
+    return (log(after) - log(before)) / 0.04

@@ -16,6 +16,7 @@ from livemon.converter.engine_torque import GAIN_SD, gain_sd
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
+from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName
@@ -213,7 +214,7 @@ class Bank:
         """The same for a look at speed ratio; how likely each row takes the clutch for open comes back."""
         ph, s = self._spread(look.h, look.variance)
         e = look.off
-        fits = np.exp(-0.5 * np.minimum(e * e / s, 1000.0)) / np.sqrt(s) / _ROOT_2PI
+        fits = normal(e, s)
         open_ = (1.0 - look.share_on) * fits
         on = look.share_on * look.on
         total = open_ + on + look.odd

@@ -15,12 +15,12 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.converter.curves import Curves, at
+from livemon.converter.curves import Curves, at, log_slope
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
-from livemon.vehicle import Vehicle
+from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, Vehicle
 
 Array = NDArray[np.float64]
 
@@ -49,8 +49,6 @@ _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed i
 _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
 FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
-_ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
-_TURBINE_INERTIA_KG_M2: Final = 0.06  # turbine, half the fluid, gears: 0.056 in [advisor-tx-auto4]
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
 _OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0
@@ -162,7 +160,7 @@ class Looks:
         if pump is None or torque is None or ratio is None:
             return None
         c, ratio = self.curves, min(max(ratio, 0.0), 1.0)
-        slope = (log(at(c.k, min(ratio + 0.02, 0.98))) - log(at(c.k, max(ratio - 0.02, 0.0)))) / 0.04
+        slope = log_slope(c.k, ratio)
         if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
         indicated = torque + self._friction_nm
@@ -223,9 +221,9 @@ class Looks:
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
                 variance += (_OVERRUN_SHARE_SD * float(tractive[0])) ** 2
-        rotating = _ROTATING_SHARE
+        rotating = ROTATING_SHARE
         if per_m is not None:
-            rotating += _TURBINE_INERTIA_KG_M2 * per_m * per_m / body.mass_kg.value
+            rotating += GEARBOX_KG_M2.value * per_m * per_m / body.mass_kg.value
         # Written as the acceleration the torque should give less the one seen: the noise of the one seen then
         # stays out of the regressors, where it would pull the mass down.
         lighter = np.exp(-x[:, State.MASS])

@@ -13,7 +13,7 @@ from typing import Final
 
 from livemon.converter.curves import Curves, at
 from livemon.converter.engine_torque import GAIN_SD
-from livemon.vehicle import WIND_SD_M_S, Vehicle, aboard
+from livemon.vehicle import GEARBOX_KG_M2, WIND_SD_M_S, Vehicle, aboard
 
 
 class State(IntEnum):
@@ -48,7 +48,6 @@ SIZE: Final = len(State)
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
-_GEARBOX_SD_KG_M2: Final = 0.03  # half of what is assumed (looks.py)
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
 # [truck-manual], and published converters differ by as much from any curve derived for them.
@@ -115,7 +114,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
         State.WIND: WIND_SD_M_S,
         State.INERTIA: vehicle.inertia_kg_m2.sd,
-        State.GEARBOX: _GEARBOX_SD_KG_M2,
+        State.GEARBOX: GEARBOX_KG_M2.sd,
         State.LATE: _LATE_SD_S,
     }
     sd |= {state: spread for state, (_, _, spread) in DRIFT.items()}

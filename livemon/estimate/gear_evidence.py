@@ -251,12 +251,11 @@ class Weigher:
         """Gear g is certain and the converter open."""
         moment = self.moment
         look = moment.look
+        x, x_sd = moment.base - self._ln_k[g], sqrt(moment.fast + moment.slow_var + self._k_var[g])
         if moment.dragged:
-            x_sd = sqrt(moment.fast + moment.slow_var + self._k_var[g])
-            self.slip.learn_over(moment.base - self._ln_k[g], x_sd, look.n, moment.torque, moment.dt)
+            self.slip.learn_over(x, x_sd, look.n, moment.torque, moment.dt)
         elif look.torque_told:
-            x_sd = sqrt(moment.fast + moment.slow_var + self._k_var[g])
-            self.slip.learn(moment.base - self._ln_k[g], x_sd, look.n, look.torque_nm, look.torque_sd_nm)
+            self.slip.learn(x, x_sd, look.n, look.torque_nm, look.torque_sd_nm)
 
     def follow(self, g: int, sure: bool, locked: bool) -> None:
         """Gear g is the likeliest, and whether its clutch is closed."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field, replace
 from math import hypot, log
 from typing import Final
 
-from livemon.converter.curves import at
+from livemon.converter.curves import at, log_slope
 from livemon.converter.engine_torque import accessories, gain_sd
 from livemon.estimate.learned_curve import Seen, learned, together
 from livemon.estimate.lesson import Lesson, with_curve
@@ -14,7 +14,7 @@ from livemon.estimate.lesson_words import lacks, no_ratios, reaches, unlike
 from livemon.estimate.locked import Locked
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import WIND_SD_M_S, Known, Vehicle, aboard, curves_of
+from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, WIND_SD_M_S, Known, Vehicle, aboard, curves_of
 
 BIN: Final = 0.1
 _TOP: Final = 0.95  # nearer to 1 a slip of a few rpm decides all
@@ -30,8 +30,6 @@ _SAMPLE_SD: Final = 0.03
 # Off all drive alike, one standard deviation. Common practice, no source; the sizes the diagnosis uses.
 _FRICTION_NM_L: Final = 8.0  # a bar of mean effective pressure
 _OFFSET_NM_L: Final = 3.5
-_ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass
-_GEARBOX_KG_M2: Final = (0.06, 0.03)  # turbine, its fluid, gears and shafts; sd
 _TYRE_SD: Final = 0.012  # of the speed ratio, until locked stretches have told the tyre
 _TYRE_GAIN: Final = 0.9
 _LEAST_LOOKS: Final = 20  # readings with the clutch applied, below which the tyre is the file's
@@ -104,16 +102,15 @@ class Learner:
         c, per_m, v = self._curves, e.turbine_rad_per_m, e.road_speed_m_s
         if per_m is None or v is None or e.torque_ratio is None:
             return "the gear was not certain"
-        k_slope = (log(at(c.k, min(sr + 0.02, 0.98))) - log(at(c.k, max(sr - 0.02, 0.0)))) / 0.04
-        t_slope = (log(at(c.tr, min(sr + 0.02, 0.98))) - log(at(c.tr, max(sr - 0.02, 0.0)))) / 0.04
+        k_slope, t_slope = log_slope(c.k, sr), log_slope(c.tr, sr)
         if abs(k_slope) * e.speed_ratio_sd > _STEEPEST:
             return "the speed ratio was not known well enough"
-        turning = _GEARBOX_KG_M2[0] * per_m * per_m
+        turning = GEARBOX_KG_M2.value * per_m * per_m
         body, mass = self._vehicle, self._mass_kg
         weight = mass * STANDARD_GRAVITY_M_S2
         air = self._aero * v * v
         rolling = body.rolling_resistance.value * weight
-        inert = (mass * (1.0 + _ROTATING_SHARE) + turning) * e.road_accel_m_s2
+        inert = (mass * (1.0 + ROTATING_SHARE) + turning) * e.road_accel_m_s2
         force = rolling + air + inert
         tr = force / (per_m * body.efficiency.value * pump)
         if tr < 0.3:
@@ -134,7 +131,7 @@ class Learner:
         offset_nm = hypot(self._offset_nm, accessories(e.engine_rpm, body.displacement_l).bias_sd_nm)
         turning_nm = body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S
         air_n = air * body.drag_area_m2.sd / body.drag_area_m2.value
-        gearbox_n = turning * e.road_accel_m_s2 * _GEARBOX_KG_M2[1] / _GEARBOX_KG_M2[0]
+        gearbox_n = turning * e.road_accel_m_s2 * GEARBOX_KG_M2.sd / GEARBOX_KG_M2.value
         effects = (  # of one standard deviation, on ln K and ln torque ratio; in the order of _SLOW
             (-0.5 * gain * indicated / pump, -gain * indicated / pump),
             (-0.5 * offset_nm / pump, -offset_nm / pump),

@@ -48,13 +48,13 @@ class Moment:
     base: ln(engine speed / road speed). change, v_change, torque_change: of base, ln road speed and torque
     since the moment before. fast, slow_var: variance of base from readings, and of what changes slowly.
     loose: engine speed says little of the turbine. overrun: the road may turn the engine; driven: it
-    certainly does. dragged: the foot is off and the wheels alone turn the engine. settled: the foot has been
-    off for a while. idling: the governor may be holding engine speed. at_pump: torque of the open converter
-    and its sd; with the foot off, by what friction holds back as well.
+    certainly does. settled: the foot has been off for a while. idling: the governor may be holding engine
+    speed. at_pump: torque of the open converter and its sd; with the foot off, by what friction holds back as
+    well.
     """
 
     __slots__ = (
-        "_before", "at_pump", "base", "change", "dragged", "driven", "dt", "fast", "foot_off", "idling",
+        "_before", "at_pump", "base", "change", "driven", "dt", "fast", "foot_off", "idling",
         "lifted_s", "look", "loose", "off_until_s", "overrun", "settled", "slow_var", "torque",
         "torque_change", "torque_sd", "v_change",
     )  # fmt: skip
@@ -64,7 +64,7 @@ class Moment:
     def __init__(self) -> None:
         self._before: tuple[float, float, float] | None = None
         self.lifted_s = self.off_until_s = -1e9
-        self.dragged = self.driven = self.loose = self.foot_off = self.settled = False
+        self.driven = self.loose = self.foot_off = self.settled = False
         self.dt = self.base = 0.0
         self.at_pump = (0.0, 1.0)
 
@@ -89,7 +89,6 @@ class Moment:
         self.foot_off = off
         self.settled = look.t - self.lifted_s >= _LIFT_S
         self.loose = off and (n < _IDLE_REACH * look.idle_rpm or not self.settled)
-        self.dragged = off and not self.loose
         self.at_pump = self._held(drag_nm) if off else (torque, torque_sd)
         if self.dragged:
             torque, torque_sd = self.at_pump
@@ -108,6 +107,11 @@ class Moment:
         self.idling = n < 1.2 * look.idle_rpm
         self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > _ROLLING_KMH)
         self.driven = torque < -torque_sd
+
+    @property
+    def dragged(self) -> bool:
+        """Whether the foot is off and the wheels alone turn the engine."""
+        return self.foot_off and not self.loose
 
     def _held(self, drag_nm: float) -> tuple[float, float]:
         """Torque at the pump, and its sd, with the foot off: friction, less what the governor feeds."""
