@@ -13,6 +13,7 @@ from livemon.estimate.engine_speed import EngineSpeed
 from livemon.estimate.proven_lock import Speed
 from livemon.estimate.ratios import output_rpm_per_kmh
 from livemon.estimate.road_speed import RoadSpeed
+from livemon.estimate.stated import Stated
 from livemon.estimate.torque import Torque
 from livemon.vehicle import Vehicle
 
@@ -28,11 +29,11 @@ class Seen:
     road: RoadSpeed
     turbine: Signal
     lockup: Signal
-    stated: tuple[float, int] | None
     speeds: list[Speed]
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.torque = Torque(vehicle)
+        self.stated = Stated(vehicle.gear_ratios)
         self.width: float | None = None
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
         self.forget()
@@ -42,7 +43,7 @@ class Seen:
         self.engine, self.road = EngineSpeed(), RoadSpeed()
         self.turbine, self._output, self.lockup = Signal(), Signal(), Signal()
         self.torque.forget()
-        self.stated = None
+        self.stated.forget()
         self.speeds = []
         self._speed_s = -1e18  # newest reading of the source road speed is taken from
 
@@ -66,7 +67,9 @@ class Seen:
         elif quantity == "turbine_rpm":
             self.turbine.add(t, value)
         elif quantity == "gear":
-            self.stated = (t, int(value))
+            self.stated.add(t, int(value))
+        elif quantity == "gear_ratio":
+            self.stated.add_ratio(t, value)
         elif quantity == "lockup":
             self.lockup.add(t, value)
         else:

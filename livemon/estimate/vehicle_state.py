@@ -143,9 +143,9 @@ class VehicleState:
         if road is None:
             return
         stated, weight = None, 1.0
-        if self.seen.stated and self.seen.stated[0] <= t + 0.1:
-            stated, weight = self.seen.stated[1] - 1, 0.08
-            self.seen.stated = None
+        said = self.seen.stated.at(t)
+        if said is not None:
+            stated, weight = said[0] - 1, said[1]
         v, v_rate, var, slow_var, rate_var, zero = road
         track, gears = self.seen.engine.track, self._gears
         n, n_rate = max(track.sx[i], 100.0), track.sr[i]
@@ -186,6 +186,8 @@ class VehicleState:
         )  # fmt: skip
         self.closed = tick.locked > 0.5
         self._ticks.append(tick)
+        if stated is not None and stated >= 0:
+            self.seen.stated.judge(stated == tick.gear, tick.probability - tick.shifting)
         if told and off is not False and 1.0 < v < _CREEP_KMH and n < _IDLES * self._standstill.idle_rpm:
             # in gear for certain, which at a stop is not
             x = log(n / (self._k[tick.gear] * v))
