@@ -82,6 +82,8 @@ class Run:
             memory.see(reading)
             if reading.quantity == "barometric_kpa":
                 self.diagnoser.note_barometer(reading.value)
+            elif reading.quantity == "coolant_c":
+                self.diagnoser.note_coolant(reading.value)
             records = estimate(reading)
             if records:
                 self._judge(records)

@@ -86,11 +86,13 @@ def engine_torque_limit(vehicle: Vehicle, rpm: float) -> Known | None:
         return Known(torque, 0.05 * torque)
     if vehicle.peak_torque_nm is not None:
         peak_rpm = vehicle.peak_torque_rpm or (1900.0 if vehicle.fuel == "diesel" else 3500.0)
-        x = rpm / peak_rpm
-        share = _interpolate(_FULL_LOAD_SHAPE, x)
+        share = fades = _interpolate(_FULL_LOAD_SHAPE, rpm / peak_rpm)
+        if vehicle.fuel == "petrol" and rpm > peak_rpm:
+            holds = min(max((_ASPIRATED_RPM - peak_rpm) / (_ASPIRATED_RPM - _TURBO_RPM), 0.0), 1.0)
+            share += holds * max(_interpolate(_PLATEAU, rpm) - fades, 0.0)
         torque = vehicle.peak_torque_nm * share
         guess = 0.0 if vehicle.peak_torque_rpm else 0.08
-        spread = hypot(0.04, 0.5 * (1.0 - share), guess)
+        spread = hypot(0.04, 0.5 * (1.0 - share), 0.25 * (share - fades), guess)
         return Known(torque, torque * spread, guess > 0.0)
     if vehicle.displacement_l is not None:
         per_litre, spread = (160.0, 0.3) if vehicle.fuel == "diesel" else (100.0, 0.35)
@@ -110,6 +112,10 @@ _FULL_LOAD_SHAPE: Final = (
     (1.7, 0.8),
     (2.2, 0.55),
 )
+# A petrol engine with its peak as low as this is held level by a turbocharger, one with its peak above is
+# not; and its share of peak torque over engine speed. Common practice, no source.
+_TURBO_RPM, _ASPIRATED_RPM = 2400.0, 3200.0
+_PLATEAU: Final = ((4500.0, 1.0), (5500.0, 0.84), (6300.0, 0.66))
 
 
 def _interpolate(points: tuple[tuple[float, float], ...], x: float) -> float:

@@ -15,6 +15,7 @@ from livemon.diagnose.file_fit import FileFit
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
+from livemon.diagnose.lockup_schedule import WARM_C
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.nuisance import State, prior
 from livemon.diagnose.presence import Presence
@@ -37,6 +38,7 @@ _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
+_NO_SENSOR_C: Final = -39.0  # what a control without a coolant sensor sends is the least it can send, -40
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
@@ -91,6 +93,10 @@ class Diagnoser:
     def note_barometer(self, kpa: float) -> None:
         """Take barometric pressure [kPa], for what full pedal should give at this altitude."""
         self.full_pedal.barometer(kpa)
+
+    def note_coolant(self, celsius: float) -> None:
+        """Take coolant temperature: until the engine is warm nobody calls for the converter clutch."""
+        self.lockup_watch.cold = _NO_SENSOR_C < celsius < WARM_C
 
     def end(self) -> Sequence[Warning]:
         """The drive is over: close what is open."""

@@ -24,6 +24,7 @@ _SHIFTS: Final = tuple(0.01 * step for step in range(-28, 29))  # to about the n
 _OPEN: Final = (0.02, 0.13)  # shifts that a converter clutch never on, or a worn one, may show
 _LEAST_S: Final = 90.0
 _FITS, _FITS_ELSEWHERE = 0.1, 0.4  # share of the time; set on sound and faulty drives of two simulators
+_SECOND_GEAR: Final = 0.05
 _STEADY_RPM_S, _STEADY_M_S2, _LEAST_M_S = 60.0, 0.6, 10.0
 
 
@@ -34,7 +35,7 @@ class FileFit:
         radius, final = vehicle.tyre_radius_m, vehicle.final_drive
         self._final = final
         self._gears: list[float] = []
-        if radius is not None and final is not None:
+        if radius is not None and final is not None and len(vehicle.gear_ratios) > 1:
             self._gears = [log(ratio * final / radius.value / RPM_TO_RAD_S) for ratio in vehicle.gear_ratios]
         self._seconds = np.zeros(int((_HIGHEST - _LOWEST) / _BIN))
         self._total_s = self._told_at_s = 0.0
@@ -58,20 +59,23 @@ class FileFit:
                 self._told_at_s, self.off = self._total_s, self._look()
 
     def _look(self) -> float | None:
-        if max(map(self._share, (-_TYRE, 0.0, _TYRE))) > _FITS:
+        if max(sum(self._shares(shift)) for shift in (-_TYRE, 0.0, _TYRE)) > _FITS:
             return None
-        share, shift = max((self._share(shift), shift) for shift in _SHIFTS)
+        share, shift = max((sum(self._shares(shift)), shift) for shift in _SHIFTS)
         if share < _FITS_ELSEWHERE or _OPEN[0] <= shift <= _OPEN[1]:
             return None
-        return exp(shift)
+        # One gear alone that lies elsewhere may be a clutch that slips, its slip counted from the next gear.
+        return exp(shift) if sorted(self._shares(shift))[-2] > _SECOND_GEAR else None
 
-    def _share(self, shift: float) -> float:
-        """Of the time, near the gears of the file shifted by so much."""
-        near = np.zeros(len(self._seconds), dtype=bool)
-        for gear in self._gears:
+    def _shares(self, shift: float) -> list[float]:
+        """Of the time, near each gear of the file shifted by so much."""
+        shares, free = [], 0
+        for gear in sorted(self._gears):
             middle = (gear + shift - _LOWEST) / _BIN
-            near[max(round(middle - _WITHIN / _BIN), 0) : max(round(middle + _WITHIN / _BIN), 0)] = True
-        return float(self._seconds[near].sum() / self._total_s)
+            first = max(round(middle - _WITHIN / _BIN), free)
+            free = max(round(middle + _WITHIN / _BIN), first)
+            shares.append(float(self._seconds[first:free].sum() / self._total_s))
+        return shares
 
     @property
     def final_drive(self) -> tuple[float, float] | None:

@@ -102,17 +102,21 @@ class FullPedal:
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
-        """(the step nearest full pedal that was held long enough, share a sound engine gives there, its
-        sd)."""
-        for step, (_, sound, spread) in zip(self.steps, _STEPS, strict=True):
-            if step.seconds_s >= _LEAST_S:
-                sd = hypot(spread, step.rated_sd)
-                if self._baro_kpa is None:
-                    return step, sound, hypot(sd, _ALTITUDE_SD)
-                # A turbocharger makes up for some of it: half, give or take half.
-                loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
-                return step, sound * (1.0 - 0.5 * loss), hypot(sd, 0.5 * loss)
-        return None
+        """(the step that tells most of those held long enough, share a sound engine gives there, its sd)."""
+        told = [
+            (step, *self._sound(share, hypot(spread, step.rated_sd)))
+            for step, (_, share, spread) in zip(self.steps, _STEPS, strict=True)
+            if step.seconds_s >= _LEAST_S
+        ]
+        return min(told, key=lambda each: each[2], default=None)
+
+    def _sound(self, share: float, sd: float) -> tuple[float, float]:
+        """Share of its rating a sound engine gives at this altitude, and its sd."""
+        if self._baro_kpa is None:
+            return share, hypot(sd, _ALTITUDE_SD)
+        # A turbocharger makes up for some of it: half, give or take half.
+        loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
+        return share * (1.0 - 0.5 * loss), hypot(sd, 0.5 * loss)
 
     def sound_by_rating(self, made: float) -> bool:
         """Whether an engine that makes this share of the torque seen makes its rating all the same.

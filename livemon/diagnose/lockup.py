@@ -62,6 +62,7 @@ class LockupWatch:
         self.totals = Totals()
         self.by_gear: dict[int, GearSlip] = {}
         self.slipping_since_s: float | None = None
+        self.cold = False  # the engine is not warm: the control may keep the clutch off
         self._gear: int | None = None
         self._since_s: float | None = None
         self._all = np.arange(rows.count)
@@ -240,7 +241,7 @@ class LockupWatch:
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
         rows = self._rows
-        calls = calls_for(w, torque_nm, self._torque_nm)
+        calls = calls_for(w, torque_nm, self._torque_nm, self.cold)
         on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)
         self._open += (1.0 - self._open) * off - self._open * on
         if w.gear == 1:
@@ -254,7 +255,11 @@ class LockupWatch:
             return
         if is_open:
             self.slipping_since_s = None
-            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is CRUISE:
+            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is not CRUISE:
+                return
+            if self.cold:
+                totals.cold_cruise_s += duration_s
+            else:
                 totals.open_cruise_s += duration_s
                 totals.cruise_last_s = w.end_s
                 if totals.cruise_first_s is None:

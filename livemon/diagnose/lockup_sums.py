@@ -16,6 +16,7 @@ class Totals:
     loaded_s: float = 0.0  # applied, with more than a quarter of peak torque
     slipping_s: float = 0.0
     open_cruise_s: float = 0.0
+    cold_cruise_s: float = 0.0  # likewise, before the engine was warm
     cruise_first_s: float | None = None
     cruise_last_s: float = 0.0
 

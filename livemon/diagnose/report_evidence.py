@@ -6,6 +6,7 @@ from math import exp, hypot, log
 from typing import TYPE_CHECKING, Final
 
 from livemon.converter.engine_torque import gain_sd
+from livemon.diagnose.lockup_schedule import WARM_C
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.nuisance import State
 from livemon.quantities import STANDARD_GRAVITY_M_S2
@@ -178,6 +179,12 @@ def cannot_judge(d: Diagnoser) -> list[str]:
         lines.append(
             "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and "
             "those found in this drive hold whatever slipped all along"
+        )
+    elif d.lockup_watch.totals.cold_cruise_s > 15.0 and d.lockup_watch.totals.applied_s < 4.0:
+        lines.append(
+            f"whether the converter clutch comes on: the coolant was below {WARM_C:.0f} °C for "
+            f"{d.lockup_watch.totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep "
+            "it off until warm"
         )
     elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
         lines.append("the converter clutch: not seen on under power, and no steady cruise called for it")

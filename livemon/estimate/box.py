@@ -11,6 +11,7 @@ from livemon.estimate.schedule import DownshiftSpeed
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT = 0.12, 0.12
+_LOCK_COASTING: Final = 0.1  # of these with the foot off: what is locked may stay so, little is locked then
 # With the engine at idle a box shifts down as the turbine falls below so many times idle; rate per second
 _SLOW, _KEEP_UP = 1.45, 2.5
 _UNDER_LOAD, _NEVER = 0.95, 0.999  # a shift up leaves the turbine at least so far above where it shifts down
@@ -61,7 +62,7 @@ class Box:
             below, chance = self.down.chance(here, moment.v_change, dt)
             if g > 0:
                 to_down = chance + 0.01 * dt
-            to_lock *= 1.0 - below
+            to_lock *= (1.0 - below) * _LOCK_COASTING
             if moment.loose or below > 0.5:
                 return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
             return Rates(to_lock, to_open, to_up, to_down)

@@ -15,11 +15,12 @@ from livemon.converter.curves import Curves, at
 _STEP, _STEPS = 0.01, 160
 _EQUAL: Final = 0.02  # nearer to equal speeds torque goes with slip in a straight line
 _FAULT_SD: Final = 0.1  # ln K of a converter that may be the faulty one
-# Torque in stall capacities per (speed ratio - 1) beyond 1: between published tables (0.6 to 1.1) and what
-# broadcast slip shows; sd of its ln, at first and at last. Common practice, no source.
-_OVERRUN: Final = 1.5
+# Torque in stall capacities per (speed ratio - 1) beyond 1: published tables have 0.6 to 1.1, a converter as
+# steep behind equal speeds as before them 4 to 6; sd of its ln, at first and at last. Common practice, no
+# source.
+_OVERRUN: Final = 1.7
 _SOFTEST, _STIFFEST = 0.3, 8.0
-_OVERRUN_SD, _LEAST_OVERRUN_SD, _OVERRUN_SHAPE = 0.5, 0.1, 0.2
+_OVERRUN_SD, _LEAST_OVERRUN_SD, _OVERRUN_SHAPE = 0.8, 0.1, 0.2
 # An engine that the wheels turn holds back, at 1000 rpm, this share of what the stalled converter takes:
 # friction of about 1 bar in 11 behind a converter that stalls near 2200 rpm; and 15 % more for each 1000 rpm
 # beyond. Common practice, no source.

@@ -114,6 +114,18 @@ def test_no_torque_means_no_stator_and_no_engine_call() -> None:
     assert any(line.startswith("stator, engine output") for line in diagnoser.cannot_judge)
 
 
+@pytest.mark.parametrize(("coolant_c", "called"), [(45.0, False), (-40.0, True), (90.0, True)])
+def test_a_clutch_kept_off_until_warm_is_not_a_fault(coolant_c: float, called: bool) -> None:
+    """-40: no sensor; nothing is known of the coolant then."""
+    diagnoser = Diagnoser(VEHICLE)
+    diagnoser.note_coolant(coolant_c)
+    for item in drive(Truth(lock="never"), 3, 400.0):
+        diagnoser.feed(item)
+    diagnoser.end()
+    assert (diagnoser.call().finding == "lockup_never_applied") == called
+    assert any("70 °C" in line for line in diagnoser.cannot_judge) != called
+
+
 def test_a_clutch_car_never_has_a_converter_fault() -> None:
     """Friction clutch: after a second of slip the engine turns with the wheels, in first gear too."""
     diagnoser = Diagnoser(VEHICLE)

@@ -133,6 +133,18 @@ def test_full_pedal_is_judged_where_the_rating_is_known_best() -> None:
     assert pedal.log_evidence > 2.0
 
 
+def test_most_of_the_pedal_where_the_rating_is_known_tells_more_than_all_of_it_where_it_is_not() -> None:
+    """An engine that gives six tenths at peak speed is not excused by a guess far above it."""
+    vehicle = Vehicle(peak_torque_nm=300.0, peak_torque_rpm=3000.0, displacement_l=2.0, fuel="petrol")
+    pedal = FullPedal(vehicle)
+    for i, (rpm, torque_nm, pct) in enumerate(((3000.0, 180.0, 86.0),) * 5 + ((6300.0, 150.0, 100.0),) * 5):
+        w = replace(window(0.9, torque_nm, rpm), start_s=2.0 * i, end_s=2.0 * i + 1.6)
+        pedal.feed(replace(w, pedal_pct=0.0 if i == 0 else pct, engine_torque_nm=torque_nm))
+    best = pedal.best
+    assert best is not None and best[0].rpm == 3000.0
+    assert pedal.log_evidence > 1.0
+
+
 def test_a_torque_signal_that_reads_above_the_rating_is_not_a_weak_engine() -> None:
     vehicle = Vehicle(peak_torque_nm=250.0, peak_torque_rpm=3500.0, displacement_l=2.0, fuel="petrol")
     for share, sound in ((1.35, True), (0.97, False)):

@@ -42,6 +42,19 @@ def test_full_load_from_the_best_that_is_known() -> None:
     assert engine_torque_limit(Vehicle(), 2000.0) is None
 
 
+def test_a_low_peak_is_held_by_a_turbocharger_and_a_high_one_is_not() -> None:
+    def share(peak_rpm: float, rpm: float, fuel: str = "petrol") -> float:
+        vehicle = Vehicle(peak_torque_nm=300.0, peak_torque_rpm=peak_rpm, fuel=fuel)
+        known = engine_torque_limit(vehicle, rpm)
+        assert known is not None
+        return known.value / 300.0
+
+    assert share(1900.0, 4400.0) == pytest.approx(1.0)
+    assert share(1900.0, 5500.0) < 0.9
+    assert share(4000.0, 6500.0) < 0.85
+    assert share(1900.0, 4000.0, "diesel") < 0.6
+
+
 @pytest.mark.parametrize(
     "vehicle",
     [
