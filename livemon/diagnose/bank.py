@@ -13,6 +13,7 @@ import numpy as np
 
 from livemon.converter.curves import Curves
 from livemon.converter.engine_torque import GAIN_SD, gain_sd
+from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
@@ -33,6 +34,7 @@ _STRETCH_S: Final = 30.0
 # kind the next one counts half. Common practice, no source.
 _ALIKE: Final = 20.0
 _WEAK_GAIN_SD: Final = 0.05  # the sizes of a weak engine stand this far apart; the rest is their spread
+_ODD_CLIMB, _ODD_CLIMB_SD = 0.05, 0.1  # a barometer that does not tell the altitude, and what slope then
 _ROOT_2PI: Final = sqrt(2.0 * pi)
 
 
@@ -58,7 +60,9 @@ class Bank:
         self._wander = np.square([row.wander_sd for row in rows])
         self._p[:, State.GAIN_WANDER, State.GAIN_WANDER] += self._wander
         self._hills = np.square([row.hills for row in rows])
+        self._valley = np.square([row.valley for row in rows])
         self._p[:, State.GRADE, State.GRADE] *= self._hills
+        self._p[:, State.SLOPE, State.SLOPE] *= self._valley
         self._weak = np.array([row.finding == "engine_low_output" for row in rows])
         self._p[self._weak, State.GAIN, State.GAIN] = _WEAK_GAIN_SD**2
         self._x_before, self._p_before = self._x.copy(), self._p.copy()  # as the stretch began
@@ -154,6 +158,14 @@ class Bank:
             if look is not None:
                 self._update(look)
 
+    def climbed(self, slope: Slope) -> None:
+        """How the road has climbed of late: short hills, up and down, hardly show in it."""
+        h: Array = np.zeros_like(self._x)
+        h[:, State.SLOPE] = 1.0
+        _, hill_m, hill_sd = DRIFT[State.GRADE]
+        variance = slope.sd**2 + hill_sd**2 * 2.0 * hill_m / slope.length_m
+        self._update(Look(np.full(len(self.rows), slope.value), h, variance, _ODD_CLIMB, _ODD_CLIMB_SD))
+
     def _softened(self) -> Array:
         """Log evidence of the stretch going on, as it stands when it may be odd as a whole."""
         relative = np.exp(self._stretch - self._stretch.max())
@@ -198,6 +210,7 @@ class Bank:
                 kept = keep[state] = exp(-dt_s / time_s - moved_m / length_m)
                 fresh[:, state] = spread * spread * (1.0 - kept * kept)
             fresh[:, State.GRADE] *= self._hills
+            fresh[:, State.SLOPE] *= self._valley
             fresh[:, State.GAIN_WANDER] += self._wander * (1.0 - keep[State.GAIN_WANDER] ** 2)
             both = keep[:, None] * keep
             # As the stretch began is as old by now: unlearnt, it must not bring a hill of then back.

@@ -10,6 +10,7 @@ from typing import Final
 from livemon.diagnose import decide, report_evidence
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import OPEN, Bank
+from livemon.diagnose.climb import Climb
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.file_fit import FileFit
 from livemon.diagnose.full_pedal import FullPedal
@@ -34,7 +35,8 @@ _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to b
 _MOST_UNREAD: Final = 300
 _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
-_LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on
+_DENIES_SD: Final = 2.0
+_LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
@@ -68,6 +70,7 @@ class Diagnoser:
         self.ratio_seen = False
         self.ratios_found = False
         self._windows = WindowMaker()
+        self._climb = Climb()
         self._waiting: deque[Window] = deque()
         # Open windows from before the drive has shown a converter; the oldest go first.
         self._unread: deque[tuple[Window, bool]] = deque(maxlen=_MOST_UNREAD)
@@ -91,8 +94,11 @@ class Diagnoser:
         self.codes.note(codes)
 
     def note_barometer(self, kpa: float) -> None:
-        """Take barometric pressure [kPa], for what full pedal should give at this altitude."""
+        """Take barometric pressure [kPa]: what full pedal gives at this altitude, and how the road climbs."""
         self.full_pedal.barometer(kpa)
+        slope = self._climb.barometer(kpa)
+        if slope is not None:
+            self.bank.climbed(slope)
 
     def note_coolant(self, celsius: float) -> None:
         """Take coolant temperature: until the engine is warm nobody calls for the converter clutch."""
@@ -132,6 +138,7 @@ class Diagnoser:
             self.ratio_seen = True
         self.full_pedal.feed(w)
         self.file_fit.feed(w)
+        self._climb.feed(w)
         self._settle_pulls(w)
         self.stretches.feed(w)
         if w.turbine_source == "found":
@@ -215,7 +222,11 @@ class Diagnoser:
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
         if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
             road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
+        if self._launches_like_new():
+            road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
         totals = self.lockup_watch.totals
+        if totals.loaded_s < _LEAST_SHOWN_S:
+            slip = min(slip, _UNSEEN_SLIP)
         if totals.slipping_s < _LEAST_SHOWN_S:
             if slip > max(never, 0.0) and totals.open_cruise_s > totals.applied_s:
                 slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
@@ -238,6 +249,12 @@ class Diagnoser:
         for name, value in self.codes.log_evidence().items():
             result[name] = result.get(name, 0.0) + value
         return result
+
+    def _launches_like_new(self) -> bool:
+        """K at launch is too high for a lost reaction. Torque ratio alone says little then: brakes that drag,
+        a launch in a higher gear and spinning wheels lower it as well."""
+        k = self.stretches.facts.mean("r_k", "launch")
+        return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
 
     def _makes_its_rating(self) -> bool:
         if self.full_pedal.best is None:

@@ -15,6 +15,7 @@ import itertools
 from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
 
 from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.facts import Fact
 from livemon.records import Estimate, FindingName, Launch
 
 SOUND = Truth()
@@ -124,6 +125,30 @@ def test_a_clutch_kept_off_until_warm_is_not_a_fault(coolant_c: float, called: b
     diagnoser.end()
     assert (diagnoser.call().finding == "lockup_never_applied") == called
     assert any("70 °C" in line for line in diagnoser.cannot_judge) != called
+
+
+def test_a_lost_reaction_whose_launches_are_like_new_is_a_suspicion(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Brakes held on, a start in third gear, spinning wheels: force is missing, K is as it should be."""
+    diagnoser = Diagnoser(VEHICLE)
+    road = dict.fromkeys(diagnoser.bank.log_finding(), 0.0) | {"stator_not_holding": 12.0}
+    monkeypatch.setattr(diagnoser.bank, "log_finding", lambda: dict(road))
+    for mean, suspected in ((-0.22, False), (0.03, True)):
+        monkeypatch.setattr(
+            diagnoser.stretches.facts,
+            "mean",
+            lambda field, regime, mean=mean: Fact(mean, 0.08, 4, 20.0, -0.25) if field == "r_k" else None,
+        )
+        assert (diagnoser.evidence()["stator_not_holding"] < 2.0) == suspected
+
+
+def test_slip_that_nobody_saw_under_load_is_a_suspicion(monkeypatch: pytest.MonkeyPatch) -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    watch = diagnoser.lockup_watch
+    monkeypatch.setattr(watch, "log_evidence", lambda: (8.0, -5.0, 0.0))
+    watch.totals.applied_s, watch.totals.slipping_s = 60.0, 20.0
+    assert diagnoser.evidence()["lockup_slip"] < 3.0
+    watch.totals.loaded_s = 10.0
+    assert diagnoser.evidence()["lockup_slip"] > 5.0
 
 
 def test_a_clutch_car_never_has_a_converter_fault() -> None:
