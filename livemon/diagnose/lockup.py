@@ -77,6 +77,7 @@ class LockupWatch:
         self._weighed: Window | None = None
         self._joined = 0
         self._looked_open = False
+        self._likeliest = rows.sound, rows.never  # rows of these causes
         self._judged: tuple[float, float, float] | None = None
 
     # -- reading out ---------------------------------------------------------------------------------
@@ -84,7 +85,7 @@ class LockupWatch:
     def log_evidence(self) -> tuple[float, float, float]:
         """ln evidence, against sound, that the clutch (slips, never comes on), and that a gear slips."""
         if self._judged is None:
-            rows, now = self._rows, self._settled + soften(self._stretch)
+            rows, now = self._rows, self._now()
             sound, gears = self._sound(now), self._of_gears(now)
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
@@ -96,11 +97,15 @@ class LockupWatch:
     @property
     def slipping_gear(self) -> int | None:
         """The gear likeliest to slip, if any does."""
-        gears = self._of_gears(self._settled + soften(self._stretch))
+        gears = self._of_gears(self._now())
         return int(np.argmax(gears)) + 1 if len(gears) else None
 
+    def _now(self) -> Array:
+        """ln likelihood of every cause."""
+        return self._rows.of_causes(self._settled + soften(self._stretch))
+
     def _sound(self, now: Array) -> float:
-        """ln likelihood of a sound clutch, its converter like its curve or not; now: of every row."""
+        """ln likelihood of a sound clutch, its converter like its curve or not; now: of every cause."""
         usual, strange = float(now[self._rows.sound]), float(now[self._rows.strange])
         return usual + mixture(_STRANGE, strange - usual)
 
@@ -156,7 +161,7 @@ class LockupWatch:
         if w.gear == 1 or w.speed_ratio is None or not _LIGHT_SR[0] < w.speed_ratio < _LIGHT_SR[1]:
             return False
         least = 0.25 * _LEAST_SHARE * self._torque_nm
-        return all(torque_nm + rows.offset_nm(row) > least for row in (rows.sound, rows.never))
+        return all(torque_nm + rows.offset_nm(row) > least for row in self._likeliest)
 
     def _torque(self, w: Window) -> Torque | None:
         if w.pump_torque_nm is None:
@@ -191,9 +196,16 @@ class LockupWatch:
         total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM
         believed = (1.0 - _ODD) * good / total
         self._gear_slips(w, torque.value_nm, slip, p, total, believed)
-        told = weight * np.log(total)
-        self._stretch += told
-        bites = np.abs(p.slip[ON, rows.worn] - p.slip[ON, rows.sound]) > np.sqrt(p.variance[ON, rows.sound])
+        before = rows.of_causes(self._settled + self._stretch)
+        self._stretch += weight * np.log(total)
+        now = self._settled + self._stretch
+        told = rows.of_causes(now) - before
+        self._likeliest = holding, never_on = (
+            rows.likeliest(now, rows.sound),
+            rows.likeliest(now, rows.never),
+        )
+        worn_rows = slice(holding + rows.worn.start, holding + rows.worn.stop)
+        bites = np.abs(p.slip[ON, worn_rows] - p.slip[ON, holding]) > np.sqrt(p.variance[ON, holding])
         self._own_worn += np.where(bites, told[rows.worn] - told[rows.sound], 0.0)
         if w.gear and w.gear <= len(self._own):
             self._own[w.gear - 1] += told[rows.first_gear + w.gear - 1] - told[rows.sound]
@@ -210,8 +222,8 @@ class LockupWatch:
             weight * believed * np.maximum(good_on, good_open) / good,
         )
         flat = 0.2 / _ODD_SPAN_RPM
-        sound, never = float(fits_held[rows.sound]) + flat, float(fits_open[rows.never]) + flat
-        worn = float(fits_held[rows.worn].max()) + flat
+        sound, never = float(fits_held[holding]) + flat, float(fits_open[never_on]) + flat
+        worn = float(fits_held[worn_rows].max()) + flat
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
@@ -220,23 +232,28 @@ class LockupWatch:
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
     ) -> None:
-        """The row of this window's gear may explain it by that gear slipping: `total`, `believed` change."""
-        row = self._rows.first_gear + (w.gear or 0) - 1
-        if w.gear is None or not self._rows.first_gear <= row < self._rows.count:
+        """The rows of this window's gear may explain it by that gear slipping: `total`, `believed` change."""
+        rows = self._rows
+        first = rows.first_gear + (w.gear or 0) - 1
+        if w.gear is None or not rows.first_gear <= first < rows.causes:
             return
-        if p.variance[OPEN, row] > (_TELLS * w.engine_rpm) ** 2:
-            return
-        share_open = float(self._open[row])
-        rpm, of, (on, open_, _) = w.engine_rpm, self._gears.density, p.slip[:, row].tolist()
-        if_open = share_open * of(w.gear, slip, open_, rpm, float(p.variance[OPEN, row]))
-        if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.variance[ON, row]))
-        chance = self._gears.chance(torque_nm)
-        slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * total[row]
-        if slips > holds:
+        rpm, of, chance = w.engine_rpm, self._gears.density, self._gears.chance(torque_nm)
+        seen = (0.0, 0.0)  # how likely it slips by the row likeliest so, and share lost
+        for row in range(first, rows.count, rows.causes):
+            if p.variance[OPEN, row] > (_TELLS * rpm) ** 2:
+                continue
+            share_open = float(self._open[row])
+            on, open_, _ = p.slip[:, row].tolist()
+            if_open = share_open * of(w.gear, slip, open_, rpm, float(p.variance[OPEN, row]))
+            if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.variance[ON, row]))
+            slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * float(total[row])
             sound = on if if_on > if_open else open_
-            self._gears.slipped(w.gear, (slip - sound) / max(rpm - sound, 1.0))
-        believed[row] *= holds / (holds + slips)
-        total[row] = holds + slips
+            if slips > holds:
+                seen = max(seen, (slips, (slip - sound) / max(rpm - sound, 1.0)))
+            believed[row] *= holds / (holds + slips)
+            total[row] = holds + slips
+        if seen[0] > 0.0:
+            self._gears.slipped(w.gear, seen[1])
 
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
@@ -246,7 +263,7 @@ class LockupWatch:
         self._open += (1.0 - self._open) * off - self._open * on
         if w.gear == 1:
             self._open[:] = OPEN_IN_FIRST
-        self._open[rows.never] = 1.0 - _LOOKS_ON
+        self._open[rows.never :: rows.causes] = 1.0 - _LOOKS_ON
 
     def _count(self, w: Window, slips: float, is_open: bool) -> None:
         assert w.slip_rpm is not None

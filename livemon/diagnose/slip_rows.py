@@ -1,15 +1,17 @@
 """What slip each cause predicts for one window, with the nuisances that all windows of a drive share.
 
-One row a cause: the clutch holds; holds so much torque and no more (or so much of what comes, and no more);
+The causes: the clutch holds; holds so much torque and no more (or so much of what comes, and no more);
 never comes on; holds, and K is far from its curve; holds, but one gear slips. What the clutch does not hold
 the fluid carries, and K says at what slip.
-Each row carries its own view of the nuisances, stepped by every window as far as the row explains it.
+Each row carries its own view of the nuisances, stepped by every window as far as the row explains it. One
+such filter follows one story, and whether it takes 2 % for the tyre or for slip may hang on the first
+windows: so each cause has several rows, which begin with other tyres.
 """
 
 from __future__ import annotations
 
 from enum import IntEnum
-from math import hypot, log
+from math import hypot, log, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
@@ -75,26 +77,32 @@ class Predicted(NamedTuple):
 
 
 ON, OPEN, TIGHT = 0, 1, 2
+# Where the rows of one cause begin: scale in standard deviations, and share; together they have the mean and
+# variance of one row with the whole spread.
+_BEGINNINGS: Final = ((-1.1, 0.27), (0.0, 0.46), (1.1, 0.27))
+_NARROWER: Final = sqrt(1.0 - sum(share * begin * begin for begin, share in _BEGINNINGS))
 
 
 class SlipRows:
-    """Order of rows: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, strange, first gear slips, second
-    ..."""
+    """Order of causes: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, strange, first gear slips, second
+    ...; of rows: all causes of one beginning, then all of the next."""
 
     def __init__(self, curves: Curves, torque_nm: float, target_rpm: float | None, gears: int) -> None:
         worn = len(HOLDS) + len(HOLDS_SHARE)
-        self.count = 3 + worn + gears
+        self.causes = causes = 3 + worn + gears
+        self.count = causes * len(_BEGINNINGS)
         self.sound, self.worn, self.never = 0, slice(1, 1 + worn), 1 + worn
         self.strange = 2 + worn  # sound, with a converter quite unlike its curve
         self.first_gear = 3 + worn
         self.target_rpm, target_sd = _TARGET_RPM if target_rpm is None else (target_rpm, _TARGET_SD_RPM)
         self._torque_nm = torque_nm
-        nothing = np.zeros(self.count)
-        self._holds_nm = nothing.copy()
-        self._holds_nm[1 : 1 + len(HOLDS)] = np.array(HOLDS) * torque_nm
-        self._share = nothing.copy()
-        self._share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
-        self._share[[self.sound, *range(self.strange, self.count)]] = 1.0
+        holds_nm, share = np.zeros(causes), np.zeros(causes)
+        holds_nm[1 : 1 + len(HOLDS)] = np.array(HOLDS) * torque_nm
+        share[1 + len(HOLDS) : 1 + worn] = HOLDS_SHARE
+        share[[self.sound, *range(self.strange, causes)]] = 1.0
+        self._holds_nm: Array = np.tile(holds_nm, len(_BEGINNINGS))
+        self._share: Array = np.tile(share, len(_BEGINNINGS))
+        self._ln_begins: Array = np.log([[part] for _, part in _BEGINNINGS])
         self._passes: Array = np.array(
             (1.0 - self._share, np.ones(self.count))
         )  # of more torque, to the fluid
@@ -114,16 +122,22 @@ class SlipRows:
         self.p: Array = np.tile(np.diag(np.square(sd)), (self.count, 1, 1))
         strange = np.ones(SIZE)
         strange[[Nuisance.LEVEL, Nuisance.TILT, Nuisance.BEND]] = _STRANGE
-        self.p[self.strange] *= np.outer(strange, strange)
+        self.p[self.strange :: causes] *= np.outer(strange, strange)
+        self.x[:, Nuisance.SCALE] = sd[Nuisance.SCALE] * np.repeat(
+            [begin for begin, _ in _BEGINNINGS], causes
+        )
+        self.p[:, Nuisance.SCALE, Nuisance.SCALE] *= _NARROWER**2
         self._x_before, self._p_before = self.x.copy(), self.p.copy()
         self._walk = np.diag(np.square((0.0005, 0.002, 0.0, 0.002 * torque_nm, 0.0, 0.0)))
 
     def know_scale(self, sd: float) -> None:
         """The estimate knows turbine speed at least this well, as a share of it."""
+        sd *= _NARROWER  # of one row; what they begin with spreads them by the rest
         now = self.p[:, Nuisance.SCALE, Nuisance.SCALE]
         if now.max() <= sd * sd:
             return
         less = np.minimum(sd / np.sqrt(now), 1.0)
+        self.x[:, Nuisance.SCALE] *= less
         self.p[:, Nuisance.SCALE, :] *= less[:, None]
         self.p[:, :, Nuisance.SCALE] *= less[:, None]
 
@@ -180,6 +194,18 @@ class SlipRows:
         self.x += gain * off[:, None]
         half = gain[:, :, None] * (ph - 0.5 * total[:, None] * gain)[:, None, :]
         self.p += self._walk - half - half.transpose(0, 2, 1)
+
+    def of_causes(self, rows: Array) -> Array:
+        """ln likelihood of every cause, from that of its rows."""
+        each = rows.reshape(len(_BEGINNINGS), self.causes) + self._ln_begins
+        top = each.max(0)
+        together: Array = top + np.log(np.exp(np.maximum(each - top, -600.0)).sum(0))
+        return together
+
+    def likeliest(self, rows: Array, cause: int) -> int:
+        """The row that a cause is likeliest by; rows: ln likelihood of each."""
+        each = rows.reshape(len(_BEGINNINGS), self.causes) + self._ln_begins
+        return cause + self.causes * int(np.argmax(each[:, cause]))
 
     def offset_nm(self, row: int) -> float:
         """What one row adds to the torque signal."""

@@ -7,6 +7,7 @@ import sys
 from dataclasses import replace
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -23,6 +24,7 @@ from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.slip_rows import Nuisance, SlipRows
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, FindingName, Oscillation, Regime
 from livemon.vehicle import curves_of
@@ -130,7 +132,7 @@ def test_an_open_clutch_in_third_is_no_clutch_that_never_comes_on() -> None:
     assert never < 2.0
 
 
-@pytest.mark.parametrize(("held", "off"), [(25.0, 0.0), (40.0, -10.0)])
+@pytest.mark.parametrize(("held", "off"), [(30.0, 0.0), (40.0, -10.0)])
 def test_a_worn_clutch_that_the_estimate_calls_open_is_still_worn(held: float, off: float) -> None:
     """However often: the estimate goes by slip. `off`: N m by which the torque signal reads too high."""
     loads = [(open_slip(t - held - off), t) for t in (80.0, 100.0, 130.0, 170.0)] * 3
@@ -330,3 +332,21 @@ def test_what_stretches_share_does_not_average_down() -> None:
     assert fact is not None and fact.stretches == 100
     assert fact.mean == pytest.approx(-0.3)
     assert 0.1 < fact.sd < 0.11
+
+
+def test_each_cause_begins_with_several_tyres_that_together_are_the_prior() -> None:
+    rows = SlipRows(CURVES, 240.0, None, 6)
+    scale = rows.x[:, Nuisance.SCALE].reshape(-1, rows.causes)
+    variance = rows.p[:, Nuisance.SCALE, Nuisance.SCALE].reshape(-1, rows.causes)
+    share = np.exp(rows._ln_begins)
+    assert share.sum() == pytest.approx(1.0)
+    assert (share * scale).sum(0) == pytest.approx(0.0, abs=1e-12)
+    assert np.sqrt((share * (variance + scale**2)).sum(0)) == pytest.approx(0.015)
+    likelihood = np.zeros(rows.count)
+    assert rows.of_causes(likelihood) == pytest.approx(0.0)
+    likelihood[rows.never + 2 * rows.causes] = 9.0
+    assert rows.likeliest(likelihood, rows.never) == rows.never + 2 * rows.causes
+    assert rows.of_causes(likelihood)[rows.never] == pytest.approx(9.0 + np.log(0.27), abs=0.01)
+    rows.know_scale(0.003)
+    known = np.sqrt((share * (rows.p[:, 0, 0] + rows.x[:, 0] ** 2).reshape(-1, rows.causes)).sum(0))
+    assert known == pytest.approx(0.003)
