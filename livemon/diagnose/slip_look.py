@@ -92,6 +92,8 @@ class SlipLooks:
             return False
         if w.turbine_source == "found":  # their ratios are not known that well
             return False
+        if w.gear == 1 and w.regime == "locked":  # few boxes close it so early, and a held stator looks alike
+            return False
         return w.gear in _ON and w.regime in ("launch", "pull", "coast", "locked")
 
     def look(self, w: Window, x: Array) -> SlipLook:

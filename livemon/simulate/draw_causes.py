@@ -19,8 +19,12 @@ def causes_of(
     gearbox: GearboxTruth,
     body: BodyTruth,
     wheel: Geometry,
+    shown: bool = False,
 ) -> Causes:
-    """Worn parts for one fault. Numbers are common practice, no source, unless a physical law gives them."""
+    """Worn parts for one fault, in a gear that every drive uses if it is to be `shown`.
+
+    Numbers are common practice, no source, unless a physical law gives them.
+    """
     s = severity
     if fault == "stator_not_holding":
         if s < 0.7 or rng.random() < 0.3:  # carries part of the reaction, slipping backwards
@@ -54,8 +58,8 @@ def causes_of(
     if fault == "lockup_never_applied":
         return Causes(clutch_applies=False)
     if fault == "gear_slip":
-        low_gears = range(1, min(4, len(gearbox.ratios)) + 1)
-        gear = rng.choice(low_gears) if rng.random() < 0.8 else len(gearbox.ratios)
+        low_gears = range(1, min(3 if shown else 4, len(gearbox.ratios)) + 1)
+        gear = rng.choice(low_gears) if shown or rng.random() < 0.8 else len(gearbox.ratios)
         return Causes(
             slipping_gear=gear,
             gear_capacity_nm=_pull_nm(gearbox, body, gear, 0.3 * rng.uniform(0.7, 1.3) / s),

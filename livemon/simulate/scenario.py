@@ -140,7 +140,9 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
         gearbox=gearbox,
         road=road,
         driver=driver,
-        causes=causes_of(fault, severity, faults, engine, gearbox, body, converter.geometry),
+        causes=causes_of(
+            fault, severity, faults, engine, gearbox, body, converter.geometry, style == "demonstration"
+        ),
         unit=unit,
         poll=poll,
         shop=shop_numbers(shops, seed, kind, engine, converter, gearbox, nominal_kg, nominal_radius),

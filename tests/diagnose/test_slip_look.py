@@ -55,6 +55,14 @@ def window(ratio: float, torque_nm: float, rpm: float, gear: int = 1, regime: Re
     return done
 
 
+def test_a_first_gear_that_looks_locked_says_nothing() -> None:
+    """Some boxes close the clutch there, and a held stator would run as fast."""
+    w = window(1.0, 90.0, 1900.0, regime="locked")
+    assert look(w) is None
+    assert look(replace(w, gear=2)) is not None
+    assert look(replace(w, regime="pull")) is not None
+
+
 def look(w: Window) -> SlipLook | None:
     looks = SlipLooks(CURVES, prior(VEHICLE, CURVES), ROWS)
     return looks.look(w, np.zeros((len(ROWS), SIZE))) if looks.takes(w, released=False) else None

@@ -7,7 +7,7 @@ from typing import Any, cast
 
 import pytest
 
-from livemon.diagnose import words
+from livemon.diagnose import words, words_shake
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.records import FindingName
 
@@ -73,3 +73,14 @@ def test_a_sound_report_of_torque_is_not_the_first_reason_for_a_weak_engine(
     assert said.index("made") == (0 if last else 1)
     assert "97 ± 18 %" in said[1 if last else 0]
     assert said[-1].startswith("The loss is not in what the engine reports") == last
+
+
+@pytest.mark.parametrize(
+    ("probability", "said"), [(9e-5, "10 000"), (1e-3, "1 000"), (1e-12, "1 000 000"), (0.5, "10")]
+)
+def test_how_rare_is_said_without_powers_of_ten(probability: float, said: str) -> None:
+    episode = SimpleNamespace(
+        amplitude_rpm=8.0, frequency_hz=9.0, false_alarm_probability=probability, stopped_at_release=False
+    )
+    d: Any = SimpleNamespace(shudder=SimpleNamespace(firm=[episode]))
+    assert f"once in {said} such" in words_shake.shudder(d)[0]
