@@ -26,6 +26,7 @@ _ALTITUDE_SD: Final = 0.05  # nobody told the altitude: 500 m is 6 % of a natura
 _RATED_ALIKE: Final = 0.02  # ratings are known alike within so much of themselves
 # One sound engine in a hundred is held down all drive: a torque limit, a pedal that is not what it seems.
 _HELD_DOWN: Final = 0.01
+_ALIKE: Final = 0.5  # of their errors steps share: the rating, the pedal map
 _FAULT_LOW, _FAULT_HIGH = 0.25, 0.85
 
 
@@ -103,12 +104,15 @@ class FullPedal:
     @property
     def best(self) -> tuple[Step, float, float] | None:
         """(the step that tells most of those held long enough, share a sound engine gives there, its sd)."""
-        told = [
-            (step, *self._sound(share, hypot(spread, step.rated_sd)))
-            for step, (_, share, spread) in zip(self.steps, _STEPS, strict=True)
-            if step.seconds_s >= _LEAST_S
-        ]
-        return min(told, key=lambda each: each[2], default=None)
+        return min(self._told(), key=lambda each: each[2], default=None)
+
+    def _told(self) -> list[tuple[Step, float, float]]:
+        """As `best`, of every step that has a moment of its own."""
+        told: list[tuple[Step, float, float]] = []
+        for step, (_, share, spread) in zip(self.steps, _STEPS, strict=True):
+            if step.seconds_s >= _LEAST_S and all(step.torque_nm != of.torque_nm for of, _, _ in told):
+                told.append((step, *self._sound(share, hypot(spread, step.rated_sd))))
+        return told
 
     def _sound(self, share: float, sd: float) -> tuple[float, float]:
         """Share of its rating a sound engine gives at this altitude, and its sd."""
@@ -129,17 +133,20 @@ class FullPedal:
     @property
     def log_evidence(self) -> float:
         """ln evidence of an engine that reports what it lacks, relative to a sound one."""
-        best = self.best
-        if best is None:
+        told = self._told()
+        if not told:
             return 0.0
-        step, mean, sd = best
-        z = max((mean - step.share) / sd, 0.0)  # more than expected is never a fault
+        # What it gives of what a sound engine gives: all steps together, as far as each errs by itself.
+        weights = [(mean / sd) ** 2 for _, mean, sd in told]
+        total = sum(weights)
+        made = sum(w * step.share / mean for w, (step, mean, _) in zip(weights, told, strict=True)) / total
+        sd = sqrt((1.0 + _ALIKE * (len(told) - 1)) / total)
+        z = max((1.0 - made) / sd, 0.0)  # more than expected is never a fault
         peak = 1.0 / (sd * sqrt(2.0 * pi))
         sound = (1.0 - _HELD_DOWN) * peak * exp(-0.5 * min(z * z, 1400.0)) + _HELD_DOWN
         # A weak engine gives its share of what a sound one would give here, anywhere between the two limits.
-        lower, upper = _FAULT_LOW * mean, _FAULT_HIGH * mean
-        inside = _phi((step.share - lower) / sd) - _phi((step.share - upper) / sd)
-        return log((max(inside, 1e-3) / (upper - lower)) / sound)
+        inside = _phi((made - _FAULT_LOW) / sd) - _phi((made - _FAULT_HIGH) / sd)
+        return log((max(inside, 1e-3) / (_FAULT_HIGH - _FAULT_LOW)) / sound)
 
 
 def _phi(x: float) -> float:

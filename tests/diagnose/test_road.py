@@ -153,3 +153,20 @@ def test_a_torque_signal_that_reads_above_the_rating_is_not_a_weak_engine() -> N
             w = replace(window(0.9, 200.0, 3500.0), start_s=2.0 * i, end_s=2.0 * i + 1.6)
             pedal.feed(replace(w, pedal_pct=0.0 if i == 0 else 100.0, engine_torque_nm=share * 250.0))
         assert pedal.sound_by_rating(0.7) == sound
+
+
+def test_two_steps_of_the_pedal_tell_more_than_one_and_the_same_moment_is_no_second_one() -> None:
+    vehicle = Vehicle(peak_torque_nm=300.0, peak_torque_rpm=3000.0, displacement_l=2.0, fuel="petrol")
+
+    def told(*moments: tuple[float, float, float]) -> float:
+        pedal, start_s = FullPedal(vehicle), 0.0
+        for pct, rpm, nm in moments:
+            for i in range(5):
+                w = replace(window(0.9, nm, rpm), start_s=start_s, end_s=start_s + 1.6)
+                pedal.feed(replace(w, pedal_pct=0.0 if start_s == 0.0 else pct, engine_torque_nm=nm))
+                start_s += 2.0 if i < 4 else 20.0
+        return pedal.log_evidence
+
+    far = (100.0, 5200.0, 150.0)  # where the rating is a guess
+    assert told(far, far) == pytest.approx(told(far))
+    assert told((85.0, 3000.0, 190.0), far) > max(told(far), told((85.0, 3000.0, 190.0)))
