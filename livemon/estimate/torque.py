@@ -79,8 +79,8 @@ class Torque:
         self._drag_sd = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.sd
 
     def add(self, t: float, quantity: str, value: float) -> None:
-        if quantity not in _KEPT:
-            return
+        if quantity not in _KEPT or (quantity == "friction_torque_pct" and value <= 0.0):
+            return  # no engine runs without friction: a control that says so does not know it
         self._held.add(quantity, t, value)
         if quantity == "engine_torque_pct":
             self._look_at_convention(t, value)

@@ -59,3 +59,13 @@ def test_air_flow_serves_where_nothing_better_is_told() -> None:
 def test_an_old_reading_is_not_used(gap_s: float) -> None:
     torque = torque_of([(0.0, 40.0), (0.1, 40.0), (0.2, 40.0)])
     assert torque.engine(0.2 + gap_s, 2000.0) is None
+
+
+def test_an_engine_without_friction_is_one_that_does_not_know_it() -> None:
+    """Stated as 0 %, friction is guessed as where it is not stated, and known no better."""
+    told, untold = Torque(VEHICLE), Torque(VEHICLE)
+    for torque in (told, untold):
+        torque.add(0.0, "reference_torque_nm", 250.0)
+        torque.add(1.0, "engine_torque_pct", 40.0)
+    told.add(0.5, "friction_torque_pct", 0.0)
+    assert told.engine(1.0, 2000.0) == untold.engine(1.0, 2000.0)
