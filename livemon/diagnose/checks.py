@@ -56,8 +56,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "lockup_never_applied": (
         _CODES,
-        "selector in D and fully warm: sport, tow and manual programs and a cold transmission keep the clutch "
-        "off by design, and some close it above 90 km/h only",
+        "selector in D and fully warm: sport, tow and manual programs and a cold transmission keep the "
+        "clutch off by design, and some close it above 90 km/h only",
         "brake switch: a brake light that stays on keeps the clutch off",
         "a level cruise at 80-100 km/h for two minutes, fully warm, light pedal",
         "clutch command on a scan tool; then wiring and apply solenoid resistance",
