@@ -30,7 +30,7 @@ PRIOR: Final[dict[FindingName, float]] = {name: 0.0625 for name in FINDINGS} | {
 # How hilly the country is shows in the drive: flat, rolling, mountains. Share; rms of short hills, and of
 # what a valley climbs over kilometres, over the usual ones. A mountain road is laid out evenly. Common
 # practice, no source.
-HILLS: Final = ((0.49, 0.4, 1.0), (0.495, 1.2, 1.0), (0.015, 0.4, 6.0))
+HILLS: Final = ((0.495, 0.4, 1.0), (0.497, 1.2, 1.0), (0.008, 0.4, 6.0))
 
 
 @dataclass(frozen=True, slots=True)
