@@ -16,7 +16,7 @@ _KEPT: Final = 256  # more than a quick bus tells between hearing and judging
 _EARLY_S: Final = 0.1  # a gear stated so much later than a moment still speaks of it
 _ONE_SAYING_S: Final = 0.5  # what is said again sooner is mostly the same saying
 # Believed at first as after so long without, and so long with, another gear (common practice, no source)
-_TRUE_S, _FALSE_S = 60.0, 1.2
+_TRUE_S, _FALSE_S = 60.0, 6.0
 _FORGET_S: Final = 300.0
 _LONGEST_S: Final = 2.0  # one saying counts for no longer
 _SURE: Final = 0.9

@@ -67,7 +67,7 @@ def test_a_stated_gear_is_heard_however_often_it_is_said(period_s: float) -> Non
     assert wrong(LOOSE, period_s, "gear_ratio", lambda gear: ratios[gear - 1]) < 0.06
 
 
-@pytest.mark.parametrize("say", (lambda g: max(1.0, g - 1.0), lambda _: 1.0))
+@pytest.mark.parametrize("say", (lambda g: g + 1.0, lambda g: max(1.0, g - 1.0), lambda _: 1.0))
 def test_a_vehicle_that_counts_otherwise_does_little_harm(say: Callable[[int], float]) -> None:
     untold = wrong(USUAL, 1000.0, "gear", float)
     assert untold < 0.05
@@ -82,7 +82,7 @@ def test_what_was_contradicted_is_believed_less_and_no_worse_than_nothing() -> N
         assert said is not None and said[0] == 3
         weights.append(said[1])
         stated.judge(False, 0.99)
-    assert weights[1] < 0.03 < weights[-1] <= 1.0
+    assert weights[1] < 0.1 < 0.3 < weights[-1] <= 1.0
     assert weights == sorted(weights)
 
 
