@@ -8,6 +8,7 @@ from typing import Final
 RPM_TO_RAD_S: Final = pi / 30.0
 KMH_TO_M_S: Final = 1.0 / 3.6
 STANDARD_GRAVITY_M_S2: Final = 9.80665  # CODATA 2018, exact by definition
+BAROMETER_KPA: Final = 50.0, 110.0  # at 5500 m; below sea level in a strong high
 AIR_DENSITY_KG_M3: Final = 1.2  # about 20 degC at 101 kPa; the density the EPA figures in docs/sources.md use
 
 QUANTITIES: Final[dict[str, str]] = {

@@ -10,7 +10,7 @@ from math import exp, hypot, log, pi, sqrt
 from typing import Final, Literal, NamedTuple
 
 from livemon.errors import UsageError
-from livemon.quantities import RPM_TO_RAD_S
+from livemon.quantities import BAROMETER_KPA, RPM_TO_RAD_S
 
 FullLoad = Callable[[float], tuple[float, float]]
 Cause = Literal["as_expected", "engine_low_output", "stator_not_holding", "slipping"]
@@ -80,7 +80,7 @@ def altitude_factor(barometric_kpa: float, charged: bool, intake_c: float = 25.0
     Charged: the boost control makes up part of it, so a third of that exponent, give or take (common
     practice, no source). barometric_kpa 50..110, intake_c -40..90; else UsageError.
     """
-    if not 50.0 <= barometric_kpa <= 110.0:
+    if not BAROMETER_KPA[0] <= barometric_kpa <= BAROMETER_KPA[1]:
         came = f"{barometric_kpa:g}"
         raise UsageError("a barometric pressure of 50 to 110 kPa", came, "--barometer", "give it in kPa")
     if not -40.0 <= intake_c <= 90.0:

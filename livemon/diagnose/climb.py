@@ -10,11 +10,11 @@ from math import log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.diagnose.windows import Window
+from livemon.quantities import BAROMETER_KPA
 
 _SCALE_HEIGHT_M: Final = 8435.0  # at sea level, 15 degrees
 _STEP_SD_KPA: Final = 0.4  # whole kPa, and wind about the sensor
 _LEAST_M: Final = 1500.0  # nearer together two readings say nothing of the slope
-_POSSIBLE_KPA: Final = (50.0, 110.0)
 _STEEPEST: Final = 0.15  # no road climbs so for kilometres: a sensor that starts late
 
 
@@ -39,7 +39,7 @@ class Climb:
 
     def barometer(self, kpa: float) -> Slope | None:
         """Take a reading [kPa]."""
-        if not _POSSIBLE_KPA[0] < kpa < _POSSIBLE_KPA[1]:
+        if not BAROMETER_KPA[0] < kpa < BAROMETER_KPA[1]:
             return None
         before, length_m = self._kpa, self._length_m
         if before is not None and length_m < _LEAST_M:

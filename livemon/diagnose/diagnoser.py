@@ -35,7 +35,7 @@ _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to b
 _MOST_UNREAD: Final = 300
 _NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
-_DENIES_SD: Final = 2.0
+_DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
@@ -220,9 +220,8 @@ class Diagnoser:
         slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
         launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
-        if not launched and self.bank.reaction_s < _LEAST_REACTION_S:
-            road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
-        if self._launches_like_new():
+        unseen = not launched and self.bank.reaction_s < _LEAST_REACTION_S
+        if unseen or self._launches_like_new():
             road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
         totals = self.lockup_watch.totals
         if totals.loaded_s < _LEAST_SHOWN_S:

@@ -24,7 +24,7 @@ _SHIFTS: Final = tuple(0.01 * step for step in range(-28, 29))  # to about the n
 _OPEN: Final = (0.02, 0.13)  # shifts that a converter clutch never on, or a worn one, may show
 _LEAST_S: Final = 90.0
 _FITS, _FITS_ELSEWHERE = 0.1, 0.4  # share of the time; set on sound and faulty drives of two simulators
-_SECOND_GEAR: Final = 0.05
+_SECOND_GEAR: Final = 0.05  # least share of the time in a second gear that lies elsewhere as well
 _STEADY_RPM_S, _STEADY_M_S2, _LEAST_M_S = 60.0, 0.6, 10.0
 
 

@@ -7,6 +7,7 @@ from math import erf, exp, hypot, inf, log, pi, sqrt
 from typing import Final
 
 from livemon.diagnose.windows import Window
+from livemon.quantities import BAROMETER_KPA
 from livemon.vehicle import Vehicle, engine_torque_limit
 
 # A relative pedal reading runs from 0 to about 100; an absolute one is a sensor's voltage and runs from about
@@ -69,7 +70,7 @@ class FullPedal:
 
     def barometer(self, kpa: float) -> None:
         """Barometric pressure as the vehicle reports it [kPa]."""
-        if 50.0 < kpa < 110.0:
+        if BAROMETER_KPA[0] < kpa < BAROMETER_KPA[1]:
             self._baro_kpa = kpa
 
     def feed(self, w: Window) -> None:

@@ -197,15 +197,16 @@ class SlipRows:
 
     def of_causes(self, rows: Array) -> Array:
         """ln likelihood of every cause, from that of its rows."""
-        each = rows.reshape(len(_BEGINNINGS), self.causes) + self._ln_begins
-        top = each.max(0)
-        together: Array = top + np.log(np.exp(np.maximum(each - top, -600.0)).sum(0))
+        together: Array = np.logaddexp.reduce(self._by_beginning(rows))
         return together
 
     def likeliest(self, rows: Array, cause: int) -> int:
         """The row that a cause is likeliest by; rows: ln likelihood of each."""
-        each = rows.reshape(len(_BEGINNINGS), self.causes) + self._ln_begins
-        return cause + self.causes * int(np.argmax(each[:, cause]))
+        return cause + self.causes * int(np.argmax(self._by_beginning(rows)[:, cause]))
+
+    def _by_beginning(self, rows: Array) -> Array:
+        each: Array = rows.reshape(len(_BEGINNINGS), self.causes) + self._ln_begins
+        return each
 
     def offset_nm(self, row: int) -> float:
         """What one row adds to the torque signal."""

@@ -11,50 +11,43 @@ from livemon.estimate import Estimator
 from livemon.estimate.stated import Stated
 from livemon.obd.decode import Decoder
 from livemon.records import Estimate, Reading
-from livemon.simulate.causes import Truth
-from livemon.simulate.fast import drive
+from livemon.simulate.fast import Drive, drive
 from livemon.simulate.scenario import draw
-from livemon.simulate.world import DT_S
 from livemon.vehicle_file import parse
 
 LOOSE = ("lockup_never_applied", 1)  # a van that slips by a thousand rpm in cruise, its clutch never on
 USUAL = ("none", 3)
-Drive = tuple[str, int]
+Which = tuple[str, int]
 SECONDS = 160.0
 
 
 @cache
-def driven(which: Drive) -> tuple[list[Reading], list[Truth], str]:
-    """Readings but for the gear, truth, vehicle file."""
+def driven(which: Which) -> tuple[list[Reading], Drive, str]:
+    """Readings but for the gear, the drive with its truth, vehicle file."""
     scenario = draw(*which, SECONDS, style="demonstration", torque="reported", readings_per_s=30.0)
     moving, decoder, readings = drive(scenario, keep_truth=True), Decoder(), list[Reading]()
     for frame in moving:
         readings += [r for r in decoder.feed(frame) if not r.quantity.startswith("gear")]
     text = scenario.vehicle_file_text()
     assert "gear_ratios" in text
-    return readings, moving.history, text
+    return readings, moving, text
 
 
-def truth_at(which: Drive, t: float) -> Truth:
-    history = driven(which)[1]
-    return history[min(len(history) - 1, max(0, round(t / DT_S) - 1))]
-
-
-def wrong(which: Drive, period_s: float, quantity: str, say: Callable[[int], float]) -> float:
+def wrong(which: Which, period_s: float, quantity: str, say: Callable[[int], float]) -> float:
     """Share of moving estimates, shifts left out, with another gear than the true one.
 
     say: what the vehicle makes of the gear that is in.
     """
-    readings, _, text = driven(which)
+    readings, moving, text = driven(which)
     times = [period_s * i for i in range(int(SECONDS / period_s))]
-    said = [Reading(t, quantity, say(truth_at(which, t).gear)) for t in times]
+    said = [Reading(t, quantity, say(moving.truth_at(t).gear)) for t in times]
     estimator, estimates = Estimator(parse(text, "the vehicle")), list[Estimate]()
     for reading in sorted([*readings, *said]):
         estimates += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
     counted = [
         e.gear != t.gear
         for e in estimates
-        if e.gear and not (t := truth_at(which, e.time_s)).shifting and t.road_kmh > 15.0 and t.pedal > 0.05
+        if e.gear and not (t := moving.truth_at(e.time_s)).shifting and t.road_kmh > 15.0 and t.pedal > 0.05
     ]
     assert len(counted) > 500
     return sum(counted) / len(counted)
