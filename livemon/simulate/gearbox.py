@@ -50,9 +50,10 @@ class GearboxControl:
     ) -> None:
         self.truth = truth
         self._idle, self._redline = idle_rpm, redline_rpm
-        self._gain = (
-            0.6 * engine_inertia_kg_m2 / TASK_S / RPM
-        )  # N m per rpm of slip error; 1 would be dead beat
+        alone, turbine = engine_inertia_kg_m2, truth.turbine_inertia_kg_m2
+        both = alone * turbine / (alone + turbine)  # the clutch moves both its sides
+        # N m per rpm of slip error, where 1 would be dead beat, and N m per rpm and second
+        self._gain, self._sum_gain = 0.6 * both / TASK_S / RPM, 0.7 * alone / TASK_S / RPM
         self.gear = 1  # the gear whose ratio is in use, or the old one during a shift
         self.target = 1
         self.shift_s = 0.0  # time into the shift
@@ -179,7 +180,7 @@ class GearboxControl:
         if slipping or ramp < 1.0:
             target = self.want_slip_rpm + (1.0 - ramp) * 250.0
             error = slip - target
-            self._integral = min(max(self._integral + 1.2 * self._gain * error * dt, -80.0), 200.0)
+            self._integral = min(max(self._integral + self._sum_gain * error * dt, -80.0), 200.0)
             want = 0.55 * max(0.0, torque_nm) * ramp + self._gain * error + self._integral
             if not slipping and ramp > 0.7:
                 want = max(want, (ramp - 0.7) / 0.3 * t.lock_margin * max(40.0, torque_nm))
