@@ -102,7 +102,7 @@ class Diagnoser:
 
     def note_coolant(self, celsius: float) -> None:
         """Take coolant temperature: until the engine is warm nobody calls for the converter clutch."""
-        self.lockup_watch.cold = _NO_SENSOR_C < celsius < WARM_C
+        self.lockup_watch.sums.cold = _NO_SENSOR_C < celsius < WARM_C
 
     def end(self) -> Sequence[Warning]:
         """The drive is over: close what is open."""
@@ -152,7 +152,7 @@ class Diagnoser:
         elif self._was_locked:
             self.shudder.released(w.start_s)
         self._was_locked = locked
-        since_s = self.lockup_watch.slipping_since_s
+        since_s = self.lockup_watch.sums.slipping_since_s
         urgent = w.regime == "launch" or (since_s is not None and w.end_s - since_s > _SLIP_WARNING_S)
         news = self.bank.looks != self._judged_looks or since_s is not None
         if (urgent and news) or abs(w.end_s - self._judged_s) > _JUDGE_EVERY_S:

@@ -14,12 +14,14 @@ from typing import Final
 import numpy as np
 
 from livemon.converter.curves import Curves
+from livemon.diagnose.clutch_bit import ClutchBit
 from livemon.diagnose.gear_slip import GearWatch
-from livemon.diagnose.lockup_schedule import CRUISE, OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
-from livemon.diagnose.lockup_sums import GearSlip, Totals
+from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
+from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.road_torque import road_torque
 from livemon.diagnose.row_logs import ODD_STRETCH, limited, log_mean, normal, soften
+from livemon.diagnose.shafts import ShaftWatch
 from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
@@ -33,7 +35,6 @@ _TORQUE_SHARE: Final = 0.02  # of peak: what a torque signal is off by from mome
 _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
 _SETTLING: Final = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
-_ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 MOST_GEARS: Final = 8  # where the vehicle file does not say
 # What the estimate made of it: how often it says locked with the clutch on, and with it open. It goes by slip
 # for the most part, which is weighed already: no more than what it adds to that (set on two simulators).
@@ -41,7 +42,6 @@ _SAID_LOCKED: Final = (0.6, 0.3)
 _LOOKS_ON: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
-_ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _STRETCH_S: Final = 12.0
@@ -58,11 +58,11 @@ class LockupWatch:
         self._vehicle, self._curves, self._torque_nm = vehicle, curves, torque_nm
         self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, gears)
         self._gears = GearWatch(torque_nm)
+        self.shafts = ShaftWatch(torque_nm, gears)
+        self._bit = ClutchBit()
         self.target_rpm = rows.target_rpm
-        self.totals = Totals()
-        self.by_gear: dict[int, GearSlip] = {}
-        self.slipping_since_s: float | None = None
-        self.cold = False  # the engine is not warm: the control may keep the clutch off
+        self.sums = Sums(torque_nm)
+        self.totals, self.by_gear = self.sums.totals, self.sums.by_gear
         self._gear: int | None = None
         self._since_s: float | None = None
         self._all = np.arange(rows.count)
@@ -111,6 +111,8 @@ class LockupWatch:
 
     def _of_gears(self, now: Array) -> Array:
         """ln evidence of each gear that it slips."""
+        if self.shafts.seen:  # they tell more closely than slip
+            return self.shafts.of_gears()
         told = now[self._rows.first_gear :] - self._sound(now)
         return limited(told, self._own)
 
@@ -119,13 +121,15 @@ class LockupWatch:
     def feed(self, w: Window) -> None:
         """Take one window, in time order."""
         slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
-        if slip is not None and w.geared_rpm is not None:  # what the estimate made of the clutch is not asked
+        self.shafts.feed(w)
+        if slip is not None and w.geared_rpm is not None and not _told(w):
+            # what the estimate made of the clutch is not asked
             slip, turbine, slip_sd = w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm
         if w.regime not in ("launch", "pull", "locked") or slip is None or turbine is None:
             if w.regime != "coast":
                 self._since_s = None
                 self._settle()
-            self.slipping_since_s = None
+            self.sums.slipping_since_s = None
             return
         if w.gear != self._gear or self._since_s is None:
             self._gear, self._since_s = w.gear, w.start_s
@@ -133,14 +137,14 @@ class LockupWatch:
             self._stretch_start_s = w.start_s
             self._open[:] = OPEN_AFTER_SHIFT
         if turbine < _LEAST_SR * w.engine_rpm or w.gear_probability < 0.7:
-            self.slipping_since_s = None
+            self.sums.slipping_since_s = None
             return
         torque = self._torque(w)
         light = torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm
         if torque is None or (light and not self._drives(w, torque.value_nm)):
-            if w.regime == "locked" and w.pump_torque_nm is not None:
+            if w.regime == "locked" and w.pump_torque_nm is not None and not _told(w):
                 self._rows.at_rest(turbine, slip, hypot(_AT_REST_RPM, 0.5 * slip_sd))
-            self.slipping_since_s = None
+            self.sums.slipping_since_s = None
             return
         if w.start_s - self._stretch_start_s > _STRETCH_S:
             self._settle()
@@ -150,7 +154,7 @@ class LockupWatch:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
-            self._count(w, 0.0, self._looked_open)
+            self.sums.count(w, 0.0, self._looked_open, self._since_s)
             return
         self._weigh(w, torque, slip, turbine, slip_sd)
         self._weighed = w
@@ -171,7 +175,8 @@ class LockupWatch:
 
     def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float, slip_sd: float) -> None:
         rows = self._rows
-        if w.geared_rpm is None:
+        by_shaft = _told(w)
+        if w.geared_rpm is None and not by_shaft:
             rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
         noise = hypot(_SLIP_WANDER_RPM, slip_sd)
         weight = _ALIKE * (1 + self._joined)
@@ -179,7 +184,7 @@ class LockupWatch:
         self._joined = 0
         if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
             noise = hypot(noise, _SETTLING[1])
-        p = rows.predict(w.engine_rpm, turbine, torque, noise)
+        p = rows.predict(w.engine_rpm, turbine, torque, noise, by_shaft)
         if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
@@ -195,7 +200,8 @@ class LockupWatch:
         good = good_on + good_open
         total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM
         believed = (1.0 - _ODD) * good / total
-        self._gear_slips(w, torque.value_nm, slip, p, total, believed)
+        if not by_shaft:
+            self._gear_slips(w, torque.value_nm, slip, p, total, believed)
         before = rows.of_causes(self._settled + self._stretch)
         self._stretch += weight * np.log(total)
         now = self._settled + self._stretch
@@ -227,7 +233,7 @@ class LockupWatch:
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
-        self._count(w, slips, self._looked_open)
+        self.sums.count(w, slips, self._looked_open, self._since_s)
 
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
@@ -258,40 +264,16 @@ class LockupWatch:
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
         rows = self._rows
-        calls = calls_for(w, torque_nm, self._torque_nm, self.cold)
-        on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)
-        self._open += (1.0 - self._open) * off - self._open * on
-        if w.gear == 1:
-            self._open[:] = OPEN_IN_FIRST
-        self._open[rows.never :: rows.causes] = 1.0 - _LOOKS_ON
-
-    def _count(self, w: Window, slips: float, is_open: bool) -> None:
-        assert w.slip_rpm is not None
-        totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
-        if w.slip_rpm > _ABSURD_RPM or self._since_s is None or w.start_s - self._since_s < _ENGAGING_S:
-            return
-        if is_open:
-            self.slipping_since_s = None
-            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is not CRUISE:
-                return
-            if self.cold:
-                totals.cold_cruise_s += duration_s
-            else:
-                totals.open_cruise_s += duration_s
-                totals.cruise_last_s = w.end_s
-                if totals.cruise_first_s is None:
-                    totals.cruise_first_s = w.start_s
-            return
-        totals.applied_s += duration_s
-        if w.pump_torque_nm is not None and w.pump_torque_nm > 0.25 * self._torque_nm:
-            totals.loaded_s += duration_s
-        self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
-        if slips > 0.75:
-            totals.slipping_s += duration_s
-            if self.slipping_since_s is None:
-                self.slipping_since_s = w.start_s
+        said = self._bit.open(w)
+        if said is not None:
+            self._open[:] = said
         else:
-            self.slipping_since_s = None
+            calls = calls_for(w, torque_nm, self._torque_nm, self.sums.cold)
+            on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)
+            self._open += (1.0 - self._open) * off - self._open * on
+            if w.gear == 1:
+                self._open[:] = OPEN_IN_FIRST
+        self._open[rows.never :: rows.causes] = 1.0 - _LOOKS_ON
 
     def _settle(self) -> None:
         self._weighed, self._joined = None, 0
@@ -303,6 +285,11 @@ class LockupWatch:
             self._stretch[:] = 0.0
             self._going_on = False
             self._judged = None
+
+
+def _told(w: Window) -> bool:
+    """Whether turbine speed is the vehicle's own: neither tyre nor a gear that slips is in its slip."""
+    return w.turbine_source == "broadcast"
 
 
 def _same(w: Window, before: Window) -> bool:

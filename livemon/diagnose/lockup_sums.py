@@ -4,8 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Final
 
+from livemon.diagnose.lockup_schedule import CRUISE, calls_for
 from livemon.diagnose.windows import Window
+
+_ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
+_ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
+_LOADED: Final = 0.25  # of peak torque
+_LIKELY: Final = 0.75
 
 
 @dataclass(slots=True)
@@ -46,6 +53,48 @@ class GearSlip:
         self.torque_nm += torque
         self.torque_slip += torque * slip
         self.torque_square += torque * torque
+
+
+class Sums:
+    """`count` windows. slipping_since_s: start of slip that still goes on; cold: the engine is not warm, the
+    control may keep the clutch off. torque_nm: peak."""
+
+    def __init__(self, torque_nm: float) -> None:
+        self._torque_nm = torque_nm
+        self.totals = Totals()
+        self.by_gear: dict[int, GearSlip] = {}
+        self.slipping_since_s: float | None = None
+        self.cold = False
+
+    def count(self, w: Window, slips: float, is_open: bool, since_s: float | None) -> None:
+        """Take one window. slips: probability that a clutch slips there that should hold; since_s: start of
+        the gear, if it is known."""
+        assert w.slip_rpm is not None
+        totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
+        if w.slip_rpm > _ABSURD_RPM or since_s is None or w.start_s - since_s < _ENGAGING_S:
+            return
+        if is_open:
+            self.slipping_since_s = None
+            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is not CRUISE:
+                return
+            if self.cold:
+                totals.cold_cruise_s += duration_s
+            else:
+                totals.open_cruise_s += duration_s
+                totals.cruise_last_s = w.end_s
+                if totals.cruise_first_s is None:
+                    totals.cruise_first_s = w.start_s
+            return
+        totals.applied_s += duration_s
+        if w.pump_torque_nm is not None and w.pump_torque_nm > _LOADED * self._torque_nm:
+            totals.loaded_s += duration_s
+        self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
+        if slips > _LIKELY:
+            totals.slipping_s += duration_s
+            if self.slipping_since_s is None:
+                self.slipping_since_s = w.start_s
+        else:
+            self.slipping_since_s = None
 
 
 def mean_slip_rpm(gears: Mapping[int, GearSlip]) -> float | None:

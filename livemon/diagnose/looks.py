@@ -27,7 +27,9 @@ Array = NDArray[np.float64]
 # One look in twenty is not what it seems (a reading late, a wheel slipping, a driver on two pedals).
 _ODD_LOOK: Final = 0.05
 _ODD_GEAR: Final = 0.3  # a gear above second that slips so much: a box shifts down first. Common practice
+_AHEAD, _AHEAD_SDS = 1.03, 3.0  # a turbine told to be so far ahead of the wheels: its gear slips
 _ODD_GEAR_SR: Final = 0.7
+_MOST_ODD: Final = 0.5
 _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
 # Past this speed ratio K climbs so steeply that slip tells more (slip_look.py).
@@ -217,6 +219,7 @@ class Looks:
             if tr is not None:
                 h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
                 h[:, State.TR_KNEE] = -tractive * min(max((ratio - 0.7) / 0.15, 0.0), 1.0)
+                h[:, State.TR_PAST] = -tractive * min(max((ratio - 0.85) / 0.07, 0.0), 1.0)
             sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm**2
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
@@ -258,9 +261,14 @@ def _steady_stall(w: Window) -> bool:
 
 
 def _odd(w: Window) -> float:
-    """How likely this window is not what it seems; a gear in doubt adds to that."""
+    """How likely this window is not what it seems; a gear in doubt adds to that, one seen to slip more."""
+    turbine, geared = w.turbine_rpm, w.geared_rpm
+    if w.turbine_source == "broadcast" and turbine is not None and geared is not None:
+        ahead = turbine > _AHEAD * geared + _AHEAD_SDS * w.geared_sd_rpm
+        if ahead:
+            return _MOST_ODD
     gear_slips = w.gear is not None and w.gear > 2 and (w.speed_ratio or 1.0) < _ODD_GEAR_SR
-    return min(0.5, max(_ODD_LOOK, 1.0 - w.gear_probability) + (_ODD_GEAR if gear_slips else 0.0))
+    return min(_MOST_ODD, max(_ODD_LOOK, 1.0 - w.gear_probability) + (_ODD_GEAR if gear_slips else 0.0))
 
 
 def k_knee(ratio: float) -> float:

@@ -41,6 +41,7 @@ class State(IntEnum):
     INERTIA = 19  # kg m2: of the engine, flywheel and pump; true less assumed
     GEARBOX = 20  # kg m2 at the turbine: of turbine, fluid, gears and shafts; true less assumed
     K_NEAR = 21  # ln K at speed ratio 0.97 more than at 0.9: where it climbs, curves differ most
+    TR_PAST = 22  # ln torque ratio past the coupling point more than just before it
 
 
 SIZE: Final = len(State)
@@ -52,6 +53,8 @@ _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing 
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
 # [truck-manual], and published converters differ by as much from any curve derived for them.
 _CAR_TO_CAR_K_SD: Final = 0.045
+# rms of seven published curves against those derived for them, from speed ratio 0.84 to 0.92.
+_TR_PAST_SD: Final = 0.027
 # What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
 # metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
 DRIFT: Final[dict[State, tuple[float, float, float]]] = {
@@ -111,6 +114,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_LOST: sqrt(max(0.06**2, lost_variance)),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
+        State.TR_PAST: _TR_PAST_SD,
         State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
         State.WIND: WIND_SD_M_S,
         State.INERTIA: vehicle.inertia_kg_m2.sd,

@@ -105,8 +105,16 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
 
 
 def gear_slip(d: Diagnoser) -> Evidence:
-    """Which gear slips."""
-    return {"gear": d.lockup_watch.slipping_gear}
+    """Which gear slips; where the vehicle tells turbine speed, also by how much and for how long."""
+    watch = d.lockup_watch
+    gear, shafts = watch.slipping_gear, watch.shafts
+    if gear is None or not shafts.seen or not shafts.slipped_s[gear - 1]:
+        return {"gear": gear}
+    return {
+        "gear": gear,
+        "turbine_ahead_pct": round(100.0 * shafts.lost[gear - 1], 1),
+        "slipping_s": round(shafts.slipped_s[gear - 1], 1),
+    }
 
 
 def lockup(d: Diagnoser) -> Evidence:

@@ -141,8 +141,12 @@ class SlipRows:
         self.p[:, Nuisance.SCALE, :] *= less[:, None]
         self.p[:, :, Nuisance.SCALE] *= less[:, None]
 
-    def predict(self, rpm: float, turbine_rpm: float, torque: Torque, noise_rpm: float) -> Predicted:
-        """Of every row; how far off each may be depends on what was seen: K is steep here and flat there."""
+    def predict(
+        self, rpm: float, turbine_rpm: float, torque: Torque, noise_rpm: float, told: bool = False
+    ) -> Predicted:
+        """Of every row; how far off each may be depends on what was seen: K is steep here and flat there.
+
+        told: turbine speed is the vehicle's own, not road speed times ratio."""
         comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm
@@ -155,11 +159,12 @@ class SlipRows:
         sd[ON, at_target] = _HELD_SD_RPM
         # Many controls let it slip in some gears and close it in others.
         slip[TIGHT, at_target], h[TIGHT, at_target], sd[TIGHT, at_target] = 0.0, 0.0, _TIGHT_SD_RPM
-        h[:, :, Nuisance.SCALE] = turbine_rpm
+        scaled_rpm = 0.0 if told else turbine_rpm
+        h[:, :, Nuisance.SCALE] = scaled_rpm
         variance = sd * sd + noise_rpm * noise_rpm
         ph = np.matmul(self.p, h[..., None])[..., 0]
         total = (ph * h).sum(2) + variance
-        return Predicted(slip + turbine_rpm * self.x[:, Nuisance.SCALE], h, variance, ph, total)
+        return Predicted(slip + scaled_rpm * self.x[:, Nuisance.SCALE], h, variance, ph, total)
 
     def _fluid(
         self, rpm: float, seen: float, fluid_nm: Array, torque_sd_nm: float

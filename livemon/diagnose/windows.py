@@ -60,6 +60,7 @@ class Window:
     turbine_rad_per_m: float | None
     pedal_pct: float | None
     brake: bool | None
+    clutch_applied: bool | None  # what the vehicle says of its converter clutch
 
     @property
     def middle_s(self) -> float:
@@ -99,7 +100,7 @@ class WindowMaker:
     def __init__(self) -> None:
         self._last: Estimate | None = None
         self._previous: Estimate | None = None  # the last of the window before, or the first of a stretch
-        self._key: tuple[str, int | None] | None = None
+        self._key: tuple[str, int | None, bool | None] | None = None
         self._first = True
         self._stretch_start_s = 0.0
         self._clear(0.0, 0.5)
@@ -117,7 +118,7 @@ class WindowMaker:
         done = None
         last = self._last
         time_s = e.time_s
-        key = (e.regime, e.gear)
+        key = (e.regime, e.gear, e.clutch_applied)
         # A clock set back ends the window as a hole does.
         if last is None or key != self._key or not 0.0 <= time_s - last.time_s <= _GAP_S:
             done = self._close()
@@ -209,6 +210,7 @@ class WindowMaker:
             turbine_rad_per_m=e.turbine_rad_per_m,
             pedal_pct=e.pedal_pct,
             brake=e.brake,
+            clutch_applied=e.clutch_applied,
         )
 
     def _rate(self, now: float | None, before: float | None) -> float:

@@ -270,6 +270,11 @@ def _drag(d: Diagnoser) -> str:
 
 def _gear(d: Diagnoser) -> str:
     n = numbers(d, "gear_slip")
+    if "turbine_ahead_pct" in n:
+        return (
+            f"In gear {n['gear']} the turbine ran {n['turbine_ahead_pct']} % ahead of road speed times "
+            f"ratio for {n['slipping_s']} s; the other gears fit their ratios."
+        )
     return (
         f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and "
         "ratio give; the other gears fit their ratios."

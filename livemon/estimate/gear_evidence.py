@@ -138,7 +138,7 @@ class Weigher:
         moment, look = self.moment, self.moment.look
         nothing = _NOTHING
         off = (x - m) / sd
-        if off < 0.0 or (moment.settled and (look.torque_told or look.turbine_told)):
+        if off < 0.0 or (moment.settled and look.torque_told):
             # an engine that nothing feeds is pulled along; what the governor feeds it shows in its torque
             shape = (1.0 - _HEAVY) * exp(-0.5 * min(off * off, 60.0)) + _HEAVY
             nothing *= shape ** min(1.0, moment.dt / _LEVEL_S)

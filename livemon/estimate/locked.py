@@ -16,8 +16,10 @@ from typing import Final
 
 from livemon.estimate.interval import truncated
 
-# Road speed comes 0 to 150 ms late, by the control unit. Common practice, no source.
-_DELAY_S: Final = (0.07, 0.05)
+# Reported road speed comes 0 to 150 ms late, by the control unit; a shaft's speed is as old as its frame.
+# Common practice, no source.
+DELAY_S: Final = (0.07, 0.05)
+SHAFT_DELAY_S: Final = (0.0, 0.015)
 _SLIP_TIME_S: Final = 4.0
 _NOISE_KMH2: Final = 0.15**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
@@ -39,15 +41,22 @@ class _Hypothesis:
     __slots__ = ("_prior", "cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
 
     def __init__(
-        self, offset: float, scale_sd: float, slip: float, slip_sd: float, wander: float, weight: float
+        self,
+        offset: float,
+        scale_sd: float,
+        delay_s: tuple[float, float],
+        slip: float,
+        slip_sd: float,
+        wander: float,
+        weight: float,
     ) -> None:
         self.offset, self.wander_var, self.weight = offset, wander * wander, weight
-        self._prior = (scale_sd, slip, slip_sd, wander)
-        self.x = [0.0, _DELAY_S[0], slip, slip]
+        self._prior = (scale_sd, delay_s, slip, slip_sd, wander)
+        self.x = [0.0, delay_s[0], slip, slip]
         v = slip_sd * slip_sd
         self.cov = [
             [scale_sd * scale_sd, 0.0, 0.0, 0.0],
-            [0.0, _DELAY_S[1] ** 2, 0.0, 0.0],
+            [0.0, delay_s[1] ** 2, 0.0, 0.0],
             [0.0, 0.0, v + self.wander_var, v],
             [0.0, 0.0, v, v],
         ]
@@ -121,13 +130,22 @@ class Locked:
         "scale", "scale_sd",
     )  # fmt: skip
 
-    def __init__(self, scale_sd: float, slip: float, slip_sd: float, width: float = 1.0) -> None:
-        """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight
-        [rpm]."""
+    def __init__(
+        self,
+        scale_sd: float,
+        slip: float,
+        slip_sd: float,
+        width: float = 1.0,
+        delay_s: tuple[float, float] = DELAY_S,
+    ) -> None:
+        """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight [rpm];
+        delay_s: of the speed readings, and its sd, before anything is learned."""
         kinds = (0.0, 1.5, _TIGHT_RPM), (slip, slip_sd, _STEADY_RPM), (slip, slip_sd, _VARIED_RPM)
         offsets = 0.0, 0.5 * width
         weight = 1.0 / (len(kinds) * len(offsets))
-        self._h = [_Hypothesis(offset, scale_sd, *kind, weight) for offset in offsets for kind in kinds]
+        self._h = [
+            _Hypothesis(offset, scale_sd, delay_s, *kind, weight) for offset in offsets for kind in kinds
+        ]
         self._t = -1e9
         self._z = -1.0
         self.looks = 0

@@ -21,11 +21,10 @@ _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
 
 class Look(NamedTuple):
     """One moment: engine speed [rpm], road speed [km/h] with sd from the readings and from the
-    calibration."""
+    calibration. Where the turbine's speed is told, n is that, and torque and slip are none."""
 
     t: float
     n: float
-    turbine_told: bool  # n is the turbine's
     inertia_nm: float  # of its torque, what speeds the engine up
     v: float
     v_sd: float
@@ -116,8 +115,6 @@ class Moment:
     def _held(self, drag_nm: float) -> tuple[float, float]:
         """Torque at the pump, and its sd, with the foot off: friction, less what the governor feeds."""
         look = self.look
-        if look.turbine_told:
-            return 0.0, 1.0  # n is the turbine's own
         friction_nm = -drag_nm - look.inertia_nm
         if not look.torque_told:  # what the governor feeds makes the lead smaller, and that is no evidence
             return friction_nm, _DRAG_SD * drag_nm

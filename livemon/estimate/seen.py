@@ -23,7 +23,8 @@ _LEAST_KMH: Final = 0.02  # width of a road-speed reading, however finely it cou
 
 
 class Seen:
-    """`add` readings. width: of the road-speed readings taken [km/h]; speeds: those taken and not yet due."""
+    """`add` readings. width: of the road-speed readings taken [km/h]; shaft: whether they are the output
+    shaft's; speeds: those taken and not yet due."""
 
     engine: EngineSpeed
     road: RoadSpeed
@@ -35,6 +36,7 @@ class Seen:
         self.torque = Torque(vehicle)
         self.stated = Stated(vehicle.gear_ratios)
         self.width: float | None = None
+        self.shaft = False
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
         self.forget()
 
@@ -59,11 +61,11 @@ class Seen:
             self.torque.road_kmh = value
             if t - self._output.newest_s < _SHAFT_S and self._out_per_kmh:
                 return True
-            return self._speed(t, value, resolution)
+            return self._speed(t, value, resolution, False)
         elif quantity == "output_rpm":
             self._output.add(t, value)
             if self._out_per_kmh:
-                return self._speed(t, value / self._out_per_kmh, 0.0)
+                return self._speed(t, value / self._out_per_kmh, 0.0, True)
         elif quantity == "turbine_rpm":
             self.turbine.add(t, value)
         elif quantity == "gear":
@@ -76,11 +78,11 @@ class Seen:
             self.torque.add(t, quantity, value)
         return True
 
-    def _speed(self, t: float, value: float, resolution: float) -> bool:
+    def _speed(self, t: float, value: float, resolution: float, shaft: bool) -> bool:
         width = max(resolution, _LEAST_KMH)
         if self.width is not None and width > self.width and t - self._speed_s < _SILENT_S:
             return True
-        self.width, self._speed_s = width, t
+        self.width, self.shaft, self._speed_s = width, shaft, t
         if not self.road.add(t, value, width):
             return False
         self.speeds.append((t, value, width))

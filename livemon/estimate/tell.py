@@ -25,11 +25,17 @@ _HIDDEN, _HIDES = 0.15, 0.06  # share of stretches called locked, and the most s
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _SHAFT_VAR: Final = 9.0  # rpm^2
+# With turbine speed told: this near each other, in rpm and as a share of engine speed, both turn together,
+# and after so many seconds not by chance; a clutch said to be applied may let slip a little more. Common
+# practice, no source.
+TOGETHER_RPM, TOGETHER = 20.0, 0.015
+_TOGETHER_S, _TOGETHER_UNTOLD_S = 3.0, 0.5
+_APPLIED_RPM, _APPLIED = 80.0, 0.04
 
 
 class Told(NamedTuple):
-    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or
-    None."""
+    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or None;
+    apart_s: when it and the engine were last apart. applied: what the vehicle says of its clutch, 0 to 1."""
 
     tick: Tick | None
     road: tuple[float, float, float, float, float, bool] | None
@@ -37,13 +43,16 @@ class Told(NamedTuple):
     k_sd: list[float]
     calibration: Locked
     turbine: tuple[float, float] | None
+    apart_s: float
+    applied: float | None
     launching: bool
     read: tuple[float, float] | None  # road speed as read, sd from reading, rounding and delay [km/h]
 
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, launching, read = told
+    tick, road, k, k_sd, calibration, turbine, _, applied, launching, read = told
+    e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
         e.road_speed_m_s, e.road_speed_sd_m_s = v * KMH_TO_M_S, sqrt(var + slow_var) * KMH_TO_M_S
@@ -148,7 +157,12 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     if (road is not None and road[0] < 0.7) or (tick is not None and tick.still):
         e.regime = "neutral" if turbine > 0.3 * n + 50.0 else "stationary_in_gear"
         return True
-    slipping = abs(n - turbine) > max(20.0, 0.015 * n)
-    closed = not slipping and (tick is None or not told.k or tick.locked > 0.3 or abs(n - turbine) < 8.0)
+    slip, together_s = abs(n - turbine), e.time_s - told.apart_s
+    if told.applied is None:
+        closed = together_s > _TOGETHER_UNTOLD_S
+    elif told.applied > 0.5:
+        closed = slip < max(_APPLIED_RPM, _APPLIED * n)
+    else:
+        closed = together_s > _TOGETHER_S
     e.locked_probability = 0.9 if closed else 0.05
     return _regime(e, bool(tick and tick.shifting > 0.4), closed, turbine, told.launching)

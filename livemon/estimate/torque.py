@@ -41,6 +41,7 @@ _NAMES: Final = {
 _TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
 _PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
+RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
@@ -246,7 +247,7 @@ class Torque:
         brake = self._held.near("brake", t, 2.5)
         e.brake = None if brake is None else brake > 0.5
         engine = self.engine(t, n)
-        if engine is None:
+        if engine is None or n < RUNS_RPM:
             return
         (torque, _, sd), e.torque_source = engine
         e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd

@@ -9,14 +9,15 @@ from typing import Final
 from livemon.estimate.gear_finder import GearFinder
 from livemon.estimate.gear_tick import Tick
 from livemon.estimate.gears import Gears
-from livemon.estimate.locked import Locked
+from livemon.estimate.locked import DELAY_S, SHAFT_DELAY_S, Locked
 from livemon.estimate.moment import Look
 from livemon.estimate.open_slip import OpenSlip
 from livemon.estimate.proven_lock import ProvenLock
 from livemon.estimate.ratios import rpm_per_kmh
 from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
-from livemon.estimate.tell import Told, tell
+from livemon.estimate.tell import TOGETHER, TOGETHER_RPM, Told, tell
+from livemon.estimate.torque import RUNS_RPM
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of
@@ -31,8 +32,8 @@ _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives
 _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
 _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
-_RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
+_NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 
 State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the reading's own terms
@@ -57,7 +58,8 @@ class VehicleState:
         self.lost()
 
     def _uncalibrated(self) -> Locked:
-        return Locked(self._scale_sd, *self._slip, self.seen.width or 1.0)
+        delay_s = SHAFT_DELAY_S if self.seen.shaft else DELAY_S
+        return Locked(self._scale_sd, *self._slip, self.seen.width or 1.0, delay_s)
 
     def lost(self) -> None:
         """The clock was set: keep what was learned, forget where things stood."""
@@ -69,16 +71,16 @@ class VehicleState:
             self._finder.forget()
         self._proven = ProvenLock()
         self._ticks: list[Tick] = []
-        self._chained = -1e18
+        self._chained = self._apart_s = -1e18
         self._settled = 0
         self._tick_at_index = 0
         self.still = self.closed = False
 
     def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
         """False if the reading's time is not after the one before it."""
-        width = self.seen.width
+        gauge = self.seen.width, self.seen.shaft
         taken = self.seen.add(t, quantity, value, resolution)
-        if self.seen.width != width:
+        if (self.seen.width, self.seen.shaft) != gauge:
             self.calibration = self._uncalibrated()
         return taken
 
@@ -175,15 +177,17 @@ class VehicleState:
         off = self.seen.torque.foot_off(t)
         slip, slip_var = self.calibration.slip(t)
         turbine = self.seen.turbine.at(t)
-        tick = gears.tick(
-            Look(
-                t, n if turbine is None else max(turbine[0], 50.0), turbine is not None,
-                self._inertia * n_rate, v, sqrt(var), sqrt(slow_var), torque, torque_sd, told, off,
-                self._standstill.idle_rpm,
-                stated if stated is not None and stated >= 0 else None, weight, self.seen.lockup.held(t),
-                slip if turbine is None else 0.0, slip_var + 100.0,
-            )
+        look = Look(
+            t, n, self._inertia * n_rate, v, sqrt(var), sqrt(slow_var), torque, torque_sd, told, off,
+            self._standstill.idle_rpm, stated if stated is not None and stated >= 0 else None, weight,
+            self.seen.lockup.held(t), slip, slip_var + 100.0,
         )  # fmt: skip
+        if turbine is not None:  # no slip parts it from the wheels, whatever the engine does
+            look = look._replace(
+                n=max(turbine[0], 50.0), inertia_nm=0.0, torque_nm=0.0, torque_sd_nm=_NO_TORQUE_SD_NM,
+                torque_told=True, foot_off=False, slip=0.0,
+            )  # fmt: skip
+        tick = gears.tick(look)
         self.closed = tick.locked > 0.5
         self._ticks.append(tick)
         if stated is not None and stated >= 0:
@@ -231,7 +235,7 @@ class VehicleState:
         stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
         torque, torque_sd = self.seen.torque.told(t, n, n_rate)
         said = None if stated is None else stated + 1
-        runs = n > _RUNS_RPM
+        runs = n > RUNS_RPM
         neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
         long = still_since is not None and t - still_since > 1.5
         if runs and long and neutral < _HELD and abs(n_rate) < 40.0:
@@ -244,9 +248,9 @@ class VehicleState:
 
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
-        launching, at = self._launching, self._tick_at_index
+        before = self._launching, self._tick_at_index, self._apart_s
         e = self._estimate(len(self.seen.engine.track.t) - 1)
-        self._launching, self._tick_at_index = launching, at
+        self._launching, self._tick_at_index, self._apart_s = before
         return e
 
     def _estimate(self, i: int) -> Estimate:
@@ -258,9 +262,13 @@ class VehicleState:
         tick = self._tick(t)
         state = self._state_at(t) if tick is not None else None
         road, read = (self._on_scale(state), self._as_read(state)) if state is not None else (None, None)
+        turbine, n = self.seen.turbine.at(t), e.engine_rpm
+        if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
+            self._apart_s = t
         told = Told(
-            tick, road, self._k, self._k_sd, self.calibration, self.seen.turbine.at(t), self._launching, read
-        )
+            tick, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
+            self.seen.lockup.held(t), self._launching, read,
+        )  # fmt: skip
         self._launching = tell(e, told)
         self.seen.torque.ratio_into(e)
         return e

@@ -78,7 +78,7 @@ def test_more_torque_than_a_turbine_can_pass_on_stops_at_half_its_speed() -> Non
 def coasting(torque_nm: float | None, n: float, v: float) -> Look:
     told = torque_nm is not None
     return Look(
-        t=0.0, n=n, turbine_told=False, inertia_nm=0.0, v=v, v_sd=0.1, v_slow_sd=0.2,
+        t=0.0, n=n, inertia_nm=0.0, v=v, v_sd=0.1, v_slow_sd=0.2,
         torque_nm=torque_nm or 0.0, torque_sd_nm=8.0 if told else 60.0, torque_told=told, foot_off=True,
         idle_rpm=IDLE_RPM, stated=None, stated_weight=1.0, stated_lock=None, slip=15.0, slip_var=600.0,
     )  # fmt: skip
@@ -111,9 +111,3 @@ def test_an_engine_the_governor_feeds_may_run_ahead_of_the_turbine() -> None:
     against."""
     weigher = Weigher(list(GEARS), [0.0] * 4, CURVES)
     assert gear_odds(weigher, coasting(None, 720.0, 10.0), 3) > 0.5
-
-
-def test_a_told_turbine_speed_is_the_gear() -> None:
-    weigher = Weigher(list(GEARS), [0.0] * 4, CURVES)
-    look = coasting(-20.0, 18.0 * GEARS[2], 18.0)._replace(turbine_told=True)
-    assert gear_odds(weigher, look, 2) > 100.0

@@ -1,0 +1,128 @@
+"""A gear that slips, where the vehicle tells turbine speed: it runs ahead of road speed times ratio.
+
+Between turbine and wheels nothing slips but the gear, whatever converter and its clutch do. What tyre, gauge
+and file are off by is the same in every gear and at every load; a wrong ratio in the file, at every load.
+"""
+
+from __future__ import annotations
+
+from math import log
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from livemon.diagnose.gear_slip import GearWatch
+from livemon.diagnose.mixture import mixture
+from livemon.diagnose.row_logs import log_mean, normal, soften
+from livemon.diagnose.windows import Window
+
+Array = NDArray[np.float64]
+
+_SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
+_NOISE: Final = 0.005  # of the ratio of both speeds, from window to window
+_WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so often. Common practice, no source.
+_ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
+_ALIKE: Final = 0.4  # windows of one stretch are partly the same look
+_LEAST_S: Final = 0.2  # of a window
+_SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
+_LEAST_RPM: Final = 400.0  # slower, whatever the wheels do takes a large share
+_SURE: Final = 0.9
+_STRETCH_S: Final = 12.0
+_REGIMES: Final = ("launch", "pull", "locked", "coast")
+
+
+class ShaftWatch:
+    """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping.
+
+    seen: whether turbine speed was ever told. slipped_s, lost: seconds for which each gear likely slipped,
+    and the share of turbine speed it then lost.
+    """
+
+    def __init__(self, torque_nm: float, gears: int) -> None:
+        self._torque_nm, self._gears, self._slips = torque_nm, gears, GearWatch(torque_nm)
+        rows = 1 + 2 * gears
+        self._scale: Array = np.zeros(rows)
+        self._var: Array = np.full(rows, _SCALE_SD**2)
+        self._wrong: Array = np.zeros(gears)  # ln of what the file's ratio is to be multiplied by
+        self._wrong_var: Array = np.full(gears, _WRONG_SD**2)
+        self._settled: Array = np.zeros(rows)
+        self._stretch: Array = np.zeros(rows)
+        self._gear: int | None = None
+        self._since_s = self._stretch_start_s = 0.0
+        self._waiting: Window | None = None
+        self.seen = False
+        self.slipped_s, self.lost = [0.0] * gears, [0.0] * gears
+
+    def of_gears(self) -> Array:
+        """ln evidence of each gear that it slips, against sound gears."""
+        now, gears = self._settled + soften(self._stretch), self._gears
+        sound = float(now[0])
+        if gears:
+            sound += mixture(_WRONG, log_mean(now[1 : 1 + gears]) - sound)
+        told: Array = now[1 + gears :] - sound
+        return told
+
+    def feed(self, w: Window) -> None:
+        """Take one window, in time order: weighed once the next shows that no shift had begun in it."""
+        before, self._waiting = self._waiting, None
+        if w.gear != self._gear or w.regime not in _REGIMES:
+            self._gear, self._since_s = w.gear, w.end_s if w.regime not in _REGIMES else w.start_s
+            self._settle(w.start_s)
+            return
+        if before is not None:
+            if before.start_s - self._stretch_start_s > _STRETCH_S:
+                self._settle(before.start_s)
+            self._weigh(before)
+        told = w.turbine_source == "broadcast" and w.gear is not None and w.gear <= self._gears
+        settled = w.end_s - w.start_s > _LEAST_S and w.start_s - self._since_s > _SETTLED_S
+        if told and settled and w.gear_probability > _SURE:
+            self._waiting = w
+
+    def _weigh(self, w: Window) -> None:
+        gear, turbine, geared = w.gear, w.turbine_rpm, w.geared_rpm
+        if gear is None or turbine is None or geared is None or min(geared, turbine) < _LEAST_RPM:
+            return
+        self.seen = True
+        seen, noise = log(turbine / geared), _NOISE**2 + (w.geared_sd_rpm / geared) ** 2
+        wrong, slipping = gear, self._gears + gear
+        variance = self._var + noise
+        density = normal(seen - self._scale, variance)
+        own_off, own_var = seen - self._wrong[gear - 1], self._wrong_var[gear - 1]
+        density[wrong] = normal(np.array([own_off]), np.array([own_var + noise]))[0]
+        total = (1.0 - _ODD) * density + _ODD / _ODD_SPAN
+        believed = (1.0 - _ODD) * density / total
+        torque_nm = 0.25 * self._torque_nm if w.pump_torque_nm is None else w.pump_torque_nm
+        chance, scale = self._slips.chance(torque_nm), float(self._scale[slipping])
+        lost_rpm, sound_rpm = turbine - geared, geared * scale
+        slips = (
+            chance
+            * turbine
+            * self._slips.density(
+                gear, lost_rpm, sound_rpm, geared + sound_rpm, float(variance[slipping]) * geared * geared
+            )
+        )
+        holds = (1.0 - chance) * float(total[slipping])
+        total[slipping] = holds + slips
+        believed[slipping] *= holds / (holds + slips)
+        self._stretch += _ALIKE * np.log(total)
+        if slips > holds:
+            share, seconds = (lost_rpm - sound_rpm) / geared, w.end_s - w.start_s
+            self._slips.slipped(gear, share)
+            before_s = self.slipped_s[gear - 1]
+            self.slipped_s[gear - 1] = now_s = before_s + seconds
+            self.lost[gear - 1] += (share - self.lost[gear - 1]) * seconds / now_s
+        weight = _ALIKE * believed
+        own_gain = weight[wrong] * own_var / (own_var + noise)
+        self._wrong[gear - 1] += own_gain * own_off
+        self._wrong_var[gear - 1] *= 1.0 - own_gain
+        weight[wrong] = 0.0  # this gear tells nothing of the rest
+        gain = weight * self._var / variance
+        self._scale += gain * (seen - self._scale)
+        self._var *= 1.0 - gain
+
+    def _settle(self, start_s: float) -> None:
+        self._stretch_start_s = start_s
+        if self._stretch.any():
+            self._settled += soften(self._stretch)
+            self._stretch[:] = 0.0

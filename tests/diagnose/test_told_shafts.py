@@ -1,0 +1,128 @@
+"""The vehicle tells turbine speed and its clutch: a slipping gear by the shafts, a clutch by its word."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from random import Random
+
+import pytest
+
+from livemon.diagnose.clutch_bit import ClutchBit
+from livemon.diagnose.shafts import ShaftWatch
+from livemon.diagnose.windows import Window, WindowMaker
+from livemon.records import Estimate, Regime
+
+PEAK_NM = 240.0
+
+
+def one_window() -> Window:
+    maker = WindowMaker()
+    for i in range(20):
+        maker.feed(
+            Estimate(
+                0.1 * i, 2000.0, "pull", 1900.0, 3.0, 100.0, 3.0, 0.95, 0.002, 3, 1.0, 0.05,
+                engine_torque_nm=120.0, pump_torque_nm=115.0, geared_rpm=1900.0, geared_sd_rpm=2.0,
+                road_speed_m_s=20.0, turbine_source="broadcast",
+            )
+        )  # fmt: skip
+    window = maker.end()
+    assert window is not None
+    return window
+
+
+BASE = one_window()
+
+
+def told(t: float, gear: int, torque_nm: float, ahead: float, regime: Regime = "pull") -> Window:
+    """A second in which the turbine runs `ahead` of road speed times ratio."""
+    return replace(
+        BASE, start_s=t, end_s=t + 1.0, gear=gear, pump_torque_nm=torque_nm, regime=regime,
+        turbine_rpm=1900.0 * (1.0 + ahead),
+    )  # fmt: skip
+
+
+def evidence(
+    slipping: int = 0, share: float = 0.0, wrong: int = 0, off: float = 0.0, scale: float = 0.0
+) -> list[float]:
+    """ln evidence of each gear after ten minutes through four gears and back, at all loads; a shift shows."""
+    watch, rng, t = ShaftWatch(PEAK_NM, 4), Random(5), 0.0
+    for _ in range(15):
+        for gear in (1, 2, 3, 4, 3, 2):
+            torque = rng.choice((-20.0, 30.0, 90.0, 200.0))
+            for _ in range(6):
+                ahead = scale + rng.gauss(0.0, 0.003) + (off if gear == wrong else 0.0)
+                if gear == slipping and torque > 60.0:
+                    ahead += share
+                watch.feed(told(t, gear, torque, ahead, "coast" if torque < 0.0 else "pull"))
+                t += 1.0
+            watch.feed(told(t, gear, torque, 0.2, "shift"))
+            t += 0.5
+    return [float(x) for x in watch.of_gears()]
+
+
+@pytest.mark.parametrize("gear", [1, 3])
+@pytest.mark.parametrize("share", [0.06, 0.25])
+def test_a_gear_that_slips_under_load_is_found(gear: int, share: float) -> None:
+    told_of = evidence(slipping=gear, share=share, scale=0.01)
+    assert told_of[gear - 1] > 6.0
+    assert all(x < 0.0 for i, x in enumerate(told_of) if i != gear - 1)
+
+
+@pytest.mark.parametrize("scale", [0.0, 0.03, -0.03])
+def test_a_tyre_that_is_off_is_no_gear_that_slips(scale: float) -> None:
+    assert all(x < -3.0 for x in evidence(scale=scale))
+
+
+def test_a_wrong_ratio_in_the_file_is_the_same_at_every_load() -> None:
+    assert all(x < 0.0 for x in evidence(wrong=2, off=0.06))
+
+
+def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
+    watch, t = ShaftWatch(PEAK_NM, 4), 0.0
+    for gear in (2, 1, 2, 1, 2):
+        for i in range(8):
+            spins = gear == 1 and t < 20.0 and i > 2
+            watch.feed(told(t, gear, 150.0, 0.3 if spins else 0.0))
+            t += 1.0
+    assert float(watch.of_gears()[0]) < 2.0
+
+
+def test_the_last_window_before_a_shift_says_nothing() -> None:
+    """A shift begins before it is seen."""
+    watch, t = ShaftWatch(PEAK_NM, 4), 0.0
+    for _ in range(40):
+        for ahead in (0.0, 0.0, 0.15):
+            watch.feed(told(t, 2, 150.0, ahead))
+            t += 1.0
+        watch.feed(told(t, 2, 150.0, 0.3, "shift"))
+        t += 1.0
+    assert float(watch.of_gears()[1]) < 0.0
+
+
+def test_what_is_worked_out_from_road_speed_says_nothing_of_gears() -> None:
+    watch = ShaftWatch(PEAK_NM, 4)
+    for i in range(30):
+        watch.feed(replace(told(float(i), 2, 150.0, 0.2), turbine_source="ratios"))
+    assert not watch.seen and not watch.of_gears().any()
+
+
+def said(t: float, applied: bool | None, regime: Regime = "pull") -> Window:
+    return replace(BASE, start_s=t, end_s=t + 1.0, clutch_applied=applied, regime=regime)
+
+
+def test_a_clutch_is_open_as_its_control_says() -> None:
+    bit = ClutchBit()
+    assert bit.open(said(0.0, None)) is None
+    assert bit.open(said(1.0, False)) is None  # it may say so always
+    assert bit.open(said(2.0, True)) == 0.5  # it has only begun to come on
+    assert bit.open(said(6.0, True)) == pytest.approx(0.05)
+    assert bit.open(said(7.0, False)) == pytest.approx(0.95)
+
+
+def test_a_word_against_what_is_seen_is_not_believed() -> None:
+    """It says released for minutes while engine and turbine turn as one: it has another sense."""
+    bit = ClutchBit()
+    bit.open(said(0.0, True))
+    for i in range(20):
+        bit.open(said(2.0 + i, False, "locked"))
+    assert bit.open(said(30.0, True)) is None
