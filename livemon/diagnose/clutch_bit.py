@@ -12,27 +12,46 @@ from typing import Final
 from livemon.diagnose.windows import Window
 
 _COMES_ON_S: Final = 2.0  # after it is commanded
-_OPEN_COMING, _OPEN_APPLIED, _OPEN_RELEASED = 0.5, 0.05, 0.95  # chance that the clutch is open
+_OPEN_APPLIED, _OPEN_RELEASED = 0.05, 0.95  # chance that the clutch is open
 # Believed at first as after so long of each; and from this share of time closed. Common practice, no source.
 _AGREES_S, _CONTRADICTS_S = 10.0, 1.0
 _BELIEVED: Final = 0.8
 
 
 class ClutchBit:
-    """`feed` every window that drives; `open` as long as the bit is believed."""
+    """`feed` every window. open: chance that a working clutch is open in it; None: nothing says so that can
+    be believed. coming: it has just been commanded."""
 
-    __slots__ = ("_agrees_s", "_contradicts_s", "_seen", "_since_s")
+    __slots__ = ("_agrees_s", "_contradicts_s", "_seen", "_since_s", "coming", "open")
 
     def __init__(self) -> None:
         self._seen: set[bool] = set()
         self._agrees_s, self._contradicts_s = _AGREES_S, _CONTRADICTS_S
         self._since_s = -inf
+        self.open: float | None = None
+        self.coming = False
 
-    def open(self, w: Window) -> float | None:
-        """Chance that a working clutch is open in this window; None: nothing says so that can be believed."""
-        applied = w.clutch_applied
+    @property
+    def believed(self) -> bool:
+        """Whether it has said both, and not against what was seen."""
+        closed_s = self._agrees_s + self._contradicts_s
+        return len(self._seen) > 1 and self._agrees_s >= _BELIEVED * closed_s
+
+    @property
+    def applied(self) -> bool:
+        """Whether the clutch carries some of the torque, as its control says, be it that it slips."""
+        return self.open == _OPEN_APPLIED
+
+    @property
+    def released(self) -> bool:
+        """Whether it is open, as its control says."""
+        return self.open == _OPEN_RELEASED
+
+    def feed(self, w: Window) -> None:
+        """Take one window, in time order."""
+        applied, self.open, self.coming = w.clutch_applied, None, False
         if applied is None:
-            return None
+            return
         if not self._seen:
             self._since_s = w.start_s
         self._seen.add(applied)
@@ -41,10 +60,9 @@ class ClutchBit:
                 self._agrees_s += w.end_s - w.start_s
             else:
                 self._contradicts_s += w.end_s - w.start_s
-        closed_s = self._agrees_s + self._contradicts_s
-        if len(self._seen) < 2 or self._agrees_s < _BELIEVED * closed_s:
-            return None
         if not applied:
             self._since_s = w.end_s
-            return _OPEN_RELEASED
-        return _OPEN_COMING if w.start_s - self._since_s < _COMES_ON_S else _OPEN_APPLIED
+        if not self.believed:
+            return
+        self.open = _OPEN_APPLIED if applied else _OPEN_RELEASED
+        self.coming = applied and w.start_s - self._since_s < _COMES_ON_S

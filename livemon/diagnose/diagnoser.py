@@ -139,12 +139,14 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self.file_fit.feed(w)
         self._climb.feed(w)
-        self._settle_pulls(w)
-        self.stretches.feed(w)
         if w.turbine_source == "found":
             self.ratios_found = True  # from this drive: what slipped all along is part of them
         else:
             self.lockup_watch.feed(w)
+        shared = self.lockup_watch.bit.applied and w.regime in ("launch", "pull")
+        self._settle_pulls(w, shared)
+        if not shared:
+            self.stretches.feed(w)
         self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -159,17 +161,20 @@ class Diagnoser:
             return self._judge(w.end_s)
         return ()
 
-    def _settle_pulls(self, w: Window) -> None:
+    def _settle_pulls(self, w: Window, shared: bool) -> None:
         """Give the bank its windows; those near coupling wait until it is known what the clutch did.
 
-        While the clutch comes on it carries torque that nobody can tell from a change of the curve.
+        While the clutch comes on it carries torque that nobody can tell from a change of the curve; `shared`:
+        it does so in this window, by what its control says.
         """
         waiting = self._waiting
-        if w.regime == "locked":
+        if w.regime == "locked" or shared:
             while waiting and waiting[-1].end_s > w.start_s - _CLUTCH_COMES_ON_S:
                 waiting.pop()
         while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - _CLUTCH_COMES_ON_S):
             self._give(waiting.popleft())
+        if shared:
+            return
         if w.regime == "pull" and (waiting or (w.speed_ratio or 0.0) > _NEAR_COUPLING):
             waiting.append(w)  # those behind one that waits too: the bank takes them in time order
         else:

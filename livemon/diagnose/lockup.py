@@ -49,6 +49,7 @@ _STRETCH_S: Final = 12.0
 _STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
 _OWN_WAY: Final = 0.012
+_AGAINST_ITS_WORD: Final = 0.003  # slipping where their control says that it is applied
 
 
 class LockupWatch:
@@ -58,8 +59,10 @@ class LockupWatch:
         self._vehicle, self._curves, self._torque_nm = vehicle, curves, torque_nm
         self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, gears)
         self._gears = GearWatch(torque_nm)
-        self.shafts = ShaftWatch(torque_nm, gears)
-        self._bit = ClutchBit()
+        self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
+        self.bit = ClutchBit()
+        self._said: float | None = None
+        self._waiting: tuple[Window, float | None] | None = None
         self.target_rpm = rows.target_rpm
         self.sums = Sums(torque_nm)
         self.totals, self.by_gear = self.sums.totals, self.sums.by_gear
@@ -90,7 +93,8 @@ class LockupWatch:
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
             gear = log_mean(gears) if len(gears) else 0.0
-            own_way = mixture(_OWN_WAY, max(slips, never, 0.0))
+            strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
+            own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
         return self._judged
 
@@ -119,9 +123,24 @@ class LockupWatch:
     # -- taking in -----------------------------------------------------------------------------------
 
     def feed(self, w: Window) -> None:
-        """Take one window, in time order."""
-        slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
+        """Take one window, in time order.
+
+        While a clutch comes on it carries some of the torque: what its control calls released waits for the
+        next window, as the ramp may begin before it says so, and says nothing if that is applied.
+        """
+        bit, waiting = self.bit, self._waiting
+        bit.feed(w)
         self.shafts.feed(w)
+        self._waiting = (w, bit.open) if bit.released else None
+        if waiting is not None and not bit.applied:
+            self._take(*waiting)
+        if not bit.released and not bit.coming:
+            self._take(w, bit.open)
+
+    def _take(self, w: Window, said: float | None) -> None:
+        """said: chance that a working clutch is open, by what its control says."""
+        self._said = said
+        slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
         if slip is not None and w.geared_rpm is not None and not _told(w):
             # what the estimate made of the clutch is not asked
             slip, turbine, slip_sd = w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm
@@ -154,7 +173,7 @@ class LockupWatch:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
-            self.sums.count(w, 0.0, self._looked_open, self._since_s)
+            self.sums.count(w, 0.0, self._looked_open, self._since_s, self._said)
             return
         self._weigh(w, torque, slip, turbine, slip_sd)
         self._weighed = w
@@ -233,7 +252,7 @@ class LockupWatch:
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
-        self.sums.count(w, slips, self._looked_open, self._since_s)
+        self.sums.count(w, slips, self._looked_open, self._since_s, self._said)
 
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
@@ -264,9 +283,8 @@ class LockupWatch:
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
         rows = self._rows
-        said = self._bit.open(w)
-        if said is not None:
-            self._open[:] = said
+        if self._said is not None:
+            self._open[:] = self._said
         else:
             calls = calls_for(w, torque_nm, self._torque_nm, self.sums.cold)
             on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)

@@ -22,6 +22,7 @@ class Totals:
     applied_s: float = 0.0
     loaded_s: float = 0.0  # applied, with more than a quarter of peak torque
     slipping_s: float = 0.0
+    denied_s: float = 0.0  # said to be applied, and slipped as if it were open
     open_cruise_s: float = 0.0
     cold_cruise_s: float = 0.0  # likewise, before the engine was warm
     cruise_first_s: float | None = None
@@ -66,12 +67,22 @@ class Sums:
         self.slipping_since_s: float | None = None
         self.cold = False
 
-    def count(self, w: Window, slips: float, is_open: bool, since_s: float | None) -> None:
+    def count(
+        self, w: Window, slips: float, is_open: bool, since_s: float | None, said: float | None
+    ) -> None:
         """Take one window. slips: probability that a clutch slips there that should hold; since_s: start of
-        the gear, if it is known."""
+        the gear, if it is known; said: chance that the clutch is open by what its control says."""
         assert w.slip_rpm is not None
         totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
-        if w.slip_rpm > _ABSURD_RPM or since_s is None or w.start_s - since_s < _ENGAGING_S:
+        absurd = w.slip_rpm > _ABSURD_RPM and w.turbine_source != "broadcast"
+        if absurd or since_s is None or w.start_s - since_s < _ENGAGING_S:
+            return
+        loaded = w.pump_torque_nm is not None and w.pump_torque_nm > _LOADED * self._torque_nm
+        if is_open and said is not None and said < 0.5:
+            totals.denied_s += duration_s
+            totals.slipping_s += duration_s
+            totals.loaded_s += duration_s if loaded else 0.0
+            self.slipping_since_s = None
             return
         if is_open:
             self.slipping_since_s = None
@@ -86,8 +97,7 @@ class Sums:
                     totals.cruise_first_s = w.start_s
             return
         totals.applied_s += duration_s
-        if w.pump_torque_nm is not None and w.pump_torque_nm > _LOADED * self._torque_nm:
-            totals.loaded_s += duration_s
+        totals.loaded_s += duration_s if loaded else 0.0
         self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
         if slips > _LIKELY:
             totals.slipping_s += duration_s

@@ -132,6 +132,7 @@ def lockup(d: Diagnoser) -> Evidence:
         "slip_growth_rpm_per_100_nm": None if growth is None else round(growth, 1),
         "slipping_s": round(totals.slipping_s, 1),
         "open_in_steady_cruise_s": round(totals.open_cruise_s, 1),
+        "open_though_said_applied_s": round(totals.denied_s, 1),
         "shudder_episodes": len(shudder.firm),
         "shudder_visible_up_to_hz": round(shudder.highest_visible_hz, 1) or None,
         "shudder_could_be_seen": int(shudder.can_be_seen),

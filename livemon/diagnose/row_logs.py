@@ -29,9 +29,9 @@ def log_mean(logs: Array) -> float:
     return top + log(float(np.exp(np.maximum(logs - top, -600.0)).mean()))
 
 
-def soften(stretch: Array) -> Array:
+def soften(stretch: Array, odd: float = ODD_STRETCH) -> Array:
     """Likelihoods of one stretch, as they stand when the stretch may have been odd as a whole."""
-    softened: Array = np.log((1.0 - ODD_STRETCH) * np.exp(stretch - stretch.max()) + ODD_STRETCH)
+    softened: Array = np.log((1.0 - odd) * np.exp(stretch - stretch.max()) + odd)
     return softened
 
 

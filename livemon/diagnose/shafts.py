@@ -6,6 +6,7 @@ and file are off by is the same in every gear and at every load; a wrong ratio i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from math import log
 from typing import Final
 
@@ -23,6 +24,8 @@ _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
 _NOISE: Final = 0.005  # of the ratio of both speeds, from window to window
 _WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so often. Common practice, no source.
 _ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
+_ODD_STRETCH: Final = 0.005
+_SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that one
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _LEAST_S: Final = 0.2  # of a window
 _SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
@@ -39,8 +42,11 @@ class ShaftWatch:
     and the share of turbine speed it then lost.
     """
 
-    def __init__(self, torque_nm: float, gears: int) -> None:
-        self._torque_nm, self._gears, self._slips = torque_nm, gears, GearWatch(torque_nm)
+    def __init__(self, torque_nm: float, ratios: Sequence[float]) -> None:
+        """torque_nm: peak, at the pump; ratios: of the gears in the vehicle file, first gear first."""
+        self._torque_nm, self._slips = torque_nm, GearWatch(torque_nm)
+        self._gears = gears = len(ratios)
+        self._ln_ratio = [log(ratio) for ratio in ratios]
         rows = 1 + 2 * gears
         self._scale: Array = np.zeros(rows)
         self._var: Array = np.full(rows, _SCALE_SD**2)
@@ -56,7 +62,7 @@ class ShaftWatch:
 
     def of_gears(self) -> Array:
         """ln evidence of each gear that it slips, against sound gears."""
-        now, gears = self._settled + soften(self._stretch), self._gears
+        now, gears = self._settled + soften(self._stretch, _ODD_STRETCH), self._gears
         sound = float(now[0])
         if gears:
             sound += mixture(_WRONG, log_mean(now[1 : 1 + gears]) - sound)
@@ -84,7 +90,10 @@ class ShaftWatch:
         if gear is None or turbine is None or geared is None or min(geared, turbine) < _LEAST_RPM:
             return
         self.seen = True
-        seen, noise = log(turbine / geared), _NOISE**2 + (w.geared_sd_rpm / geared) ** 2
+        seen, here = log(turbine / geared), self._ln_ratio[gear - 1]
+        if any(abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here):
+            return
+        noise = _NOISE**2 + (w.geared_sd_rpm / geared) ** 2
         wrong, slipping = gear, self._gears + gear
         variance = self._var + noise
         density = normal(seen - self._scale, variance)
@@ -124,5 +133,5 @@ class ShaftWatch:
     def _settle(self, start_s: float) -> None:
         self._stretch_start_s = start_s
         if self._stretch.any():
-            self._settled += soften(self._stretch)
+            self._settled += soften(self._stretch, _ODD_STRETCH)
             self._stretch[:] = 0.0

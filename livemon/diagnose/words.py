@@ -59,12 +59,7 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     elif name == "lockup_slip":
         lines += [s for s in (_clutch(d), _slip(d)) if s]
     elif name == "lockup_never_applied":
-        w = d.lockup_watch.totals
-        lines.append(
-            f"The converter clutch was on for {w.applied_s:.0f} s in all, although the drive held "
-            f"{w.open_cruise_s:.0f} s "
-            "of steady cruise above 65 km/h in third gear or higher."
-        )
+        lines.append(_never(d))
     misfit = strain.strained(d.stretches.facts) if name == "not_enough_evidence" else None
     if misfit is not None:
         lines += [s for s in (_TELLS[misfit.field, misfit.regime](d),) if s]
@@ -289,6 +284,19 @@ def _clutch(d: Diagnoser) -> str | None:
     return (
         f"With the converter clutch on for {watch.totals.applied_s:.0f} s slip averaged {mean:.0f} rpm "
         f"(target about {watch.target_rpm:.0f} rpm, most {most:.0f} rpm)."
+    )
+
+
+def _never(d: Diagnoser) -> str:
+    seen = d.lockup_watch.totals
+    if seen.denied_s > seen.open_cruise_s:
+        return (
+            f"For {seen.denied_s:.0f} s its control said that the converter clutch was applied; slip stayed "
+            "what an open converter shows."
+        )
+    return (
+        f"The converter clutch was on for {seen.applied_s:.0f} s in all, although the drive held "
+        f"{seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in third gear or higher."
     )
 
 

@@ -13,6 +13,7 @@ from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime
 
 PEAK_NM = 240.0
+RATIOS = (4.0, 2.4, 1.55, 1.15)
 
 
 def one_window() -> Window:
@@ -45,7 +46,7 @@ def evidence(
     slipping: int = 0, share: float = 0.0, wrong: int = 0, off: float = 0.0, scale: float = 0.0
 ) -> list[float]:
     """ln evidence of each gear after ten minutes through four gears and back, at all loads; a shift shows."""
-    watch, rng, t = ShaftWatch(PEAK_NM, 4), Random(5), 0.0
+    watch, rng, t = ShaftWatch(PEAK_NM, RATIOS), Random(5), 0.0
     for _ in range(15):
         for gear in (1, 2, 3, 4, 3, 2):
             torque = rng.choice((-20.0, 30.0, 90.0, 200.0))
@@ -78,7 +79,7 @@ def test_a_wrong_ratio_in_the_file_is_the_same_at_every_load() -> None:
 
 
 def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
-    watch, t = ShaftWatch(PEAK_NM, 4), 0.0
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
     for gear in (2, 1, 2, 1, 2):
         for i in range(8):
             spins = gear == 1 and t < 20.0 and i > 2
@@ -89,7 +90,7 @@ def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
 
 def test_the_last_window_before_a_shift_says_nothing() -> None:
     """A shift begins before it is seen."""
-    watch, t = ShaftWatch(PEAK_NM, 4), 0.0
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
     for _ in range(40):
         for ahead in (0.0, 0.0, 0.15):
             watch.feed(told(t, 2, 150.0, ahead))
@@ -100,7 +101,7 @@ def test_the_last_window_before_a_shift_says_nothing() -> None:
 
 
 def test_what_is_worked_out_from_road_speed_says_nothing_of_gears() -> None:
-    watch = ShaftWatch(PEAK_NM, 4)
+    watch = ShaftWatch(PEAK_NM, RATIOS)
     for i in range(30):
         watch.feed(replace(told(float(i), 2, 150.0, 0.2), turbine_source="ratios"))
     assert not watch.seen and not watch.of_gears().any()
@@ -111,18 +112,27 @@ def said(t: float, applied: bool | None, regime: Regime = "pull") -> Window:
 
 
 def test_a_clutch_is_open_as_its_control_says() -> None:
-    bit = ClutchBit()
-    assert bit.open(said(0.0, None)) is None
-    assert bit.open(said(1.0, False)) is None  # it may say so always
-    assert bit.open(said(2.0, True)) == 0.5  # it has only begun to come on
-    assert bit.open(said(6.0, True)) == pytest.approx(0.05)
-    assert bit.open(said(7.0, False)) == pytest.approx(0.95)
+    bit, seen = ClutchBit(), []
+    for t, applied in ((0.0, None), (1.0, False), (2.0, True), (6.0, True), (7.0, False)):
+        bit.feed(said(t, applied))
+        seen.append((bit.open, bit.coming))
+    assert seen[:2] == [(None, False), (None, False)]  # it may say so always
+    assert seen[2:] == [(0.05, True), (0.05, False), (0.95, False)]  # at first it is only coming on
 
 
 def test_a_word_against_what_is_seen_is_not_believed() -> None:
     """It says released for minutes while engine and turbine turn as one: it has another sense."""
     bit = ClutchBit()
-    bit.open(said(0.0, True))
+    bit.feed(said(0.0, True))
     for i in range(20):
-        bit.open(said(2.0 + i, False, "locked"))
-    assert bit.open(said(30.0, True)) is None
+        bit.feed(said(2.0 + i, False, "locked"))
+    bit.feed(said(30.0, True))
+    assert bit.open is None and not bit.applied
+
+
+def test_a_gear_taken_for_its_neighbour_does_not_slip() -> None:
+    """It says third; the turbine runs at second gear's ratio."""
+    watch = ShaftWatch(PEAK_NM, RATIOS)
+    for i in range(60):
+        watch.feed(told(float(i), 3, 150.0, RATIOS[1] / RATIOS[2] - 1.0))
+    assert watch.seen and not watch.of_gears().any()
