@@ -30,6 +30,12 @@ HERON: Final = {
 }
 
 
+def heron_section() -> str:
+    """The [broadcast] section that names the invented layout's signals."""
+    rows = (f'{quantity} = "{signal}"' for quantity, signal in HERON.items())
+    return "\n".join(("", "[broadcast]", *rows, ""))
+
+
 class Broadcast:
     """Cyclic frames of one layout. `next_s` and `emit` as for a control unit."""
 

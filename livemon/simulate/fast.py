@@ -154,13 +154,24 @@ def _asks(poll: PollPlan, scenario: Scenario, unit: ControlUnit) -> Iterator[byt
         yield bytes((0x01, *sorted((*always, *chosen))))
 
 
-def overhear(scenario: Scenario, layout: Layout, start_s: float = 0.0) -> Iterator[Frame]:
-    """The drive's broadcast frames, as somebody who only listens would have recorded them."""
-    world = scenario.world()
-    rng = Random(f"{scenario.seed}:broadcast")
-    broadcast = Broadcast(layout, world, Signals(scenario.unit.signals, world, rng), rng)
-    first_s = broadcast.next_s
-    while (due_s := broadcast.next_s) < scenario.seconds:
-        world.run_to(due_s)
-        for frame in broadcast.emit(due_s):
-            yield frame._replace(time_s=start_s + frame.time_s - first_s)
+class Overheard:
+    """The drive's broadcast frames, as somebody who only listens would have recorded them. Iterate for the
+    frames; `truth` is the vehicle at the newest. start_s is added to every frame's time."""
+
+    def __init__(self, scenario: Scenario, layout: Layout, start_s: float = 0.0) -> None:
+        self._seconds, self._start_s = scenario.seconds, start_s
+        self.world = world = scenario.world()
+        rng = Random(f"{scenario.seed}:broadcast")
+        self._broadcast = Broadcast(layout, world, Signals(scenario.unit.signals, world, rng), rng)
+
+    @property
+    def truth(self) -> Truth:
+        return self.world.truth()
+
+    def __iter__(self) -> Iterator[Frame]:
+        world, broadcast = self.world, self._broadcast
+        first_s = broadcast.next_s
+        while (due_s := broadcast.next_s) < self._seconds:
+            world.run_to(due_s)
+            for frame in broadcast.emit(due_s):
+                yield frame._replace(time_s=self._start_s + frame.time_s - first_s)

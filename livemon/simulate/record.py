@@ -17,8 +17,8 @@ from typing import Any
 
 from livemon.errors import LivemonError
 from livemon.records import Frame
-from livemon.simulate.broadcast import HERON
-from livemon.simulate.fast import drive, overhear
+from livemon.simulate.broadcast import heron_section
+from livemon.simulate.fast import Overheard, drive
 from livemon.simulate.scenario import FAULTS, Scenario, draw
 
 EPOCH_S = 1_790_000_000.0  # recordings carry epoch seconds; this one is nobody's
@@ -72,14 +72,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     try:
         scenario = scenario_of(arguments)
         frames = (
-            overhear(scenario, arguments.broadcast, EPOCH_S)
+            Overheard(scenario, arguments.broadcast, EPOCH_S)
             if arguments.broadcast
             else drive(scenario, start_s=EPOCH_S)
         )
         vehicle = scenario.vehicle_file_text()
         if arguments.broadcast == "heron":
-            rows = (f'{quantity} = "{signal}"' for quantity, signal in HERON.items())
-            vehicle += "\n".join(("", "[broadcast]", *rows, ""))
+            vehicle += heron_section()
         with name.with_suffix(".log").open("w", encoding="ascii", newline="\n") as log:
             log.writelines(lines(frames))
         name.with_suffix(".toml").write_text(vehicle, encoding="utf-8", newline="\n")

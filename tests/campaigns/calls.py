@@ -4,6 +4,7 @@
 
 Vehicle, converter, grade, load, torque bias, poll rate and driver are drawn anew for every drive. --write
 puts the tables into docs/diagnosis.md. Seeds start at --first: two runs need not see the same vehicles.
+--frames: how the drive is read, polled or by what a vehicle broadcasts (SAE J1939, or a layout of its own).
 """
 
 from __future__ import annotations
@@ -12,7 +13,6 @@ import argparse
 import json
 import os
 import sys
-import tempfile
 from collections.abc import Iterator
 from multiprocessing import Pool
 from pathlib import Path
@@ -22,13 +22,16 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from calls_tables import tables  # it lies beside this file, which is run as a script
 
-from livemon.diagnose.diagnoser import Diagnoser
-from livemon.estimate import Estimator
-from livemon.obd.decode import Decoder
+from livemon.obd.decode import Decoder as ObdDecoder
+from livemon.obd.j1939 import J1939Decoder
+from livemon.run import Run
 from livemon.simulate import fast, scenario
-from livemon.vehicle_file import load
+from livemon.simulate.broadcast import heron_section
+from livemon.sources.dbc import DbcDecoder
+from livemon.vehicle_file import parse
 
-DOC = Path(__file__).parents[2] / "docs" / "diagnosis.md"
+ROOT = Path(__file__).parents[2]
+DOC = ROOT / "docs" / "diagnosis.md"
 BEGIN, END = "<!-- campaign: begin -->", "<!-- campaign: end -->"
 # Half of the drives are sound (a misfire among them: it shakes, but no finding of ours is its name).
 PLAN = (
@@ -38,48 +41,47 @@ PLAN = (
 )  # fmt: skip
 
 
-def one(job: tuple[str, int]) -> dict[str, Any]:
+def one(job: tuple[str, int, str]) -> dict[str, Any]:
     """Drive one scenario and judge it. `shown`: the drive really contained what shows the fault."""
-    fault, seed = job
+    fault, seed, frames = job
     drawn = scenario.draw(fault, seed)
-    with tempfile.NamedTemporaryFile("w", suffix=".toml", delete=False) as file:
-        file.write(drawn.vehicle_file_text())
-    vehicle = load(file.name)
-    Path(file.name).unlink()
-    decoder, estimator, diagnoser = Decoder(), Estimator(vehicle), Diagnoser(vehicle)
-    drive = fast.drive(drawn)
-    warnings, shown, launches, next_s = 0, 0.0, 0, 0.0
+    drive, run = _read(drawn, frames)
+    shown, next_s = 0.0, 0.0
     for frame in drive:
-        for reading in decoder.feed(frame):
-            for item in estimator.feed(reading):
-                warnings += sum(w.raised for w in diagnoser.feed(item))
+        run.feed(frame)
         if frame.time_s >= next_s:
             next_s = frame.time_s + 0.25
             shown += 0.25 * _shows(fault, drive, drawn)
-    decoder.end()
-    for item in estimator.end():
-        warnings += sum(w.raised for w in diagnoser.feed(item))
-    diagnoser.note_codes(decoder.codes)
-    warnings += sum(w.raised for w in diagnoser.end())
-    call, probabilities = diagnoser.call(), diagnoser.standing()
-    launches = len(diagnoser.launches)
+    run.end()
     return {
         "fault": fault,
         "expected": drawn.expected,
         "seed": seed,
         "seconds": drawn.seconds,
-        "readings_per_s": drawn.poll.readings_per_s,
-        "torque": drawn.unit.torque,
+        "readings_per_s": drawn.poll.readings_per_s if frames == "polled" else run.readings / drawn.seconds,
+        "torque": drawn.unit.torque if frames == "polled" else "reported",
         "style": drawn.driver.style,
         "shown_s": shown,
-        "launches": launches,
-        "call": call.finding,
-        "probabilities": probabilities,
-        "warnings": warnings,
+        "launches": len(run.diagnoser.launches),
+        "call": run.diagnoser.call().finding,
+        "probabilities": run.diagnoser.standing(),
+        "warnings": sum(w.raised for w in run.warnings),
     }
 
 
-def _shows(fault: str, drive: fast.Drive, drawn: scenario.Scenario) -> bool:
+def _read(drawn: scenario.Scenario, frames: str) -> tuple[fast.Drive | fast.Overheard, Run]:
+    """The drive's frames, and the run that takes them in."""
+    text = drawn.vehicle_file_text() + (heron_section() if frames == "heron" else "")
+    vehicle = parse(text, "drawn")
+    if frames == "polled":
+        return fast.drive(drawn), Run("", ObdDecoder(), vehicle)
+    if frames == "j1939":
+        return fast.Overheard(drawn, "j1939"), Run("", J1939Decoder(), vehicle)
+    decoder = DbcDecoder(str(ROOT / "dbc_demo" / "heron.dbc"), vehicle.broadcast)
+    return fast.Overheard(drawn, "heron"), Run("", decoder, vehicle)
+
+
+def _shows(fault: str, drive: fast.Drive | fast.Overheard, drawn: scenario.Scenario) -> bool:
     """Whether this moment of the true drive shows the fault at all."""
     t = drive.truth
     under_power = t.pump_torque_nm > 0.2 * drawn.engine.peak_torque_nm
@@ -99,11 +101,11 @@ def _shows(fault: str, drive: fast.Drive, drawn: scenario.Scenario) -> bool:
     return under_power and t.road_kmh > 5.0
 
 
-def jobs(count: int, first: int, faults: list[str]) -> Iterator[tuple[str, int]]:
-    """(fault, seed) of every drive."""
+def jobs(count: int, first: int, faults: list[str], frames: str) -> Iterator[tuple[str, int, str]]:
+    """(fault, seed, how it is read) of every drive."""
     plan = faults or list(PLAN)
     for i in range(count):
-        yield plan[i % len(plan)], first + i
+        yield plan[i % len(plan)], first + i, frames
 
 
 def main() -> int:
@@ -113,11 +115,12 @@ def main() -> int:
     parser.add_argument("--first", type=int, default=1000)
     parser.add_argument("--processes", type=int, default=1)
     parser.add_argument("--faults", nargs="*", default=[], choices=scenario.FAULTS)
+    parser.add_argument("--frames", default="polled", choices=("polled", "j1939", "heron"))
     parser.add_argument("--raw", type=Path, help="also write one JSON line a drive here")
     parser.add_argument("--write", action="store_true", help="put the tables into docs/diagnosis.md")
     given = parser.parse_args()
     os.nice(10)
-    todo = list(jobs(given.drives, given.first, given.faults))
+    todo = list(jobs(given.drives, given.first, given.faults, given.frames))
     if given.processes > 1:
         with Pool(given.processes) as pool:
             rows = list(pool.imap_unordered(one, todo))

@@ -57,7 +57,7 @@ def brier(rows: list[Row]) -> float:
 
 
 def _rate(r: Row) -> str:
-    groups = ((8.0, "3-8 /s"), (20.0, "8-20 /s"), (99.0, "20-40 /s"))
+    groups = ((8.0, "3-8 /s"), (20.0, "8-20 /s"), (45.0, "20-40 /s"), (1e9, "broadcast"))
     return next(label for limit, label in groups if r["readings_per_s"] < limit)
 
 
