@@ -156,6 +156,16 @@ def _derived(k0: float, k0_sd: float, torque_ratio: float | None, coupling: floa
     return derive(k0, k0_sd, torque_ratio, coupling)
 
 
+def of_any_weight(vehicle: Vehicle) -> Vehicle:
+    """A mass that nobody gave may be a bus's or a laden truck's: it is not the default car's."""
+    return replace(vehicle, mass_kg=_ANY_KG) if vehicle.mass_kg.assumed else vehicle
+
+
+def weighed(vehicle: Vehicle) -> bool:
+    """Whether its mass is known well enough for acceleration to tell torque."""
+    return vehicle.mass_kg.sd < _WEIGHED_SD * vehicle.mass_kg.value
+
+
 class Aboard(NamedTuple):
     """What the vehicle weighs more than its file says on the day of the drive, and sd of mass [kg]."""
 
@@ -207,7 +217,9 @@ def _stall_capacity(vehicle: Vehicle) -> tuple[float, float, tuple[str, ...]]:
 
 # Common practice, no source.
 _ABOARD_KG: Final = (120.0, 150.0)
-_LOAD_SD_KG: Final = 160.0
+_LOAD_SD_KG: Final = 400.0  # of a vehicle of which nobody said what it is: it may be a laden van, or small
+_ANY_KG: Final = Known(12000.0, 8000.0, True)  # 4 to 40 t
+_WEIGHED_SD: Final = 0.5
 _CARGO_SHARE_SD: Final = 0.06  # of mass: what is heavy itself is there to carry
 WIND_SD_M_S: Final = 3.0
 ROTATING_SHARE: Final = 0.035  # wheels and shafts, as a share of mass

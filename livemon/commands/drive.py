@@ -14,7 +14,7 @@ from livemon.clock import MonotonicClock
 from livemon.commands import outputs
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, of_any_weight
 from livemon.views import result
 from livemon.views.keys import Keys
 from livemon.views.plain import Plain, usable_screen
@@ -51,10 +51,12 @@ class Stop:
                 signal.signal(number, handler)
 
 
-def vehicle_of(args: argparse.Namespace) -> Vehicle:
+def vehicle_of(path: str | None, j1939: bool) -> Vehicle:
+    """The vehicle file's vehicle. What speaks J1939 may weigh anything, unless the file says."""
     from livemon.vehicle_file import load
 
-    return load(args.vehicle) if args.vehicle else Vehicle()
+    vehicle = load(path) if path else Vehicle()
+    return of_any_weight(vehicle) if j1939 else vehicle
 
 
 def decoder_of(vehicle: Vehicle, dbc: str | None, j1939: bool) -> Decoder:
@@ -191,9 +193,7 @@ def judge(
     recording: str, vehicle_path: str | None = None, *, dbc: str | None = None, j1939: bool = False
 ) -> dict[str, Any]:
     """The result of one recording, without a screen."""
-    from livemon.vehicle_file import load
-
-    vehicle = load(vehicle_path) if vehicle_path else Vehicle()
+    vehicle = vehicle_of(vehicle_path, j1939)
     run = Run(recording, decoder_of(vehicle, dbc, j1939), vehicle)
     replay_recording(run, recording, pace=0.0, stop=lambda: False)
     return result.build(run.end())

@@ -29,14 +29,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Learn and write; a drive that does not hold enough is refused, saying what is missing."""
-    from livemon.commands.drive import decoder_of, replay_recording
+    from livemon.commands.drive import decoder_of, replay_recording, vehicle_of
     from livemon.diagnose.words import TITLES
     from livemon.estimate.learning import Learner
     from livemon.run import Run
-    from livemon.vehicle_file import dump, load
+    from livemon.vehicle_file import dump
 
     outputs.check(args)
-    vehicle = load(args.vehicle)
+    vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
     learner = Learner(vehicle)
     drive = Run(args.recording, decoder, vehicle, trace=_Listener(learner))

@@ -25,7 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def run(args: argparse.Namespace) -> int:
-    vehicle = drive.vehicle_of(args)
+    vehicle = drive.vehicle_of(args.vehicle, args.j1939)
     decoder = drive.decoder_of(vehicle, args.dbc, args.j1939)
     view, full_screen = drive.view_of(args)
     pace = args.pace if args.pace is not None else (1.0 if full_screen else 0.0)

@@ -57,7 +57,7 @@ def run(args: argparse.Namespace) -> int:
     links.check(args)
     outputs.check(args)
     clock = MonotonicClock()
-    vehicle = vehicle_of(args)
+    vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
     source, schedule = links.open_link(args, clock, _say, getattr(decoder, "wanted_masks", ()))
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None

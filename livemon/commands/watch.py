@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> int:
     for option in ("record", "json", "trace", "report"):  # a drive a file, for a board that starts by itself
         if (path := getattr(args, option)) and "%" in path:
             setattr(args, option, time.strftime(path))
-    vehicle = drive.vehicle_of(args)
+    vehicle = drive.vehicle_of(args.vehicle, args.j1939)
     decoder = drive.decoder_of(vehicle, args.dbc, args.j1939)
     drive.check_outputs(args)
     recorder = Recorder(args.record, max_bytes=RECORDING_BYTES) if args.record else None

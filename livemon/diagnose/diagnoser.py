@@ -29,6 +29,7 @@ from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscill
 from livemon.vehicle import Vehicle, curves_of
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
+_STANDING: Final = ("stationary_in_gear", "neutral")
 _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
 _CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
@@ -139,15 +140,16 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self.file_fit.feed(w)
         self._climb.feed(w)
-        if w.turbine_source == "found":
+        if w.turbine_source in ("found", "guessed"):
             self.ratios_found = True  # from this drive: what slipped all along is part of them
         else:
             self.lockup_watch.feed(w)
         shared = self.lockup_watch.bit.applied and w.regime in ("launch", "pull")
-        self._settle_pulls(w, shared)
-        if not shared:
-            self.stretches.feed(w)
-        self.presence.feed(w)
+        if w.turbine_source != "guessed" or w.regime in _STANDING:
+            self._settle_pulls(w, shared)
+            if not shared:
+                self.stretches.feed(w)
+            self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
             self.shudder.locked_time(w.end_s - w.start_s, w.samples)

@@ -20,7 +20,7 @@ from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
-from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, Vehicle
+from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, Vehicle, weighed
 
 Array = NDArray[np.float64]
 
@@ -89,6 +89,7 @@ class Looks:
         self._friction_nm = FRICTION_SHARE * prior.torque_nm
         self._flat: Array = np.ones(len(rows))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
+        self._weighed = weighed(vehicle)  # else forces tell nothing of engine or road
 
     def make(self, w: Window, x: Array, released: bool) -> tuple[Look | None, Look | None]:
         """(capacity, force) of one window that has passed by, each None where it does not carry it.
@@ -107,7 +108,7 @@ class Looks:
         if driving and (open_clutch or _steady_stall(w)):
             capacity = self._capacity(w)
         speed = w.road_speed_m_s
-        if speed is None or speed < 1.5 or w.brake is True:
+        if not self._weighed or speed is None or speed < 1.5 or w.brake is True:
             return capacity, None
         if open_clutch:
             if ratio is not None and pump is not None and w.turbine_rad_per_m is not None and not foot_off:
@@ -122,7 +123,14 @@ class Looks:
     def force_near_coupling(self, w: Window, x: Array, open_share: Array | float) -> Look | None:
         """Force of a window past the coupling point; `open_share`: how far the clutch is open, by row."""
         ratio, speed = w.speed_ratio, w.road_speed_m_s
-        if speed is None or speed < 1.5 or w.brake is True or w.turbine_rad_per_m is None or ratio is None:
+        if (
+            not self._weighed
+            or speed is None
+            or speed < 1.5
+            or w.brake is True
+            or w.turbine_rad_per_m is None
+            or ratio is None
+        ):
             return None
         ratio = min(ratio, 1.0)
         tr = 1.0 + open_share * (self._torque_ratio(ratio) - 1.0)

@@ -11,6 +11,7 @@ from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_
 from livemon.diagnose.nuisance import State
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import Finding, FindingName
+from livemon.vehicle import weighed
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
@@ -172,6 +173,11 @@ def cannot_judge(d: Diagnoser) -> list[str]:
         lines.append(
             f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 "
             "% are not shown"
+        )
+    if not weighed(d.vehicle):
+        lines.append(
+            "engine output and driveline drag: no mass in the vehicle file, and a vehicle that speaks "
+            "J1939 may weigh anything (give body.mass_kg as driven, load included)"
         )
     if "converter.stall_speed_rpm" in d.curves.assumed and not d.vehicle.curve:
         lines.append(

@@ -73,6 +73,14 @@ class GearFinder:
         self._fitted = _FIRST / _MORE
         self.gears: list[FoundGear] = []
 
+    @property
+    def gaps(self) -> bool:
+        """Whether the box has gears that the drive has not shown: what is taken for one found may be one of
+        them."""
+        seen = [gear.seen for gear in self.gears]
+        highest = max((i for i, found in enumerate(seen) if found), default=-1)
+        return not all(seen[: highest + 1])
+
     def forget(self) -> None:
         """A stop or a gap."""
         self._last = None

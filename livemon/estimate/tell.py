@@ -24,6 +24,7 @@ _PINNED_SD: Final = 0.008  # (common practice, no source)
 _HIDDEN, _HIDES = 0.15, 0.06  # share of stretches called locked, and the most slip so hidden
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
+_ROLLING_KMH, _SHIFTS = 7.0, 0.1  # slower, or a shift likelier: both speeds do not give the ratio
 _SHAFT_VAR: Final = 9.0  # rpm^2
 # With turbine speed told: this near each other, in rpm and as a share of engine speed, both turn together,
 # and after so many seconds not by chance; a clutch said to be applied may let slip a little more. Common
@@ -46,12 +47,13 @@ class Told(NamedTuple):
     apart_s: float
     applied: float | None
     launching: bool
+    gaps: bool  # gears were found in this drive, but not all
     read: tuple[float, float] | None  # road speed as read, sd from reading, rounding and delay [km/h]
 
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, _, applied, launching, read = told
+    tick, road, k, k_sd, calibration, turbine, _, applied, launching, gaps, read = told
     e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
@@ -60,7 +62,7 @@ def tell(e: Estimate, told: Told) -> bool:
         e.road_accel_m_s2, e.road_accel_sd_m_s2 = rate * scale, sqrt(rate_var) * scale
     if tick is not None and k:
         e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
-        if k_sd[tick.gear] < _GUESSED_SD:
+        if k_sd[tick.gear] < _GUESSED_SD and not gaps:
             e.turbine_rad_per_m = k[tick.gear] * RPM_TO_RAD_S / KMH_TO_M_S
         if read is not None and not k_sd[tick.gear] and not tick.still:
             e.geared_rpm, e.geared_sd_rpm = k[tick.gear] * read[0], k[tick.gear] * read[1]
@@ -104,7 +106,7 @@ def tell(e: Estimate, told: Told) -> bool:
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
         mean = both
-    e.turbine_source = "found" if k_sd[tick.gear] else "ratios"
+    e.turbine_source = "guessed" if gaps else "found" if k_sd[tick.gear] else "ratios"
     _slip(e, mean, t_var + _STEADY_VAR)
     return _regime(e, tick.shifting > 0.4, p > 0.5, mean, launching and tick.gear < 2)
 
@@ -157,6 +159,10 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     if (road is not None and road[0] < 0.7) or (tick is not None and tick.still):
         e.regime = "neutral" if turbine > 0.3 * n + 50.0 else "stationary_in_gear"
         return True
+    if road is not None and tick is not None and told.k and told.k_sd[tick.gear] and road[0] > _ROLLING_KMH:
+        e.turbine_rad_per_m = None  # by the shafts, whatever gear it is called
+        if tick.shifting < _SHIFTS:
+            e.turbine_rad_per_m = turbine * RPM_TO_RAD_S / (road[0] * KMH_TO_M_S)
     slip, together_s = abs(n - turbine), e.time_s - told.apart_s
     if told.applied is None:
         closed = together_s > _TOGETHER_UNTOLD_S

@@ -23,7 +23,7 @@ from livemon.diagnose.presence import Presence
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle, curves_of
+from livemon.vehicle import Vehicle, curves_of, of_any_weight
 
 CURVES = curves_of(VEHICLE)
 
@@ -170,3 +170,44 @@ def test_two_steps_of_the_pedal_tell_more_than_one_and_the_same_moment_is_no_sec
     far = (100.0, 5200.0, 150.0)  # where the rating is a guess
     assert told(far, far) == pytest.approx(told(far))
     assert told((85.0, 3000.0, 190.0), far) > max(told(far), told((85.0, 3000.0, 190.0)))
+
+
+@pytest.mark.parametrize(("source", "looks"), [("found", True), ("guessed", False)])
+def test_a_gear_that_may_be_another_tells_nothing_of_the_converter(source: str, looks: bool) -> None:
+    diagnoser = Diagnoser(VEHICLE)
+    for i in range(400):
+        ratio = 0.3 + 0.05 * (i // 40)
+        diagnoser.feed(
+            Estimate(
+                0.1 * i, 2200.0, "launch" if i < 200 else "pull", 2200.0 * ratio, 20.0,
+                2200.0 * (1.0 - ratio), 20.0, ratio, 0.01, 2, 1.0, 0.0, road_speed_m_s=8.0,
+                turbine_rad_per_m=25.0, engine_torque_nm=150.0, pump_torque_nm=140.0,
+                torque_source="reported", turbine_source=source,
+            )
+        )  # fmt: skip
+    diagnoser.end()
+    assert (diagnoser.bank.looks > 0) is looks
+
+
+def test_a_vehicle_of_any_weight_is_not_judged_by_how_it_gains_speed() -> None:
+    """Without a mass in the file a bus would be a car with a weak engine."""
+    anything = of_any_weight(replace(VEHICLE, mass_kg=Vehicle().mass_kg))
+    assert of_any_weight(VEHICLE) == VEHICLE  # given, it stays
+    ends = []
+    for vehicle in (VEHICLE, anything):
+        diagnoser = Diagnoser(vehicle)
+        for i in range(3000):
+            diagnoser.feed(
+                Estimate(
+                    0.1 * i, 1800.0, "locked", 1795.0, 5.0, 5.0, 5.0, 0.997, 0.003, 4, 1.0, 0.95,
+                    road_speed_m_s=16.0, road_accel_m_s2=0.03, road_accel_sd_m_s2=0.02,
+                    turbine_rad_per_m=12.5 if i < 1500 else 9.3, engine_torque_nm=200.0 + i % 40,
+                    pump_torque_nm=195.0 + i % 40, torque_source="reported", turbine_source="ratios",
+                )
+            )  # fmt: skip
+        diagnoser.end()
+        ends.append(diagnoser)
+    weighed, unknown = (d.bank.log_finding() for d in ends)
+    assert max(weighed["engine_low_output"], weighed["driveline_drag"]) > 2.0
+    assert max(abs(value) for value in unknown.values()) < 0.5
+    assert any("no mass in the vehicle file" in line for line in ends[1].cannot_judge)
