@@ -16,6 +16,8 @@ _LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 1.0, "locked": 1.6}
 _STEADY_LENGTH_S: Final = 2.5
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
+# A shift up begins with torque handed over, before its speeds move. Common practice, no source.
+_HANDS_OVER_S: Final = 0.5
 # Torque, engine and road speed are read at different moments and smoothed differently: from window to window
 # they are apart by so much more or less (what they are always apart by is a nuisance of its own).
 _APART_S: Final = 0.05
@@ -121,7 +123,7 @@ class WindowMaker:
         key = (e.regime, e.gear, e.clutch_applied)
         # A clock set back ends the window as a hole does.
         if last is None or key != self._key or not 0.0 <= time_s - last.time_s <= _GAP_S:
-            done = self._close()
+            done = self._close(last is not None and (e.regime == "shift" or e.gear != last.gear))
             self._first = True
             self._stretch_start_s = time_s
             self._key = key
@@ -164,9 +166,13 @@ class WindowMaker:
         self._last = self._key = None
         return done
 
-    def _close(self) -> Window | None:
+    def _close(self, shifts: bool = False) -> Window | None:
+        """shifts: a shift ends it."""
         e, n = self._last, self._n
-        if e is None or n == 0 or (not self._first and e.time_s - self._start_s < _STUB_S and n < 3):
+        if e is None or n == 0:
+            return None
+        length_s = e.time_s - self._start_s
+        if not self._first and ((length_s < _STUB_S and n < 3) or (shifts and length_s < _HANDS_OVER_S)):
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n

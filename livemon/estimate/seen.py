@@ -30,6 +30,7 @@ class Seen:
     road: RoadSpeed
     turbine: Signal
     lockup: Signal
+    shift: Signal
     speeds: list[Speed]
 
     def __init__(self, vehicle: Vehicle) -> None:
@@ -43,7 +44,7 @@ class Seen:
     def forget(self) -> None:
         """The clock was set: times from before say nothing."""
         self.engine, self.road = EngineSpeed(), RoadSpeed()
-        self.turbine, self._output, self.lockup = Signal(), Signal(), Signal()
+        self.turbine, self._output, self.lockup, self.shift = Signal(), Signal(), Signal(), Signal()
         self.torque.forget()
         self.stated.forget()
         self.speeds = []
@@ -74,6 +75,8 @@ class Seen:
             self.stated.add_ratio(t, value)
         elif quantity == "lockup":
             self.lockup.add(t, value)
+        elif quantity == "shift_in_process":
+            self.shift.add(t, value)
         else:
             self.torque.add(t, quantity, value)
         return True

@@ -36,7 +36,8 @@ _APPLIED_RPM, _APPLIED = 80.0, 0.04
 
 class Told(NamedTuple):
     """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or None;
-    apart_s: when it and the engine were last apart. applied: what the vehicle says of its clutch, 0 to 1."""
+    apart_s: when it and the engine were last apart. applied, shifts: what the vehicle says of its clutch, and
+    of a shift, 0 to 1."""
 
     tick: Tick | None
     road: tuple[float, float, float, float, float, bool] | None
@@ -46,6 +47,7 @@ class Told(NamedTuple):
     turbine: tuple[float, float] | None
     apart_s: float
     applied: float | None
+    shifts: float | None
     launching: bool
     gaps: bool  # gears were found in this drive, but not all
     read: tuple[float, float] | None  # road speed as read, sd from reading, rounding and delay [km/h]
@@ -53,7 +55,7 @@ class Told(NamedTuple):
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, _, applied, launching, gaps, read = told
+    tick, road, k, k_sd, calibration, turbine, _, applied, shifts, launching, gaps, read = told
     e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
@@ -108,7 +110,7 @@ def tell(e: Estimate, told: Told) -> bool:
         mean = both
     e.turbine_source = "guessed" if gaps else "found" if k_sd[tick.gear] else "ratios"
     _slip(e, mean, t_var + _STEADY_VAR)
-    return _regime(e, tick.shifting > 0.4, p > 0.5, mean, launching and tick.gear < 2)
+    return _regime(e, _shifting(tick, shifts), p > 0.5, mean, launching and tick.gear < 2)
 
 
 def _slip(e: Estimate, turbine: float, var: float) -> None:
@@ -117,6 +119,11 @@ def _slip(e: Estimate, turbine: float, var: float) -> None:
     e.slip_rpm, e.slip_sd_rpm = n - turbine, sd
     if n > 100.0:
         e.speed_ratio, e.speed_ratio_sd = turbine / n, sd / n
+
+
+def _shifting(tick: Tick | None, shifts: float | None) -> bool:
+    """By its speeds, or by the vehicle's word, which comes earlier: first torque is handed over."""
+    return (tick is not None and tick.shifting > 0.4) or (shifts is not None and shifts > 0.5)
 
 
 def _regime(e: Estimate, shifting: bool, locked: bool, turbine: float, launching: bool) -> bool:
@@ -171,4 +178,4 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     else:
         closed = together_s > _TOGETHER_S
     e.locked_probability = 0.9 if closed else 0.05
-    return _regime(e, bool(tick and tick.shifting > 0.4), closed, turbine, told.launching)
+    return _regime(e, _shifting(tick, told.shifts), closed, turbine, told.launching)

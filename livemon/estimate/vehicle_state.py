@@ -267,7 +267,7 @@ class VehicleState:
             self._apart_s = t
         told = Told(
             tick, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
-            self.seen.lockup.held(t), self._launching,
+            self.seen.lockup.held(t), self.seen.shift.held(t), self._launching,
             self._finder is not None and self._finder.gaps, read,
         )  # fmt: skip
         self._launching = tell(e, told)
