@@ -142,12 +142,13 @@ class Diagnoser:
         self._climb.feed(w)
         if w.turbine_source in ("found", "guessed"):
             self.ratios_found = True  # from this drive: what slipped all along is part of them
-        else:
+        elif not w.hands_over:
             self.lockup_watch.feed(w)
         shared = self.lockup_watch.bit.applied and w.regime in ("launch", "pull")
         if w.turbine_source != "guessed" or w.regime in _STANDING:
-            self._settle_pulls(w, shared)
-            if not shared:
+            if not w.hands_over:
+                self._settle_pulls(w, shared)
+            if not shared and not w.hands_over:
                 self.stretches.feed(w)
             self.presence.feed(w)
         locked = w.regime == "locked"

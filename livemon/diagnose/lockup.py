@@ -45,6 +45,10 @@ _ODD_SPAN_RPM: Final = 800.0
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _STRETCH_S: Final = 12.0
+_LOOK_S, _GLIMPSE = 0.5, 0.1  # shorter windows count less, a single reading so much
+# A control that holds slip takes a second to answer a step of torque larger than this share of peak, which
+# shows where turbine speed is told: rpm for a step of peak torque. Common practice, no source.
+_STEPS_S, _STEP, _STEP_RPM = 2.5, 0.15, 250.0
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -62,6 +66,7 @@ class LockupWatch:
         self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
         self.bit = ClutchBit()
         self._said: float | None = None
+        self._before: Window | None = None  # the one weighed last
         self._waiting: tuple[Window, float | None] | None = None
         self.target_rpm = rows.target_rpm
         self.sums = Sums(torque_nm)
@@ -198,9 +203,13 @@ class LockupWatch:
         if w.geared_rpm is None and not by_shaft:
             rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
         noise = hypot(_SLIP_WANDER_RPM, slip_sd)
-        weight = _ALIKE * (1 + self._joined)
+        weight = _ALIKE * (self._joined + min(1.0, max((w.end_s - w.start_s) / _LOOK_S, _GLIMPSE)))
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._joined = 0
+        if by_shaft and self._before is not None and w.start_s - self._before.end_s < _STEPS_S:
+            step_nm = abs(torque.value_nm - (self._before.pump_torque_nm or torque.value_nm))
+            noise = hypot(noise, _STEP_RPM * max(step_nm / self._torque_nm - _STEP, 0.0))
+        self._before = w
         if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
             noise = hypot(noise, _SETTLING[1])
         p = rows.predict(w.engine_rpm, turbine, torque, noise, by_shaft)

@@ -17,7 +17,7 @@ _STEADY_LENGTH_S: Final = 2.5
 _GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
 # A shift up begins with torque handed over, before its speeds move. Common practice, no source.
-_HANDS_OVER_S: Final = 0.5
+_HANDS_OVER_S: Final = 0.3
 # Torque, engine and road speed are read at different moments and smoothed differently: from window to window
 # they are apart by so much more or less (what they are always apart by is a nuisance of its own).
 _APART_S: Final = 0.05
@@ -63,6 +63,7 @@ class Window:
     pedal_pct: float | None
     brake: bool | None
     clutch_applied: bool | None  # what the vehicle says of its converter clutch
+    hands_over: bool  # the short end of a stretch before a shift, which may have begun
 
     @property
     def middle_s(self) -> float:
@@ -172,7 +173,7 @@ class WindowMaker:
         if e is None or n == 0:
             return None
         length_s = e.time_s - self._start_s
-        if not self._first and ((length_s < _STUB_S and n < 3) or (shifts and length_s < _HANDS_OVER_S)):
+        if not self._first and length_s < _STUB_S and n < 3:
             return None
         ratio = self._ratio / self._ratio_n if self._ratio_n else None
         rpm = self._rpm / n
@@ -217,6 +218,7 @@ class WindowMaker:
             pedal_pct=e.pedal_pct,
             brake=e.brake,
             clutch_applied=e.clutch_applied,
+            hands_over=shifts and not self._first and length_s < _HANDS_OVER_S,
         )
 
     def _rate(self, now: float | None, before: float | None) -> float:

@@ -180,5 +180,5 @@ def test_a_held_stator_leads_all_causes(seed: int) -> None:
 
 
 def test_a_held_stator_is_named_when_the_drive_shows_it_long_enough() -> None:
-    diagnoser, _ = judged(Truth(seized=1.0), 2, 240.0)
+    diagnoser, _ = judged(Truth(seized=1.0), 2, 360.0)
     assert diagnoser.call().finding == "stator_seized", diagnoser.evidence()
