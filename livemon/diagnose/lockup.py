@@ -221,6 +221,8 @@ class LockupWatch:
         self._schedule(w, torque.value_nm, seconds)
         locked = w.regime == "locked"
         says_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
+        if by_shaft:  # it goes by nothing but slip
+            says_on = said_open = 0.5
         much_rpm = self.target_rpm + _HELD_RPM
         said_on = np.where(p.slip[ON] < much_rpm, says_on, said_open)  # it goes by slip
         good_on = (1.0 - self._open) * said_on * fits_held

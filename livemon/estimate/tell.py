@@ -31,7 +31,7 @@ _SHAFT_VAR: Final = 9.0  # rpm^2
 # practice, no source.
 TOGETHER_RPM, TOGETHER = 20.0, 0.015
 _TOGETHER_S, _TOGETHER_UNTOLD_S = 3.0, 0.5
-_APPLIED_RPM, _APPLIED = 80.0, 0.04
+_APPLIED_RPM, _APPLIED, _STAYS = 80.0, 0.04, 1.3
 
 
 class Told(NamedTuple):
@@ -49,13 +49,14 @@ class Told(NamedTuple):
     applied: float | None
     shifts: float | None
     launching: bool
+    closed: bool  # as the estimate before had the clutch
     gaps: bool  # gears were found in this drive, but not all
     read: tuple[float, float] | None  # road speed as read, sd from reading, rounding and delay [km/h]
 
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, _, applied, shifts, launching, gaps, read = told
+    tick, road, k, k_sd, calibration, turbine, _, applied, shifts, launching, _, gaps, read = told
     e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
@@ -174,7 +175,7 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     if told.applied is None:
         closed = together_s > _TOGETHER_UNTOLD_S
     elif told.applied > 0.5:
-        closed = slip < max(_APPLIED_RPM, _APPLIED * n)
+        closed = slip < max(_APPLIED_RPM, _APPLIED * n) * (_STAYS if told.closed else 1.0)
     else:
         closed = together_s > _TOGETHER_S
     e.locked_probability = 0.9 if closed else 0.05

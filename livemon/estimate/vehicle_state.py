@@ -54,7 +54,7 @@ class VehicleState:
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
         self._standstill = Standstill()
         self.calibration = self._uncalibrated()
-        self._launching = False
+        self._launching = self._closed = False
         self.lost()
 
     def _uncalibrated(self) -> Locked:
@@ -248,9 +248,9 @@ class VehicleState:
 
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
-        before = self._launching, self._tick_at_index, self._apart_s
+        before = self._launching, self._closed, self._tick_at_index, self._apart_s
         e = self._estimate(len(self.seen.engine.track.t) - 1)
-        self._launching, self._tick_at_index, self._apart_s = before
+        self._launching, self._closed, self._tick_at_index, self._apart_s = before
         return e
 
     def _estimate(self, i: int) -> Estimate:
@@ -267,10 +267,11 @@ class VehicleState:
             self._apart_s = t
         told = Told(
             tick, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
-            self.seen.lockup.held(t), self.seen.shift.held(t), self._launching,
+            self.seen.lockup.held(t), self.seen.shift.held(t), self._launching, self._closed,
             self._finder is not None and self._finder.gaps, read,
         )  # fmt: skip
         self._launching = tell(e, told)
+        self._closed = e.regime == "locked"
         self.seen.torque.ratio_into(e)
         return e
 
