@@ -8,7 +8,7 @@ limits put slip at 80-170 rpm with the clutch on [tcc-monitor]; nothing here dep
 
 from __future__ import annotations
 
-from math import exp, hypot, sqrt
+from math import exp, hypot
 from typing import Final
 
 import numpy as np
@@ -19,22 +19,19 @@ from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.road_torque import road_torque
 from livemon.diagnose.row_logs import ODD_STRETCH, limited, log_mean, normal, soften
 from livemon.diagnose.shafts import ShaftWatch
 from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
-_SLIP_WANDER_RPM: Final = 12.0
 _SCALE_SD: Final = 0.003  # of turbine speed: what tyre and calibration leave wrong at least
 _LIGHT_SR: Final = (0.9, 1.02)  # speed ratios between which light load is told from overrun and creep
 _TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the open converter slips
 _AT_REST_RPM: Final = 15.0  # sd of slip with the clutch on and no torque to hold
-_TORQUE_SHARE: Final = 0.02  # of peak: what a torque signal is off by from moment to moment
 _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
-_SETTLING: Final = (1.2, 50.0)  # seconds after a shift, and how far slip is from where it will be [rpm]
 MOST_GEARS: Final = 8  # where the vehicle file does not say
 # What the estimate made of it: how often it says locked with the clutch on, and with it open. It goes by slip
 # for the most part, which is weighed already: no more than what it adds to that (set on two simulators).
@@ -45,10 +42,6 @@ _ODD_SPAN_RPM: Final = 800.0
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 _ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _STRETCH_S: Final = 12.0
-_LOOK_S, _GLIMPSE = 0.5, 0.1  # shorter windows count less, a single reading so much
-# A control that holds slip takes a second to answer a step of torque larger than this share of peak, which
-# shows where turbine speed is told: rpm for a step of peak torque. Common practice, no source.
-_STEPS_S, _STEP, _STEP_RPM = 2.5, 0.15, 250.0
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -145,11 +138,8 @@ class LockupWatch:
     def _take(self, w: Window, said: float | None) -> None:
         """said: chance that a working clutch is open, by what its control says."""
         self._said = said
-        slip, turbine, slip_sd = w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm
-        if slip is not None and w.geared_rpm is not None and not _told(w):
-            # what the estimate made of the clutch is not asked
-            slip, turbine, slip_sd = w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm
-        if w.regime not in ("launch", "pull", "locked") or slip is None or turbine is None:
+        seen = slip_of(w)
+        if w.regime not in ("launch", "pull", "locked") or seen is None:
             if w.regime != "coast":
                 self._since_s = None
                 self._settle()
@@ -160,27 +150,27 @@ class LockupWatch:
             self._settle()
             self._stretch_start_s = w.start_s
             self._open[:] = OPEN_AFTER_SHIFT
-        if turbine < _LEAST_SR * w.engine_rpm or w.gear_probability < 0.7:
+        if seen.turbine_rpm < _LEAST_SR * w.engine_rpm or w.gear_probability < 0.7:
             self.sums.slipping_since_s = None
             return
-        torque = self._torque(w)
+        torque = torque_of(w, self._vehicle, self._curves, self._torque_nm)
         light = torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm
         if torque is None or (light and not self._drives(w, torque.value_nm)):
-            if w.regime == "locked" and w.pump_torque_nm is not None and not _told(w):
-                self._rows.at_rest(turbine, slip, hypot(_AT_REST_RPM, 0.5 * slip_sd))
+            if w.regime == "locked" and w.pump_torque_nm is not None and not seen.by_shaft:
+                self._rows.at_rest(seen.turbine_rpm, seen.rpm, hypot(_AT_REST_RPM, 0.5 * seen.sd_rpm))
             self.sums.slipping_since_s = None
             return
         if w.start_s - self._stretch_start_s > _STRETCH_S:
             self._settle()
             self._stretch_start_s = w.start_s
         before = self._weighed
-        if before is not None and _same(w, before) and slip < self.target_rpm + _HELD_RPM:
+        if before is not None and same(w, before) and seen.rpm < self.target_rpm + _HELD_RPM:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
             self.sums.count(w, 0.0, self._looked_open, self._since_s, self._said)
             return
-        self._weigh(w, torque, slip, turbine, slip_sd)
+        self._weigh(w, torque, seen)
         self._weighed = w
 
     def _drives(self, w: Window, torque_nm: float) -> bool:
@@ -191,28 +181,16 @@ class LockupWatch:
         least = 0.25 * _LEAST_SHARE * self._torque_nm
         return all(torque_nm + rows.offset_nm(row) > least for row in self._likeliest)
 
-    def _torque(self, w: Window) -> Torque | None:
-        if w.pump_torque_nm is None:
-            return road_torque(w, self._vehicle, self._curves)
-        sd = hypot(w.pump_torque_sd_nm / sqrt(min(w.samples, 4)), w.pump_torque_unsure_nm)
-        return Torque(w.pump_torque_nm, hypot(sd, _TORQUE_SHARE * self._torque_nm))
-
-    def _weigh(self, w: Window, torque: Torque, slip: float, turbine: float, slip_sd: float) -> None:
-        rows = self._rows
-        by_shaft = _told(w)
+    def _weigh(self, w: Window, torque: Torque, seen: SlipSeen) -> None:
+        rows, slip, by_shaft = self._rows, seen.rpm, seen.by_shaft
         if w.geared_rpm is None and not by_shaft:
-            rows.know_scale(_SCALE_SD + w.slip_sd_rpm / turbine)
-        noise = hypot(_SLIP_WANDER_RPM, slip_sd)
-        weight = _ALIKE * (self._joined + min(1.0, max((w.end_s - w.start_s) / _LOOK_S, _GLIMPSE)))
+            rows.know_scale(_SCALE_SD + w.slip_sd_rpm / seen.turbine_rpm)
+        since_s = self._since_s if self._since_s is not None else w.start_s
+        noise = noise_rpm(seen, torque.value_nm, w, self._before, since_s, self._torque_nm)
+        weight = _ALIKE * (self._joined + worth(w))
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
-        self._joined = 0
-        if by_shaft and self._before is not None and w.start_s - self._before.end_s < _STEPS_S:
-            step_nm = abs(torque.value_nm - (self._before.pump_torque_nm or torque.value_nm))
-            noise = hypot(noise, _STEP_RPM * max(step_nm / self._torque_nm - _STEP, 0.0))
-        self._before = w
-        if w.start_s - (self._since_s or w.start_s) < _SETTLING[0]:
-            noise = hypot(noise, _SETTLING[1])
-        p = rows.predict(w.engine_rpm, turbine, torque, noise, by_shaft)
+        self._before, self._joined = w, 0
+        p = rows.predict(w.engine_rpm, seen.turbine_rpm, torque, noise, by_shaft)
         if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
@@ -262,7 +240,7 @@ class LockupWatch:
         worn = float(fits_held[worn_rows].max()) + flat
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
-        self._looked_open = not locked and (w.gear == 1 or never > max(sound, 0.6 * worn))
+        self._looked_open = (by_shaft or not locked) and (w.gear == 1 or never > max(sound, 0.6 * worn))
         self.sums.count(w, slips, self._looked_open, self._since_s, self._said)
 
     def _gear_slips(
@@ -314,18 +292,3 @@ class LockupWatch:
             self._stretch[:] = 0.0
             self._going_on = False
             self._judged = None
-
-
-def _told(w: Window) -> bool:
-    """Whether turbine speed is the vehicle's own: neither tyre nor a gear that slips is in its slip."""
-    return w.turbine_source == "broadcast"
-
-
-def _same(w: Window, before: Window) -> bool:
-    """Whether a window says what the one before it said: same state, slip and torque."""
-    assert w.slip_rpm is not None and before.slip_rpm is not None
-    return (
-        w.regime == before.regime
-        and abs(w.slip_rpm - before.slip_rpm) < 8.0
-        and abs((w.pump_torque_nm or 0.0) - (before.pump_torque_nm or 0.0)) < 8.0
-    )
