@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose import alternatives, decide, facts, strain
 from livemon.diagnose.checks import CHECKS
-from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
+from livemon.diagnose.words_clutch import clutch, gear, never, slip
 from livemon.diagnose.words_shake import TELLS_ORDER, shakes, shudder
 from livemon.records import FindingName
 
@@ -38,7 +38,7 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         lines.append(_split(p))
         lines += d.cannot_judge
     elif name == "none":
-        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d, name), _coast(d), _clutch(d)) if s]
+        lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d, name), _coast(d), clutch(d)) if s]
     elif name == "stator_not_holding":
         lines += [s for s in (_launch_k(d), _launch_t(d), _locked(d, name), _fades(d)) if s]
     elif name == "stator_seized":
@@ -53,13 +53,13 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     elif name == "driveline_drag":
         lines += [s for s in (_drag(d), _coast(d), _locked(d, name), _launch_k(d)) if s]
     elif name == "gear_slip":
-        lines += [s for s in (_gear(d), _launch_k(d)) if s]
+        lines += [s for s in (gear(d), _launch_k(d)) if s]
     elif name == "lockup_shudder":
         lines += shudder(d)
     elif name == "lockup_slip":
-        lines += [s for s in (_clutch(d), _slip(d)) if s]
+        lines += [s for s in (clutch(d), slip(d)) if s]
     elif name == "lockup_never_applied":
-        lines.append(_never(d))
+        lines.append(never(d))
     misfit = strain.strained(d.stretches.facts) if name == "not_enough_evidence" else None
     if misfit is not None:
         lines += [s for s in (_TELLS[misfit.field, misfit.regime](d),) if s]
@@ -261,50 +261,6 @@ def _drag(d: Diagnoser) -> str:
         f"All regimes together fit an extra retarding force of {n['extra_force_n']} N "
         f"(± {_twice(n['extra_force_sd_n'])} N)."
     )
-
-
-def _gear(d: Diagnoser) -> str:
-    n = numbers(d, "gear_slip")
-    if "turbine_ahead_pct" in n:
-        return (
-            f"In gear {n['gear']} the turbine ran {n['turbine_ahead_pct']} % ahead of road speed times "
-            f"ratio for {n['slipping_s']} s; the other gears fit their ratios."
-        )
-    return (
-        f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and "
-        "ratio give; the other gears fit their ratios."
-    )
-
-
-def _clutch(d: Diagnoser) -> str | None:
-    watch = d.lockup_watch
-    mean, most = mean_slip_rpm(watch.by_gear), most_slip_rpm(watch.by_gear)
-    if mean is None or most is None:
-        return None
-    return (
-        f"With the converter clutch on for {watch.totals.applied_s:.0f} s slip averaged {mean:.0f} rpm "
-        f"(target about {watch.target_rpm:.0f} rpm, most {most:.0f} rpm)."
-    )
-
-
-def _never(d: Diagnoser) -> str:
-    seen = d.lockup_watch.totals
-    if seen.denied_s > seen.open_cruise_s:
-        return (
-            f"For {seen.denied_s:.0f} s its control said that the converter clutch was applied; slip stayed "
-            "what an open converter shows."
-        )
-    return (
-        f"The converter clutch was on for {seen.applied_s:.0f} s in all, although the drive held "
-        f"{seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in third gear or higher."
-    )
-
-
-def _slip(d: Diagnoser) -> str:
-    watch = d.lockup_watch
-    growth = slip_per_100_nm(watch.by_gear, d.torque_nm)
-    tail = "" if growth is None else f", changing by {growth:+.0f} rpm for each 100 N m"
-    return f"Slip stood above target for {watch.totals.slipping_s:.0f} s{tail}."
 
 
 _TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser], str | None]]] = {
