@@ -7,7 +7,7 @@ and file are off by is the same in every gear and at every load; a wrong ratio i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import log
+from math import hypot, log
 from typing import Final
 
 import numpy as np
@@ -22,6 +22,7 @@ Array = NDArray[np.float64]
 
 _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
 _NOISE: Final = 0.005  # of the ratio of both speeds, from window to window
+_WINDS_UP_RPM: Final = 3.0  # of the turbine, for each N m of torque's change: soft shafts wind up first
 _WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so often. Common practice, no source.
 _ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
 _ODD_STRETCH: Final = 0.005
@@ -93,7 +94,8 @@ class ShaftWatch:
         seen, here = log(turbine / geared), self._ln_ratio[gear - 1]
         if any(abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here):
             return
-        noise = _NOISE**2 + (w.geared_sd_rpm / geared) ** 2
+        unsure_rpm = hypot(w.geared_sd_rpm, _WINDS_UP_RPM * w.pump_torque_unsure_nm)
+        noise = _NOISE**2 + (unsure_rpm / geared) ** 2
         wrong, slipping = gear, self._gears + gear
         variance = self._var + noise
         density = normal(seen - self._scale, variance)

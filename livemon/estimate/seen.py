@@ -91,6 +91,13 @@ class Seen:
         self.speeds.append((t, value, width))
         return True
 
+    def shaft_kmh(self, t: float) -> tuple[float, float] | None:
+        """Road speed by the output shaft as it is told, nothing smoothed, and its rate [km/h, km/h/s]."""
+        told = self._output.at(t) if self._out_per_kmh else None
+        if told is None or not self._out_per_kmh:
+            return None
+        return told[0] / self._out_per_kmh, told[1] / self._out_per_kmh
+
     def speeds_due(self, until: float) -> list[Speed]:
         """Road-speed readings up to `until`, each once."""
         count = next((i for i, (t, *_) in enumerate(self.speeds) if t > until), len(self.speeds))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import log, sqrt
+from math import hypot, log, sqrt
 from typing import Final
 
 from livemon.estimate.gear_finder import GearFinder
@@ -32,6 +32,7 @@ _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives
 _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
 _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
+_SHAFT_SD_KMH: Final = 0.05
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
@@ -261,7 +262,7 @@ class VehicleState:
         self.seen.torque.into(e)
         tick = self._tick(t)
         state = self._state_at(t) if tick is not None else None
-        road, read = (self._on_scale(state), self._as_read(state)) if state is not None else (None, None)
+        road, read = (self._on_scale(state), self._as_read(t, state)) if state is not None else (None, None)
         turbine, n = self.seen.turbine.at(t), e.engine_rpm
         if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
             self._apart_s = t
@@ -306,7 +307,9 @@ class VehicleState:
         v, v_var = c.road(u, rate)
         return max(v, 0.0), rate, var, v_var, rate_var, False
 
-    def _as_read(self, state: State) -> tuple[float, float]:
+    def _as_read(self, t: float, state: State) -> tuple[float, float]:
         """Road speed [km/h] with nothing learned but delay and rounding, and its sd."""
+        if (shaft := self.seen.shaft_kmh(t)) is not None:
+            return shaft[0], hypot(_SHAFT_SD_KMH, SHAFT_DELAY_S[1] * shaft[1])
         c, (u, rate, var, _, _) = self.calibration, state
         return u - c.offset_kmh, sqrt(var + c.offset_var + (rate * c.delay_sd_s) ** 2)

@@ -88,6 +88,25 @@ def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
     assert float(watch.of_gears()[0]) < 2.0
 
 
+def test_torque_that_winds_the_shafts_up_is_no_gear_that_slips() -> None:
+    """Every launch: as torque comes the turbine runs ahead, until the shafts are wound up."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for _ in range(12):
+        for rpm, ahead, unsure in (
+            (480.0, 0.06, 12.0),
+            (650.0, 0.12, 20.0),
+            (900.0, 0.02, 8.0),
+            (1300.0, 0.0, 2.0),
+        ):
+            w = told(t, 1, 150.0, 0.0, "launch")
+            geared = replace(w, geared_rpm=rpm, turbine_rpm=rpm * (1.0 + ahead), pump_torque_unsure_nm=unsure)
+            watch.feed(geared)
+            t += 1.0
+        watch.feed(told(t, 1, 150.0, 0.2, "shift"))
+        t += 1.0
+    assert float(watch.of_gears()[0]) < 0.0
+
+
 def test_the_last_window_before_a_shift_says_nothing() -> None:
     """A shift begins before it is seen."""
     watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
