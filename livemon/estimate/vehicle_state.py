@@ -32,6 +32,7 @@ _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives
 _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
 _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
+_AT_REST_RPM, _ROLLING_KMH = 50.0, 15.0
 _SHAFT_SD_KMH: Final = 0.05
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
@@ -177,7 +178,7 @@ class VehicleState:
         )
         off = self.seen.torque.foot_off(t)
         slip, slip_var = self.calibration.slip(t)
-        turbine = self.seen.turbine.at(t)
+        turbine = self._told_turbine(t, v)
         look = Look(
             t, n, self._inertia * n_rate, v, sqrt(var), sqrt(slow_var), torque, torque_sd, told, off,
             self._standstill.idle_rpm, stated if stated is not None and stated >= 0 else None, weight,
@@ -202,7 +203,7 @@ class VehicleState:
 
     def _find(self, finder: GearFinder, t: float, i: int, v: float, v_sd: float, v_rate: float) -> bool:
         """Look for gears; true if there are others than before."""
-        track, turbine, idle_rpm = self.seen.engine.track, self.seen.turbine.at(t), self._standstill.idle_rpm
+        track, turbine, idle_rpm = self.seen.engine.track, self._told_turbine(t, v), self._standstill.idle_rpm
         n, n_rate = max(track.sx[i], 100.0), track.sr[i]
         foot_off = self.seen.torque.foot_off(t)
         nm, sd = self.seen.torque.told(t, n, n_rate)
@@ -263,7 +264,7 @@ class VehicleState:
         tick = self._tick(t)
         state = self._state_at(t) if tick is not None else None
         road, read = (self._on_scale(state), self._as_read(t, state)) if state is not None else (None, None)
-        turbine, n = self.seen.turbine.at(t), e.engine_rpm
+        turbine, n = self._told_turbine(t, 0.0 if road is None else road[0]), e.engine_rpm
         if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
             self._apart_s = t
         told = Told(
@@ -275,6 +276,11 @@ class VehicleState:
         self._closed = e.regime == "locked"
         self.seen.torque.ratio_into(e)
         return e
+
+    def _told_turbine(self, t: float, kmh: float) -> tuple[float, float] | None:
+        """(rpm, rpm/s) as the vehicle tells it; a turbine at rest in a vehicle that rolls is no turbine."""
+        told = self.seen.turbine.at(t)
+        return None if told is not None and told[0] < _AT_REST_RPM and kmh > _ROLLING_KMH else told
 
     def _tick(self, t: float) -> Tick | None:
         """The tick nearest to t."""

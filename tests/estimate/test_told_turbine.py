@@ -108,3 +108,14 @@ def test_an_engine_that_is_off_has_no_torque() -> None:
     """What its control still says is not torque that nothing comes of."""
     seen = estimates(drive(6.0, lambda t: 30.0, lambda t: 3, lambda t: -K[2] * 30.0 + 120.0))
     assert all(e.engine_torque_nm is None for e in seen if e.engine_rpm < 400.0)
+
+
+def test_a_turbine_that_stands_in_a_rolling_car_is_not_believed() -> None:
+    """A signal stuck at nothing, or another signal under its name."""
+    stuck = (
+        reading._replace(value=0.0) if reading.quantity == "turbine_rpm" else reading
+        for reading in drive(15.0, lambda t: 60.0, lambda t: 4, lambda t: 10.0)
+    )
+    seen = [e for e in estimates(stuck) if e.time_s > 5.0]
+    assert all(e.turbine_source == "ratios" for e in seen)
+    assert all(e.speed_ratio is not None and e.speed_ratio > 0.9 for e in seen)
