@@ -35,7 +35,7 @@ _APPLIED_RPM, _APPLIED, _STAYS = 80.0, 0.04, 1.3
 
 
 class Told(NamedTuple):
-    """What there is to tell from. road: as VehicleState.speed_at. turbine: broadcast (rpm, rpm/s), or None;
+    """What there is to tell from. road: as gauge.on_scale. turbine: broadcast (rpm, rpm/s), or None;
     apart_s: when it and the engine were last apart. applied, shifts: what the vehicle says of its clutch, and
     of a shift, 0 to 1."""
 

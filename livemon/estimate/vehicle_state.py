@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import hypot, log, sqrt
+from math import log, sqrt
 from typing import Final
 
+from livemon.estimate.gauge import as_read, on_scale, state_at
 from livemon.estimate.gear_finder import GearFinder
 from livemon.estimate.gear_tick import Tick
 from livemon.estimate.gears import Gears
@@ -33,12 +34,9 @@ _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leav
 _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
 _AT_REST_RPM, _ROLLING_KMH = 50.0, 15.0
-_SHAFT_SD_KMH: Final = 0.05
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
-
-State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the reading's own terms
 
 
 class VehicleState:
@@ -143,9 +141,10 @@ class VehicleState:
 
     def _look(self, t: float, i: int) -> None:
         """One tick of the chain, at engine-speed reading i."""
-        road = self.speed_at(t)
-        if road is None:
+        state = state_at(self.seen, self.calibration, t)
+        if state is None:
             return
+        road = on_scale(self.calibration, state)
         stated, weight = None, 1.0
         said = self.seen.stated.at(t)
         if said is not None:
@@ -262,8 +261,9 @@ class VehicleState:
         e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
         self.seen.torque.into(e)
         tick = self._tick(t)
-        state = self._state_at(t) if tick is not None else None
-        road, read = (self._on_scale(state), self._as_read(t, state)) if state is not None else (None, None)
+        c, road, read = self.calibration, None, None
+        if tick is not None and (state := state_at(self.seen, c, t)) is not None:
+            road, read = on_scale(c, state), as_read(self.seen, c, t, state)
         turbine, n = self._told_turbine(t, 0.0 if road is None else road[0]), e.engine_rpm
         if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
             self._apart_s = t
@@ -295,27 +295,3 @@ class VehicleState:
             i -= 1
         self._tick_at_index = i
         return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
-
-    def speed_at(self, t: float) -> tuple[float, float, float, float, float, bool] | None:
-        """Road speed on the nominal scale [km/h] at t, rate, its variance from readings and from calibration,
-        the rate's variance, and whether it reads zero."""
-        state = self._state_at(t)
-        return None if state is None else self._on_scale(state)
-
-    def _state_at(self, t: float) -> State | None:
-        c = self.calibration
-        return self.seen.road.at(t + c.delay_s, c.offset_kmh)
-
-    def _on_scale(self, state: State) -> tuple[float, float, float, float, float, bool]:
-        c, (u, rate, var, rate_var, zero) = self.calibration, state
-        if zero:
-            return max(u - c.offset_kmh, 0.0), rate, var, 0.0, rate_var, True
-        v, v_var = c.road(u, rate)
-        return max(v, 0.0), rate, var, v_var, rate_var, False
-
-    def _as_read(self, t: float, state: State) -> tuple[float, float]:
-        """Road speed [km/h] with nothing learned but delay and rounding, and its sd."""
-        if (shaft := self.seen.shaft_kmh(t)) is not None:
-            return shaft[0], hypot(_SHAFT_SD_KMH, SHAFT_DELAY_S[1] * shaft[1])
-        c, (u, rate, var, _, _) = self.calibration, state
-        return u - c.offset_kmh, sqrt(var + c.offset_var + (rate * c.delay_sd_s) ** 2)
