@@ -51,7 +51,14 @@ class Episode:
     false_alarm_probability: float
     looks: int = 1
     stopped_at_release: bool = False
-    engine_order: float | None = None
+    order: float | None = None  # of engine speed, as it was last followed
+    order_looks: int = 0
+
+    @property
+    def engine_order(self) -> float | None:
+        """The order of engine speed that half of the looks at least follow: a swing that dies away, or two at
+        once, hide it now and then."""
+        return self.order if 2 * self.order_looks >= self.looks else None
 
 
 def with_slip(shakes: float, slip: float) -> tuple[float, float]:
@@ -123,7 +130,9 @@ class ShudderWatch:
             if o.amplitude_rpm > now.amplitude_rpm:
                 now.amplitude_rpm, now.frequency_hz = o.amplitude_rpm, o.frequency_hz
             now.false_alarm_probability = min(now.false_alarm_probability, o.false_alarm_probability)
-        now.engine_order = o.follows_engine_order
+        if o.follows_engine_order is not None:
+            now.order = o.follows_engine_order
+            now.order_looks += 1
         return now
 
     def locked_time(self, duration_s: float, samples: int) -> None:

@@ -59,3 +59,15 @@ def test_slip_beside_shudder_is_no_evidence_against_it_but_alone_it_is() -> None
     assert slip > shakes + 2.0
     assert with_slip(0.0, 0.0) == pytest.approx((0.0, 0.0))
     assert with_slip(800.0, -800.0)[0] < 801.0
+
+
+@pytest.mark.parametrize(("last", "followed", "order"), [(1, 9, 0.5), (7, 3, None)])
+def test_a_swing_that_dies_away_still_followed_its_order(
+    last: int, followed: int, order: float | None
+) -> None:
+    """The last looks at a misfire follow nothing; a shudder meets half an order at times."""
+    watch = ShudderWatch()
+    for i in range(followed + last):
+        of = 0.5 if i < followed else None
+        watch.feed(Oscillation(10.0 + 0.5 * i, 13.2, 15.0, 1e-9, 25.0, 17.0, True, of), 2.0)
+    assert watch.firm[0].engine_order == order
