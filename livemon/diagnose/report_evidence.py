@@ -113,7 +113,7 @@ def gear_slip(d: Diagnoser) -> Evidence:
         return {"gear": gear}
     return {
         "gear": gear,
-        "turbine_ahead_pct": round(100.0 * shafts.lost[gear - 1], 1),
+        "turbine_ahead_pct": round(100.0 * shafts.ahead[gear - 1], 1),
         "gear_slipping_s": round(shafts.slipped_s[gear - 1], 1),
     }
 

@@ -39,8 +39,8 @@ _REGIMES: Final = ("launch", "pull", "locked", "coast")
 class ShaftWatch:
     """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping.
 
-    seen: whether turbine speed was ever told. slipped_s, lost: seconds for which each gear likely slipped,
-    and the share of turbine speed it then lost.
+    seen: whether turbine speed was ever told. slipped_s, ahead: seconds for which each gear likely slipped,
+    and how far the turbine then ran ahead, as a share of what road speed and ratio give.
     """
 
     def __init__(self, torque_nm: float, ratios: Sequence[float]) -> None:
@@ -59,7 +59,7 @@ class ShaftWatch:
         self._since_s = self._stretch_start_s = 0.0
         self._waiting: Window | None = None
         self.seen = False
-        self.slipped_s, self.lost = [0.0] * gears, [0.0] * gears
+        self.slipped_s, self.ahead = [0.0] * gears, [0.0] * gears
 
     def of_gears(self) -> Array:
         """ln evidence of each gear that it slips, against sound gears."""
@@ -110,7 +110,7 @@ class ShaftWatch:
             chance
             * turbine
             * self._slips.density(
-                gear, lost_rpm, sound_rpm, geared + sound_rpm, float(variance[slipping]) * geared * geared
+                gear, lost_rpm, sound_rpm, turbine + sound_rpm, float(variance[slipping]) * geared * geared
             )
         )
         holds = (1.0 - chance) * float(total[slipping])
@@ -118,11 +118,11 @@ class ShaftWatch:
         believed[slipping] *= holds / (holds + slips)
         self._stretch += _ALIKE * np.log(total)
         if slips > holds:
-            share, seconds = (lost_rpm - sound_rpm) / geared, w.end_s - w.start_s
-            self._slips.slipped(gear, share)
+            ahead, seconds = (lost_rpm - sound_rpm) / geared, w.end_s - w.start_s
+            self._slips.slipped(gear, ahead / (1.0 + ahead))
             before_s = self.slipped_s[gear - 1]
             self.slipped_s[gear - 1] = now_s = before_s + seconds
-            self.lost[gear - 1] += (share - self.lost[gear - 1]) * seconds / now_s
+            self.ahead[gear - 1] += (ahead - self.ahead[gear - 1]) * seconds / now_s
         weight = _ALIKE * believed
         own_gain = weight[wrong] * own_var / (own_var + noise)
         self._wrong[gear - 1] += own_gain * own_off

@@ -62,7 +62,7 @@ def evidence(
 
 
 @pytest.mark.parametrize("gear", [1, 3])
-@pytest.mark.parametrize("share", [0.06, 0.25])
+@pytest.mark.parametrize("share", [0.06, 0.25, 1.1])
 def test_a_gear_that_slips_under_load_is_found(gear: int, share: float) -> None:
     told_of = evidence(slipping=gear, share=share, scale=0.01)
     assert told_of[gear - 1] > 6.0
