@@ -12,23 +12,26 @@ from typing import Final
 from livemon.diagnose.windows import Window
 
 _COMES_ON_S: Final = 2.0  # after it is commanded
-_OPEN_APPLIED, _OPEN_RELEASED = 0.05, 0.95  # chance that the clutch is open
+OPEN_SAID: Final = {
+    True: 0.05,
+    False: 0.95,
+}  # chance that a working clutch is open, said to be applied or not
 # Believed at first as after so long of each; and from this share of time closed. Common practice, no source.
 _AGREES_S, _CONTRADICTS_S = 10.0, 1.0
 _BELIEVED: Final = 0.8
 
 
 class ClutchBit:
-    """`feed` every window. open: chance that a working clutch is open in it; None: nothing says so that can
-    be believed. coming: it has just been commanded."""
+    """`feed` every window. says: whether the clutch is applied in it, be it that it slips; None: nothing says
+    so that can be believed. coming: it has just been commanded."""
 
-    __slots__ = ("_agrees_s", "_contradicts_s", "_seen", "_since_s", "coming", "open")
+    __slots__ = ("_agrees_s", "_contradicts_s", "_seen", "_since_s", "coming", "says")
 
     def __init__(self) -> None:
         self._seen: set[bool] = set()
         self._agrees_s, self._contradicts_s = _AGREES_S, _CONTRADICTS_S
         self._since_s = -inf
-        self.open: float | None = None
+        self.says: bool | None = None
         self.coming = False
 
     @property
@@ -37,32 +40,20 @@ class ClutchBit:
         closed_s = self._agrees_s + self._contradicts_s
         return len(self._seen) > 1 and self._agrees_s >= _BELIEVED * closed_s
 
-    @property
-    def applied(self) -> bool:
-        """Whether the clutch carries some of the torque, as its control says, be it that it slips."""
-        return self.open == _OPEN_APPLIED
-
-    @property
-    def released(self) -> bool:
-        """Whether it is open, as its control says."""
-        return self.open == _OPEN_RELEASED
-
     def feed(self, w: Window) -> None:
         """Take one window, in time order."""
-        applied, self.open, self.coming = w.clutch_applied, None, False
+        applied, self.says, self.coming = w.clutch_applied, None, False
         if applied is None:
             return
         if not self._seen:
             self._since_s = w.start_s
         self._seen.add(applied)
-        if w.turbine_source == "broadcast" and w.regime == "locked":
+        if w.turbine_told and w.regime == "locked":
             if applied:
                 self._agrees_s += w.end_s - w.start_s
             else:
                 self._contradicts_s += w.end_s - w.start_s
         if not applied:
             self._since_s = w.end_s
-        if not self.believed:
-            return
-        self.open = _OPEN_APPLIED if applied else _OPEN_RELEASED
-        self.coming = applied and w.start_s - self._since_s < _COMES_ON_S
+        if self.believed:
+            self.says, self.coming = applied, applied and w.start_s - self._since_s < _COMES_ON_S

@@ -140,16 +140,16 @@ class Diagnoser:
         self.full_pedal.feed(w)
         self.file_fit.feed(w)
         self._climb.feed(w)
-        if w.turbine_source in ("found", "guessed"):
+        if w.gears_found:
             self.ratios_found = True  # from this drive: what slipped all along is part of them
         elif not w.hands_over:
             self.lockup_watch.feed(w)
-        shared = self.lockup_watch.bit.applied and w.regime in ("launch", "pull")
+        shared = bool(self.lockup_watch.bit.says) and w.regime in ("launch", "pull")
         if w.turbine_source != "guessed" or w.regime in _STANDING:
             if not w.hands_over:
                 self._settle_pulls(w, shared)
-            if not shared and not w.hands_over:
-                self.stretches.feed(w)
+                if not shared:
+                    self.stretches.feed(w)
             self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:

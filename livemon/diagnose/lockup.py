@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from livemon.converter.curves import Curves
-from livemon.diagnose.clutch_bit import ClutchBit
+from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
@@ -58,9 +58,9 @@ class LockupWatch:
         self._gears = GearWatch(torque_nm)
         self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
         self.bit = ClutchBit()
-        self._said: float | None = None
+        self._says: bool | None = None
         self._before: Window | None = None  # the one weighed last
-        self._waiting: tuple[Window, float | None] | None = None
+        self._waiting: Window | None = None
         self.target_rpm = rows.target_rpm
         self.sums = Sums(torque_nm)
         self.totals, self.by_gear = self.sums.totals, self.sums.by_gear
@@ -129,15 +129,15 @@ class LockupWatch:
         bit, waiting = self.bit, self._waiting
         bit.feed(w)
         self.shafts.feed(w)
-        self._waiting = (w, bit.open) if bit.released else None
-        if waiting is not None and not bit.applied:
-            self._take(*waiting)
-        if not bit.released and not bit.coming:
-            self._take(w, bit.open)
+        self._waiting = w if bit.says is False else None
+        if waiting is not None and not bit.says:
+            self._take(waiting, False)
+        if self._waiting is None and not bit.coming:
+            self._take(w, bit.says)
 
-    def _take(self, w: Window, said: float | None) -> None:
-        """said: chance that a working clutch is open, by what its control says."""
-        self._said = said
+    def _take(self, w: Window, says: bool | None) -> None:
+        """says: whether the clutch is applied, by its control, if that is believed."""
+        self._says = says
         seen = slip_of(w)
         if w.regime not in ("launch", "pull", "locked") or seen is None:
             if w.regime != "coast":
@@ -168,7 +168,7 @@ class LockupWatch:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
-            self.sums.count(w, 0.0, self._looked_open, self._since_s, self._said)
+            self.sums.count(w, 0.0, self._looked_open, self._since_s, bool(self._says))
             return
         self._weigh(w, torque, seen)
         self._weighed = w
@@ -241,7 +241,7 @@ class LockupWatch:
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.gear == 1 or never > max(sound, 0.6 * worn))
-        self.sums.count(w, slips, self._looked_open, self._since_s, self._said)
+        self.sums.count(w, slips, self._looked_open, self._since_s, bool(self._says))
 
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
@@ -272,8 +272,8 @@ class LockupWatch:
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""
         rows = self._rows
-        if self._said is not None:
-            self._open[:] = self._said
+        if self._says is not None:
+            self._open[:] = OPEN_SAID[self._says]
         else:
             calls = calls_for(w, torque_nm, self._torque_nm, self.sums.cold)
             on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)

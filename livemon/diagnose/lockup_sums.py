@@ -67,18 +67,16 @@ class Sums:
         self.slipping_since_s: float | None = None
         self.cold = False
 
-    def count(
-        self, w: Window, slips: float, is_open: bool, since_s: float | None, said: float | None
-    ) -> None:
+    def count(self, w: Window, slips: float, is_open: bool, since_s: float | None, applied: bool) -> None:
         """Take one window. slips: probability that a clutch slips there that should hold; since_s: start of
-        the gear, if it is known; said: chance that the clutch is open by what its control says."""
+        the gear, if it is known; applied: what the control says of its clutch, if it is believed."""
         assert w.slip_rpm is not None
         totals, duration_s = self.totals, max(w.end_s - w.start_s, 0.1)
-        absurd = w.slip_rpm > _ABSURD_RPM and w.turbine_source != "broadcast"
+        absurd = w.slip_rpm > _ABSURD_RPM and not w.turbine_told
         if absurd or since_s is None or w.start_s - since_s < _ENGAGING_S:
             return
         loaded = w.pump_torque_nm is not None and w.pump_torque_nm > _LOADED * self._torque_nm
-        if is_open and said is not None and said < 0.5:
+        if is_open and applied:
             totals.denied_s += duration_s
             totals.slipping_s += duration_s
             totals.loaded_s += duration_s if loaded else 0.0

@@ -30,6 +30,7 @@ _ODD_GEAR: Final = 0.3  # a gear above second that slips so much: a box shifts d
 _AHEAD, _AHEAD_SDS = 1.03, 3.0  # a turbine told to be so far ahead of the wheels: its gear slips
 _ODD_GEAR_SR: Final = 0.7
 _MOST_ODD: Final = 0.5
+_ROLLING_M_S: Final = 1.5
 _ODD_CAPACITY_SD: Final = 0.5  # what ln K can be then
 _ODD_FORCE_SD: Final = 0.15
 # Past this speed ratio K climbs so steeply that slip tells more (slip_look.py).
@@ -107,8 +108,7 @@ class Looks:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
             capacity = self._capacity(w)
-        speed = w.road_speed_m_s
-        if not self._weighed or speed is None or speed < 1.5 or w.brake is True:
+        if not self._tells_force(w):
             return capacity, None
         if open_clutch:
             if ratio is not None and pump is not None and w.turbine_rad_per_m is not None and not foot_off:
@@ -122,19 +122,15 @@ class Looks:
 
     def force_near_coupling(self, w: Window, x: Array, open_share: Array | float) -> Look | None:
         """Force of a window past the coupling point; `open_share`: how far the clutch is open, by row."""
-        ratio, speed = w.speed_ratio, w.road_speed_m_s
-        if (
-            not self._weighed
-            or speed is None
-            or speed < 1.5
-            or w.brake is True
-            or w.turbine_rad_per_m is None
-            or ratio is None
-        ):
+        if w.speed_ratio is None or w.turbine_rad_per_m is None or not self._tells_force(w):
             return None
-        ratio = min(ratio, 1.0)
+        ratio = min(w.speed_ratio, 1.0)
         tr = 1.0 + open_share * (self._torque_ratio(ratio) - 1.0)
         return self._force(w, x, False, tr, ratio)
+
+    def _tells_force(self, w: Window) -> bool:
+        """Whether acceleration says something of torque: a vehicle of known mass that rolls, unbraked."""
+        return self._weighed and (w.road_speed_m_s or 0.0) >= _ROLLING_M_S and w.brake is not True
 
     def pass_by(self, w: Window) -> None:
         """A reaction that holds so much and no more: once gone it is back only past coupling.
@@ -270,10 +266,9 @@ def _steady_stall(w: Window) -> bool:
 
 def _odd(w: Window) -> float:
     """How likely this window is not what it seems; a gear in doubt adds to that, one seen to slip more."""
-    turbine, geared = w.turbine_rpm, w.geared_rpm
-    if w.turbine_source == "broadcast" and turbine is not None and geared is not None:
-        ahead = turbine > _AHEAD * geared + _AHEAD_SDS * w.geared_sd_rpm
-        if ahead:
+    if w.turbine_told and w.turbine_rpm is not None and w.geared_rpm is not None:
+        slips = w.turbine_rpm > _AHEAD * w.geared_rpm + _AHEAD_SDS * w.geared_sd_rpm
+        if slips:
             return _MOST_ODD
     gear_slips = w.gear is not None and w.gear > 2 and (w.speed_ratio or 1.0) < _ODD_GEAR_SR
     return min(_MOST_ODD, max(_ODD_LOOK, 1.0 - w.gear_probability) + (_ODD_GEAR if gear_slips else 0.0))

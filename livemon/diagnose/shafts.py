@@ -81,7 +81,7 @@ class ShaftWatch:
             if before.start_s - self._stretch_start_s > _STRETCH_S:
                 self._settle(before.start_s)
             self._weigh(before)
-        told = w.turbine_source == "broadcast" and w.gear is not None and w.gear <= self._gears
+        told = w.turbine_told and w.gear is not None and w.gear <= self._gears
         settled = w.end_s - w.start_s > _LEAST_S and w.start_s - self._since_s > _SETTLED_S
         if told and settled and w.gear_probability > _SURE:
             self._waiting = w

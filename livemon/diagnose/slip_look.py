@@ -90,7 +90,7 @@ class SlipLooks:
             return False
         if pump < DRIVING_SHARE * self._torque_nm or w.speed_ratio_sd > _MOST_SR_SD:
             return False
-        if w.turbine_source in ("found", "guessed"):  # their ratios are not known that well
+        if w.gears_found:  # their ratios are not known that well
             return False
         if w.gear == 1 and w.regime == "locked":  # few boxes close it so early, and a held stator looks alike
             return False

@@ -22,8 +22,7 @@ _SAME: Final = 8.0  # rpm and N m
 
 
 class SlipSeen(NamedTuple):
-    """Slip and turbine speed [rpm], sd from readings. by_shaft: turbine speed is the vehicle's own, and
-    neither tyre nor a gear that slips is in its slip."""
+    """Slip and turbine speed [rpm], sd from readings. by_shaft: turbine speed is told by the vehicle."""
 
     rpm: float
     turbine_rpm: float
@@ -34,12 +33,11 @@ class SlipSeen(NamedTuple):
 def slip_of(w: Window) -> SlipSeen | None:
     """By the vehicle's turbine speed, else by road speed and ratio of the file: what the estimate made of the
     clutch is not asked. None where nothing tells."""
-    by_shaft = w.turbine_source == "broadcast"
     if w.slip_rpm is None or w.turbine_rpm is None:
         return None
-    if w.geared_rpm is not None and not by_shaft:
+    if w.geared_rpm is not None and not w.turbine_told:
         return SlipSeen(w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm, False)
-    return SlipSeen(w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm, by_shaft)
+    return SlipSeen(w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm, w.turbine_told)
 
 
 def torque_of(w: Window, vehicle: Vehicle, curves: Curves, peak_nm: float) -> Torque | None:

@@ -66,6 +66,16 @@ class Window:
     hands_over: bool  # the short end of a stretch before a shift, which may have begun
 
     @property
+    def turbine_told(self) -> bool:
+        """Whether turbine speed is the vehicle's own: neither tyre nor a gear that slips is in its slip."""
+        return self.turbine_source == "broadcast"
+
+    @property
+    def gears_found(self) -> bool:
+        """Whether the gears were found in this drive, all or some of them: the file has no ratios."""
+        return self.turbine_source in ("found", "guessed")
+
+    @property
     def middle_s(self) -> float:
         return 0.5 * (self.start_s + self.end_s)
 

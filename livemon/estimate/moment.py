@@ -16,6 +16,8 @@ _DIPS: Final = (3.0, 1.2, 0.7, 0.4, 0.4, 0.3, 0.2, 0.1)
 _DRAG_SD, _FED_SD = 0.4, 0.8  # of what an engine holds back that the wheels turn
 _ROLLING_KMH: Final = 10.0
 _JUMP: Final = 0.1  # of base in one moment
+_LEAST_RPM: Final = 50.0
+_NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
 _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
 
 
@@ -39,6 +41,14 @@ class Look(NamedTuple):
     stated_lock: float | None
     slip: float  # of the closed clutch, as it has been [rpm]
     slip_var: float
+
+    def by_turbine(self, rpm: float) -> Look:
+        """The same where the vehicle tells its turbine's speed: no slip parts that from the wheels, whatever
+        the engine does."""
+        return self._replace(
+            n=max(rpm, _LEAST_RPM), inertia_nm=0.0, torque_nm=0.0, torque_sd_nm=_NO_TORQUE_SD_NM,
+            torque_told=True, foot_off=False, slip=0.0,
+        )  # fmt: skip
 
 
 class Moment:

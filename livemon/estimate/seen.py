@@ -93,10 +93,10 @@ class Seen:
 
     def shaft_kmh(self, t: float) -> tuple[float, float] | None:
         """Road speed by the output shaft as it is told, nothing smoothed, and its rate [km/h, km/h/s]."""
-        told = self._output.at(t) if self._out_per_kmh else None
-        if told is None or not self._out_per_kmh:
+        per_kmh = self._out_per_kmh
+        if per_kmh is None or (told := self._output.at(t)) is None:
             return None
-        return told[0] / self._out_per_kmh, told[1] / self._out_per_kmh
+        return told[0] / per_kmh, told[1] / per_kmh
 
     def speeds_due(self, until: float) -> list[Speed]:
         """Road-speed readings up to `until`, each once."""

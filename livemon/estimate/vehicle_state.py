@@ -35,7 +35,6 @@ _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
 _AT_REST_RPM, _ROLLING_KMH = 50.0, 15.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
-_NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 
 
@@ -54,7 +53,7 @@ class VehicleState:
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
         self._standstill = Standstill()
         self.calibration = self._uncalibrated()
-        self._launching = self._closed = False
+        self._launching = self._closed = self._gaps = False
         self.lost()
 
     def _uncalibrated(self) -> Locked:
@@ -183,12 +182,7 @@ class VehicleState:
             self._standstill.idle_rpm, stated if stated is not None and stated >= 0 else None, weight,
             self.seen.lockup.held(t), slip, slip_var + 100.0,
         )  # fmt: skip
-        if turbine is not None:  # no slip parts it from the wheels, whatever the engine does
-            look = look._replace(
-                n=max(turbine[0], 50.0), inertia_nm=0.0, torque_nm=0.0, torque_sd_nm=_NO_TORQUE_SD_NM,
-                torque_told=True, foot_off=False, slip=0.0,
-            )  # fmt: skip
-        tick = gears.tick(look)
+        tick = gears.tick(look if turbine is None else look.by_turbine(turbine[0]))
         self.closed = tick.locked > 0.5
         self._ticks.append(tick)
         if stated is not None and stated >= 0:
@@ -215,6 +209,7 @@ class VehicleState:
             return False
         self._k = [gear.rpm_per_kmh for gear in finder.gears]
         self._k_sd = [gear.sd for gear in finder.gears]
+        self._gaps = finder.gaps
         known, self._gears = self._gears, Gears(self._k, self._k_sd, self._curves)
         if known is not None:
             self._gears.inherit(known)
@@ -270,7 +265,7 @@ class VehicleState:
         told = Told(
             tick, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
             self.seen.lockup.held(t), self.seen.shift.held(t), self._launching, self._closed,
-            self._finder is not None and self._finder.gaps, read,
+            self._gaps, read,
         )  # fmt: skip
         self._launching = tell(e, told)
         self._closed = e.regime == "locked"

@@ -111,3 +111,9 @@ def test_an_engine_the_governor_feeds_may_run_ahead_of_the_turbine() -> None:
     against."""
     weigher = Weigher(list(GEARS), [0.0] * 4, CURVES)
     assert gear_odds(weigher, coasting(None, 720.0, 10.0), 3) > 0.5
+
+
+def test_a_told_turbine_speed_is_the_gear() -> None:
+    weigher = Weigher(list(GEARS), [0.0] * 4, CURVES)
+    look = coasting(-20.0, 780.0, 18.0).by_turbine(18.0 * GEARS[2])
+    assert gear_odds(weigher, look, 2) > 100.0
