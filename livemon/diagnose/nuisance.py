@@ -53,7 +53,8 @@ _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing 
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
 # [truck-manual], and published converters differ by as much from any curve derived for them.
 _CAR_TO_CAR_K_SD: Final = 0.045
-# Five families of published curves against those derived for them, rms, from speed ratio 0.84 to 0.92.
+# Five families of curves, two from their sources and three from memory (tests/vectors), against those derived
+# for them: rms from speed ratio 0.84 to 0.92.
 _TR_PAST_SD: Final = 0.023
 # What drifts while driving: (correlation time s, correlation length m, standard deviation). Hills go by the
 # metre, signals by the second; 2 % rms over 250 m is rolling country, the rest is the valley.
