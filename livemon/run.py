@@ -84,6 +84,8 @@ class Run:
                 self.diagnoser.note_barometer(reading.value)
             elif reading.quantity == "coolant_c":
                 self.diagnoser.note_coolant(reading.value)
+            elif reading.quantity == "reference_torque_nm":
+                self.diagnoser.note_reference_torque(reading.value)
             records = estimate(reading)
             if records:
                 self._judge(records)

@@ -30,7 +30,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Learn and write; a drive that does not hold enough is refused, saying what is missing."""
     from livemon.commands.drive import decoder_of, replay_recording, vehicle_of
-    from livemon.diagnose.words import TITLES
+    from livemon.diagnose.said import TITLES
     from livemon.estimate.learning import Learner
     from livemon.run import Run
     from livemon.vehicle_file import dump

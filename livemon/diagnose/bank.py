@@ -77,6 +77,7 @@ class Bank:
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
         self._alike: dict[tuple[str, int | None] | None, int] = {}  # stretches so far, by key
+        self._by_regime: dict[str, Array] = {}  # of the log evidence of finished stretches
         self._stretch_start_s = 0.0
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
@@ -92,7 +93,18 @@ class Bank:
 
     def log_finding(self) -> dict[str, float]:
         """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares."""
+        return self._of_findings(self.log_evidence)
+
+    def by_regime(self, finding: FindingName) -> dict[str, float]:
+        """How much of that ln evidence each regime brought: what would be missing without it."""
         evidence = self.log_evidence
+        whole = self._of_findings(evidence)[finding]
+        return {
+            regime: whole - self._of_findings(evidence - part)[finding]
+            for regime, part in self._by_regime.items()
+        }
+
+    def _of_findings(self, evidence: Array) -> dict[str, float]:
         weight = self._share * np.exp(evidence - evidence.max())
         sums = dict(zip(self._named, (self._members @ weight).tolist(), strict=True))
         base = log(max(sums["none"], 1e-300))
@@ -181,7 +193,11 @@ class Bank:
         """Merge "it was what it seemed" and "it was odd": as far as a row takes it for odd, it learns
         nothing."""
         settled = self._softened()
-        self._settled += settled * self._worth()
+        told = settled * self._worth()
+        self._settled += told
+        if self._stretch_key is not None:
+            regime = self._stretch_key[0]
+            self._by_regime[regime] = self._by_regime.get(regime, 0.0) + told
         self._alike[self._stretch_key] = self._alike.get(self._stretch_key, 0) + 1
         odd = self._stretch_odd * np.exp(self._odd_allows - settled)
         self._stretch[:] = self._odd_allows[:] = 0.0

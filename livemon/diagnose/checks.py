@@ -15,22 +15,33 @@ STALL_CAUTION: Final = (
 _FLUID: Final = (
     "transmission fluid level and condition at the temperature the maker gives (level, smell, dark, metal)"
 )
-_CODES: Final = "read stored and pending codes of engine and transmission control units"
+CODES: Final = "read stored and pending codes of engine and transmission control units"
+REPLAY: Final = (
+    "gear ratios, final drive and tyre belong in the vehicle file: give them and replay this recording; "
+    "it needs no new drive"
+)
+# Where the engine shakes by itself. Common practice, no source.
+ENGINE_SHAKES: Final = (
+    "misfire counters and misfire codes, then ignition coils, plugs and injectors of the cylinder they name",
+    "engine and transmission mounts by eye",
+)
+_REPEAT: Final = (
+    "repeat the launches on level road, two people aboard, at half pedal or more, and replay both drives"
+)
 
 CHECKS: Final[dict[str, tuple[str, ...]]] = {
     "stator_not_holding": (
         _FLUID,
-        _CODES,
+        CODES,
+        _REPEAT,
         "fuel pressure and exhaust back-pressure, to rule out an engine that only looks like it",
+        "line pressure at idle and under load by the maker's procedure",
         STALL_CAUTION + "; compare with `livemon stall` for this vehicle",
-        "line pressure at idle and at stall by the maker's procedure",
-        "before anything comes out: repeat the launches on level road, two people aboard, at half pedal or "
-        "more",
         "converter out: stator one-way clutch must hold one way and turn freely the other",
     ),
     "stator_seized": (
         _FLUID,
-        _CODES,
+        CODES,
         "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by "
         "light throttle changes",
         "exhaust back-pressure and air intake: they also cost top-end pull",
@@ -39,7 +50,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "lockup_shudder": (
         _FLUID,
-        "misfire counters and stored misfire codes: misfire shakes the same way",
+        CODES,
+        "misfire counters: misfire shakes the same way",
         "light brake tap with the pedal held: shudder stops as the clutch lets go, misfire does not",
         "engine and transmission mounts by eye",
         "fluid change with the maker's own fluid, then drive again",
@@ -47,7 +59,7 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "lockup_slip": (
         _FLUID,
-        _CODES,
+        CODES,
         "clutch command or solenoid duty on a scan tool while it slips: full command with slip means it "
         "cannot hold",
         "clutch apply pressure by the maker's procedure",
@@ -55,7 +67,7 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         "converter out: clutch lining and piston seal",
     ),
     "lockup_never_applied": (
-        _CODES,
+        CODES,
         "selector in D and fully warm: sport, tow and manual programs and a cold transmission keep the "
         "clutch off by design, and some close it above 90 km/h only",
         "brake switch: a brake light that stays on keeps the clutch off",
@@ -65,15 +77,18 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     ),
     "gear_slip": (
         _FLUID,
-        _CODES,
+        CODES,
         "ratio of input-shaft to output-shaft speed in that gear on a scan tool, against the other gears",
         "line pressure in that gear by the maker's procedure",
         "adaptation values of that gear's clutch, if the maker publishes limits",
         "pan off: friction material and metal in the pan",
     ),
     "engine_low_output": (
+        CODES,
         "air filter, intake hoses and charge-air hoses by eye",
-        "read engine codes, fuel trims and misfire counters",
+        "torque the engine reports against its air flow, and the vehicle's weight as driven: either would "
+        "look the same",
+        "fuel trims and misfire counters",
         "barometric pressure and altitude: 1000 m costs a naturally aspirated engine about 11 %",
         "fuel pressure under load",
         "exhaust back-pressure ahead of the catalyst",

@@ -13,9 +13,16 @@ from livemon.records import FindingName
 
 _LOCKUP: Final[dict[FindingName, float]] = {"lockup_slip": 5.0, "lockup_never_applied": 5.0}
 _RATIO: Final[dict[FindingName, float]] = {"gear_slip": 6.0}
+_MISFIRE: Final[dict[FindingName, float]] = {"engine_low_output": 2.0, "lockup_shudder": 0.5}
+_STARVED: Final[dict[FindingName, float]] = {"engine_low_output": 3.0}
 WEIGHTS: Final[dict[str, dict[FindingName, float]]] = {
     "P0218": {"stator_seized": 1.5, "lockup_slip": 1.5, "gear_slip": 1.3},
-    "P0300": {"engine_low_output": 2.0, "lockup_shudder": 0.5},
+    "P0087": _STARVED,
+    "P0101": {"engine_low_output": 1.5},
+    "P0171": {"engine_low_output": 1.5},
+    "P0299": {"engine_low_output": 4.0},
+    "P2263": {"engine_low_output": 4.0},
+    **{f"P030{cylinder}": _MISFIRE for cylinder in range(9)},
     "P0729": _RATIO,
     "P0730": _RATIO,
     "P0731": _RATIO,
@@ -67,6 +74,10 @@ class Codes:
     def bearing_on(self, finding: FindingName) -> list[str]:
         """Codes that speak for one finding."""
         return [code for code in self.names if WEIGHTS.get(code, {}).get(finding, 1.0) > 1.0]
+
+    def speaks_for(self, code: str) -> list[FindingName]:
+        """Findings a code speaks for."""
+        return [finding for finding, ratio in WEIGHTS.get(code, {}).items() if ratio > 1.0]
 
     @property
     def suspect_speeds(self) -> list[str]:

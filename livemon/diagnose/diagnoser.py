@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from math import exp, inf, log
 from typing import Final
 
-from livemon.diagnose import decide, report_evidence
+from livemon.diagnose import decide, limits, report_evidence
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import OPEN, Bank
 from livemon.diagnose.climb import Climb
@@ -68,6 +68,7 @@ class Diagnoser:
         self.first_shown_s: dict[FindingName, float] = {}
         self.time_s = 0.0
         self.torque_source = ""
+        self.reference_nm: float | None = None
         self.ratio_seen = False
         self.ratios_found = False
         self._windows = WindowMaker()
@@ -105,12 +106,16 @@ class Diagnoser:
         """Take coolant temperature: until the engine is warm nobody calls for the converter clutch."""
         self.lockup_watch.sums.cold = _NO_SENSOR_C < celsius < WARM_C
 
+    def note_reference_torque(self, nm: float) -> None:
+        """Take the torque that the engine's percentages refer to [N m]: about its peak, or somewhat more."""
+        self.reference_nm = nm
+
     def end(self) -> Sequence[Warning]:
         """The drive is over: close what is open."""
         window = self._windows.end()
         changes = list(self._feed_window(window)) if window is not None else []
         for waiting in self._waiting:
-            self._give(waiting)
+            self._pass_on(waiting)
         self._waiting.clear()
         self.stretches.end()
         self.shakes.end()
@@ -148,8 +153,6 @@ class Diagnoser:
         if w.turbine_source != "guessed" or w.regime in _STANDING:
             if not w.hands_over:
                 self._settle_pulls(w, shared)
-                if not shared:
-                    self.stretches.feed(w)
             self.presence.feed(w)
         locked = w.regime == "locked"
         if locked:
@@ -165,7 +168,7 @@ class Diagnoser:
         return ()
 
     def _settle_pulls(self, w: Window, shared: bool) -> None:
-        """Give the bank its windows; those near coupling wait until it is known what the clutch did.
+        """Pass on the windows; those near coupling wait until it is known what the clutch did.
 
         While the clutch comes on it carries torque that nobody can tell from a change of the curve; `shared`:
         it does so in this window, by what its control says.
@@ -175,13 +178,17 @@ class Diagnoser:
             while waiting and waiting[-1].end_s > w.start_s - _CLUTCH_COMES_ON_S:
                 waiting.pop()
         while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - _CLUTCH_COMES_ON_S):
-            self._give(waiting.popleft())
+            self._pass_on(waiting.popleft())
         if shared:
             return
         if w.regime == "pull" and (waiting or (w.speed_ratio or 0.0) > _NEAR_COUPLING):
-            waiting.append(w)  # those behind one that waits too: the bank takes them in time order
+            waiting.append(w)  # those behind one that waits too: they are passed on in time order
         else:
-            self._give(w)
+            self._pass_on(w)
+
+    def _pass_on(self, w: Window) -> None:
+        self.stretches.feed(w)
+        self._give(w)
 
     def _give(self, w: Window) -> None:
         """To the bank, but for every other window of a locked stretch in which nothing changes."""
@@ -258,8 +265,7 @@ class Diagnoser:
         return result
 
     def _launches_like_new(self) -> bool:
-        """K at launch is too high for a lost reaction. Torque ratio alone says little then: brakes that drag,
-        a launch in a higher gear and spinning wheels lower it as well."""
+        """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""
         k = self.stretches.facts.mean("r_k", "launch")
         return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
 
@@ -283,7 +289,7 @@ class Diagnoser:
     @property
     def cannot_judge(self) -> list[str]:
         """What this drive or this vehicle file leaves out of reach, and why, as sentences."""
-        return report_evidence.cannot_judge(self)
+        return limits.cannot_judge(self)
 
     def lockup(self) -> dict[str, float | int | str | None]:
         """What was seen of the converter clutch; units in the names."""
@@ -293,7 +299,6 @@ class Diagnoser:
         """Every fault that the drive shows, likeliest first; two faults at once are two entries."""
         return decide.findings(self)
 
-    def call(self, end_s: float | None = None) -> Call:
-        """The one call that ends the drive. `end_s`: end of the recording, for the record only."""
-        del end_s
+    def call(self) -> Call:
+        """The one call that ends the drive."""
         return decide.call(self)

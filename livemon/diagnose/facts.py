@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from math import hypot, log, sqrt
 from typing import Final, NamedTuple
-
-from livemon.records import Launch
 
 _LEAST_S: Final = 0.3
 _LEAST_RATIO: Final = 0.05
@@ -16,7 +13,8 @@ _LEAST_RATIO: Final = 0.05
 class Fact(NamedTuple):
     """Weighted mean, its standard deviation, how many stretches and seconds it rests on.
 
-    `if_lost`: what the mean would be without stator reaction (0 where that plays no part).
+    if_lost, if_seized: what the mean would be without stator reaction, and with a stator that never turns
+    (0 where that plays no part).
     """
 
     mean: float
@@ -24,6 +22,14 @@ class Fact(NamedTuple):
     stretches: int
     seconds_s: float
     if_lost: float = 0.0
+    if_seized: float = 0.0
+
+
+class Faulty(NamedTuple):
+    """What a value would be with either fault of the stator."""
+
+    lost: float = 0.0
+    seized: float = 0.0
 
 
 @dataclass(slots=True)
@@ -33,6 +39,7 @@ class _Sums:
     own: float = 0.0
     shared: float = 0.0
     lost: float = 0.0
+    seized: float = 0.0
     seconds_s: float = 0.0
     count: int = 0
     force: bool = False  # value is a ratio of sums of force, not yet a logarithm
@@ -45,29 +52,30 @@ class Facts:
         self._sums: dict[tuple[str, str], _Sums] = {}
 
     def add(
-        self, field: str, regime: str, value: float, own: float, shared: float, lost: float, seconds: float
+        self, field: str, regime: str, value: float, own: float, shared: float, faulty: Faulty, seconds: float
     ) -> None:
         """Take one stretch. `own`, `shared`: sd of its own and of what all stretches have in common."""
         weight = max(seconds, _LEAST_S) / (own * own + shared * shared)
-        self._take((field, regime), weight, value, own, shared, lost, seconds)
+        self._take((field, regime), weight, value, own, shared, faulty, seconds)
 
     def add_force(
         self,
         regime: str,
         taken: float,
         supplied: float,
-        lost: float,
+        faulty: Faulty,
         own: float,
         shared: float,
         seconds: float,
     ) -> None:
         """Take one stretch of r_t as sums of force over weight, so that light load weighs little.
 
-        `lost`: what would be supplied without stator reaction. `own`: sd of `taken` by itself; `shared`: sd
-        of the ratio that all stretches have in common.
+        `faulty`: what would be supplied. `own`: sd of `taken` by itself; `shared`: sd of the ratio that all
+        stretches have in common.
         """
-        ratios = taken / supplied, own / supplied, shared, lost / supplied
-        self._take(("r_t", regime), supplied, *ratios, seconds).force = True
+        would = Faulty(faulty.lost / supplied, faulty.seized / supplied)
+        ratio = taken / supplied, own / supplied, shared
+        self._take(("r_t", regime), supplied, *ratio, would, seconds).force = True
 
     def _take(
         self,
@@ -76,7 +84,7 @@ class Facts:
         value: float,
         own: float,
         shared: float,
-        lost: float,
+        faulty: Faulty,
         seconds: float,
     ) -> _Sums:
         sums = self._sums.setdefault(key, _Sums())
@@ -84,7 +92,8 @@ class Facts:
         sums.value += weight * value
         sums.own += (weight * own) ** 2
         sums.shared += weight * shared
-        sums.lost += weight * lost
+        sums.lost += weight * faulty.lost
+        sums.seized += weight * faulty.seized
         sums.seconds_s += seconds
         sums.count += 1
         return sums
@@ -98,29 +107,10 @@ class Facts:
         if s is None:
             return None
         sd = hypot(sqrt(s.own), s.shared) / s.weight
-        mean, lost = s.value / s.weight, s.lost / s.weight
+        mean, lost, seized = s.value / s.weight, s.lost / s.weight, s.seized / s.weight
         if s.force:
             ratio = max(mean, _LEAST_RATIO)
-            mean, lost = log(ratio), log(lost)
+            mean, lost, seized = log(ratio), log(lost), log(seized)
             # the errors are those of a sum of forces: as a logarithm it lies as many of them off zero
             sd *= mean / (ratio - 1.0) if abs(mean) > 1e-3 else 1.0
-        return Fact(mean, sd, s.count, s.seconds_s, lost)
-
-
-def detail_mean(records: Iterable[Launch], key: str, regime: str) -> Fact | None:
-    """Mean of one number of `details`, weighted by duration."""
-    total = square = seconds = 0.0
-    count = 0
-    for record in records:
-        value = record.details.get(key)
-        if not isinstance(value, int | float) or record.details["regime"] != regime:
-            continue
-        duration = max(record.end_s - record.start_s, _LEAST_S)
-        total += duration * value
-        square += duration * value * value
-        seconds += duration
-        count += 1
-    if not count:
-        return None
-    mean = total / seconds
-    return Fact(mean, sqrt(max(square / seconds - mean * mean, 0.0) / count), count, seconds)
+        return Fact(mean, sd, s.count, s.seconds_s, lost, seized)

@@ -6,6 +6,7 @@ share of turbine speed. In every other gear the same car, tyre, torque signal an
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from math import erf, exp, hypot, log, sqrt
 from typing import Final
 
@@ -16,6 +17,22 @@ _AS_BEFORE: Final = 0.6  # it slips about as much as it did when last seen to
 _NEAR: Final = (0.01, 0.25)  # sd of that: of turbine speed, and of the share itself
 
 
+@dataclass(slots=True)
+class Slipped:
+    """What a gear did when it likely slipped: means over the time, and when."""
+
+    first_s: float
+    last_s: float = 0.0
+    seconds_s: float = 0.0
+    share: float = 0.0  # of turbine speed lost in it
+    torque_nm: float = 0.0
+
+    @property
+    def ahead(self) -> float:
+        """How far the turbine ran ahead of road speed times ratio, as a share of that."""
+        return self.share / (1.0 - self.share)
+
+
 class GearWatch:
     """What a slipping gear does to one window. `torque_nm`: peak, scales how load loosens it."""
 
@@ -23,6 +40,7 @@ class GearWatch:
         self._torque_nm = torque_nm
         self._span = log(_MOST / _LEAST)
         self._before: dict[int, float] = {}  # share lost, by gear
+        self.seen: dict[int, Slipped] = {}
 
     def chance(self, torque_nm: float) -> float:
         """That a worn gear slips at this torque: it holds light load and gives way as load grows."""
@@ -45,7 +63,14 @@ class GearWatch:
             any_size = _AS_BEFORE * same + (1.0 - _AS_BEFORE) * any_size
         return above * below * any_size / turbine
 
-    def slipped(self, gear: int, share: float) -> None:
-        """It was likely slipping, and lost this share of turbine speed."""
+    def slipped(self, gear: int, share: float, torque_nm: float, start_s: float, end_s: float) -> None:
+        """It was likely slipping then, and lost this share of turbine speed."""
         before = self._before.get(gear, share)
-        self._before[gear] = 0.6 * before + 0.4 * min(max(share, _LEAST), _MOST)
+        share = min(max(share, _LEAST), _MOST)
+        self._before[gear] = 0.6 * before + 0.4 * share
+        told = self.seen.setdefault(gear, Slipped(start_s))
+        told.last_s = end_s
+        told.seconds_s += end_s - start_s
+        gain = (end_s - start_s) / told.seconds_s if told.seconds_s else 1.0
+        told.share += gain * (share - told.share)
+        told.torque_nm += gain * (torque_nm - told.torque_nm)

@@ -15,7 +15,7 @@ import numpy as np
 
 from livemon.converter.curves import Curves
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
-from livemon.diagnose.gear_slip import GearWatch
+from livemon.diagnose.gear_slip import GearWatch, Slipped
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
@@ -101,6 +101,12 @@ class LockupWatch:
         """The gear likeliest to slip, if any does."""
         gears = self._of_gears(self._now())
         return int(np.argmax(gears)) + 1 if len(gears) else None
+
+    @property
+    def slipped(self) -> Slipped | None:
+        """What the gear likeliest to slip did, if it was ever likely to."""
+        slips = self.shafts.slips if self.shafts.seen else self._gears
+        return slips.seen.get(self.slipping_gear or 0)
 
     def _now(self) -> Array:
         """ln likelihood of every cause."""
@@ -267,7 +273,7 @@ class LockupWatch:
             believed[row] *= holds / (holds + slips)
             total[row] = holds + slips
         if seen[0] > 0.0:
-            self._gears.slipped(w.gear, seen[1])
+            self._gears.slipped(w.gear, seen[1], torque_nm, w.start_s, w.end_s)
 
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""

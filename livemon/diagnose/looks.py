@@ -53,7 +53,7 @@ _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
 FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
-_OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
+OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0
 
 
@@ -209,7 +209,7 @@ class Looks:
         elif w.regime == "coast" and tr is None:
             force = pump * per_m / (body.efficiency.value * self._weight_n)
             tractive = np.full(rows, force)
-            variance += (_OVERRUN_SHARE_SD * force) ** 2 + (_OVERRUN_SD_NM * per_m / self._weight_n) ** 2
+            variance += (OVERRUN_SHARE_SD * force) ** 2 + (_OVERRUN_SD_NM * per_m / self._weight_n) ** 2
         else:
             efficiency = body.efficiency.value if pump > 0.0 else 1.0 / body.efficiency.value
             through = (self._flat if tr is None else tr) * (per_m * efficiency / self._weight_n)
@@ -227,7 +227,7 @@ class Looks:
             sd_nm = w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm**2
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
-                variance += (_OVERRUN_SHARE_SD * float(tractive[0])) ** 2
+                variance += (OVERRUN_SHARE_SD * float(tractive[0])) ** 2
         rotating = ROTATING_SHARE
         if per_m is not None:
             rotating += GEARBOX_KG_M2.value * per_m * per_m / body.mass_kg.value

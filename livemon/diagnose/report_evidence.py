@@ -1,24 +1,20 @@
-"""Evidence as numbers: what goes with each finding, the lockup summary, and what could not be judged."""
+"""Evidence as numbers: what goes with each finding, and the lockup summary."""
 
 from __future__ import annotations
 
 from math import exp, hypot, log
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING
 
 from livemon.converter.engine_torque import gain_sd
-from livemon.diagnose.lockup_schedule import WARM_C
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.nuisance import State
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import Finding, FindingName
-from livemon.vehicle import weighed
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 Evidence = dict[str, float | int | str | None]
-
-_SHAKES_SEEN: Final = 8  # blocks of two seconds with the clutch on: shaking of any frequency would have shown
 
 
 def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
@@ -87,6 +83,8 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
 def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     if name == "lockup_shudder" and d.shudder.firm:
         return d.shudder.firm[0].first_s, d.shudder.firm[-1].last_s
+    if name == "gear_slip" and (slipped := d.lockup_watch.slipped) is not None:
+        return slipped.first_s, slipped.last_s
     if name == "lockup_slip" and d.lockup_watch.by_gear:
         gears = d.lockup_watch.by_gear.values()
         return min(g.first_s for g in gears), max(g.last_s for g in gears)
@@ -106,15 +104,17 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
 
 
 def gear_slip(d: Diagnoser) -> Evidence:
-    """Which gear slips; where the vehicle tells turbine speed, also by how much and for how long."""
+    """Which gear slips, by how much, for how long and at what torque."""
     watch = d.lockup_watch
-    gear, shafts = watch.slipping_gear, watch.shafts
-    if gear is None or not shafts.seen or not shafts.slipped_s[gear - 1]:
-        return {"gear": gear}
+    seen = watch.slipped
+    if seen is None:
+        return {"gear": watch.slipping_gear}
     return {
-        "gear": gear,
-        "turbine_ahead_pct": round(100.0 * shafts.ahead[gear - 1], 1),
-        "gear_slipping_s": round(shafts.slipped_s[gear - 1], 1),
+        "gear": watch.slipping_gear,
+        "turbine_ahead_pct": round(100.0 * seen.ahead, 1),
+        "gear_slipping_s": round(seen.seconds_s, 1),
+        "torque_nm": round(seen.torque_nm),
+        "turbine_told": int(watch.shafts.seen),
     }
 
 
@@ -138,75 +138,3 @@ def lockup(d: Diagnoser) -> Evidence:
         "shudder_visible_up_to_hz": round(shudder.highest_visible_hz, 1) or None,
         "shudder_could_be_seen": int(shudder.can_be_seen),
     }
-
-
-def cannot_judge(d: Diagnoser) -> list[str]:
-    """What is out of reach, and why."""
-    lines: list[str] = []
-    final_drive = d.file_fit.final_drive
-    if final_drive is not None:
-        lines.append(
-            "anything at all: engine speed and road speed fit none of the vehicle file's gears; with a final "
-            f"drive of {final_drive[1]:.2f} instead of {final_drive[0]:.2f} they would (check ratios, final "
-            "drive and tyre)"
-        )
-    if not d.ratio_seen:
-        lines.append(
-            "nothing about the converter: turbine speed is neither broadcast nor could it be found from "
-            "road speed and gear (give gear ratios, final drive and tyre in the vehicle file)"
-        )
-    elif d.presence.clutch_car:
-        lines.append(
-            f"nothing about a converter: in first gear the engine turned with the wheels, without slip, for "
-            f"{d.presence.first_gear_solid_s:.0f} s of power, which a converter cannot do"
-        )
-    elif not d.presence.seen:
-        lines.append(
-            "nothing about the converter: it was not seen at work (open, engine driving) for long enough"
-        )
-    if not d.torque_source:
-        lines.append(
-            "stator, engine output and torque balance: no engine torque was reported and none could be "
-            "worked out (PIDs 61 to 64, mass air flow or absolute load)"
-        )
-    elif d.torque_source != "reported":
-        lines.append(
-            f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 "
-            "% are not shown"
-        )
-    if not weighed(d.vehicle):
-        lines.append(
-            "engine output and driveline drag: no mass in the vehicle file, and a vehicle that speaks "
-            "J1939 may weigh anything (give body.mass_kg as driven, load included)"
-        )
-    if "converter.stall_speed_rpm" in d.curves.assumed and not d.vehicle.curve:
-        lines.append(
-            "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged "
-            "by torque ratio and by the shape of K only"
-        )
-    if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen and d.shakes.on.count < _SHAKES_SEEN:
-        lines.append(
-            f"shudder: engine speed was read too slowly while the clutch was on; swings above "
-            f"{d.shudder.highest_visible_hz:.1f} Hz do not show, and too few readings lie near enough to one "
-            "another to show that something shakes"
-        )
-    if d.ratios_found:
-        lines.append(
-            "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and "
-            "those found in this drive hold whatever slipped all along"
-        )
-    elif d.lockup_watch.totals.cold_cruise_s > 15.0 and d.lockup_watch.totals.applied_s < 4.0:
-        lines.append(
-            f"whether the converter clutch comes on: the coolant was below {WARM_C:.0f} °C for "
-            f"{d.lockup_watch.totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep "
-            "it off until warm"
-        )
-    elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
-        lines.append("the converter clutch: not seen on under power, and no steady cruise called for it")
-    if d.full_pedal.best is None:
-        lines.append(
-            "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
-        )
-    if d.codes.suspect_speeds:
-        lines.append(f"speeds are suspect: {', '.join(d.codes.suspect_speeds)} stored (shaft speed sensor)")
-    return lines

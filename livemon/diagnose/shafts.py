@@ -39,13 +39,12 @@ _REGIMES: Final = ("launch", "pull", "locked", "coast")
 class ShaftWatch:
     """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping.
 
-    seen: whether turbine speed was ever told. slipped_s, ahead: seconds for which each gear likely slipped,
-    and how far the turbine then ran ahead, as a share of what road speed and ratio give.
+    seen: whether turbine speed was ever told. slips: what each gear did when it likely slipped.
     """
 
     def __init__(self, torque_nm: float, ratios: Sequence[float]) -> None:
         """torque_nm: peak, at the pump; ratios: of the gears in the vehicle file, first gear first."""
-        self._torque_nm, self._slips = torque_nm, GearWatch(torque_nm)
+        self._torque_nm, self.slips = torque_nm, GearWatch(torque_nm)
         self._gears = gears = len(ratios)
         self._ln_ratio = [log(ratio) for ratio in ratios]
         rows = 1 + 2 * gears
@@ -59,7 +58,6 @@ class ShaftWatch:
         self._since_s = self._stretch_start_s = 0.0
         self._waiting: Window | None = None
         self.seen = False
-        self.slipped_s, self.ahead = [0.0] * gears, [0.0] * gears
 
     def of_gears(self) -> Array:
         """ln evidence of each gear that it slips, against sound gears."""
@@ -104,12 +102,12 @@ class ShaftWatch:
         total = (1.0 - _ODD) * density + _ODD / _ODD_SPAN
         believed = (1.0 - _ODD) * density / total
         torque_nm = 0.25 * self._torque_nm if w.pump_torque_nm is None else w.pump_torque_nm
-        chance, scale = self._slips.chance(torque_nm), float(self._scale[slipping])
+        chance, scale = self.slips.chance(torque_nm), float(self._scale[slipping])
         lost_rpm, sound_rpm = turbine - geared, geared * scale
         slips = (
             chance
             * turbine
-            * self._slips.density(
+            * self.slips.density(
                 gear, lost_rpm, sound_rpm, turbine + sound_rpm, float(variance[slipping]) * geared * geared
             )
         )
@@ -118,11 +116,8 @@ class ShaftWatch:
         believed[slipping] *= holds / (holds + slips)
         self._stretch += _ALIKE * np.log(total)
         if slips > holds:
-            ahead, seconds = (lost_rpm - sound_rpm) / geared, w.end_s - w.start_s
-            self._slips.slipped(gear, ahead / (1.0 + ahead))
-            before_s = self.slipped_s[gear - 1]
-            self.slipped_s[gear - 1] = now_s = before_s + seconds
-            self.ahead[gear - 1] += (ahead - self.ahead[gear - 1]) * seconds / now_s
+            ahead = (lost_rpm - sound_rpm) / geared
+            self.slips.slipped(gear, ahead / (1.0 + ahead), torque_nm, w.start_s, w.end_s)
         weight = _ALIKE * believed
         own_gain = weight[wrong] * own_var / (own_var + noise)
         self._wrong[gear - 1] += own_gain * own_off

@@ -13,7 +13,8 @@ from typing import Final
 
 from livemon.converter.curves import Curves, at
 from livemon.converter.engine_torque import gain_sd
-from livemon.diagnose.facts import Facts
+from livemon.diagnose.facts import Facts, Faulty
+from livemon.diagnose.looks import OVERRUN_SHARE_SD
 from livemon.diagnose.nuisance import DRIFT, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
@@ -24,6 +25,7 @@ KEPT: Final = 600  # records; an eight-hour drive must not grow without end
 _REGIMES: Final = frozenset(("launch", "pull", "locked", "coast", "stationary_in_gear"))
 _LOCKED_SHARE, _OPEN_SHARE = 0.03, 0.15  # of peak torque: what counts as driving
 _LOW_SR: Final = 0.65  # below this the stator's reaction shows in K and in the torque ratio
+_PAST_SR: Final = 0.84  # above this a stator that never turns does
 
 
 @dataclass(slots=True)
@@ -39,16 +41,20 @@ class _Sums:
     k_curve: float = 0.0
     k_tyre: float = 0.0
     k_lost: float = 0.0
+    k_seized: float = 0.0
     k_inertia: float = 0.0
     k_ratio: float = 0.0
     t_n: int = 0
     supplied: float = 0.0
     taken: float = 0.0
+    taken_variance: float = 0.0  # of the acceleration seen
     lost_supplied: float = 0.0
+    seized_supplied: float = 0.0
     pump_nm: float = 0.0  # of windows that tell K
     t_pump_nm: float = 0.0  # of windows that tell the torque ratio
     excess_n: int = 0
     excess: float = 0.0
+    braked: float = 0.0  # by the engine
     sr_first: float | None = None
     sr_last: float | None = None
     pedal: float | None = None
@@ -58,12 +64,16 @@ class _Sums:
 
 
 class Stretches:
-    """Feed windows; `records` holds finished stretches of every regime, oldest dropped past KEPT."""
+    """Feed windows; `records` holds finished stretches of every regime, oldest dropped past KEPT.
+
+    `facts` knows one regime more, "past": what of a pull lies past the coupling point.
+    """
 
     def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior) -> None:
         self._vehicle, self._curves, self._prior = vehicle, curves, prior
         self._weight_n = vehicle.mass_kg.value * exp(prior.mean[State.MASS]) * STANDARD_GRAVITY_M_S2
         self._now: _Sums | None = None
+        self._past: _Sums | None = None
         self.launches: list[Launch] = []
         self.records: list[Launch] = []
         self.facts = Facts()
@@ -94,9 +104,21 @@ class Stretches:
                 now.sr_first = w.speed_ratio
         self._add_capacity(now, w)
         self._add_force(now, w)
+        if w.regime == "pull" and w.speed_ratio is not None and w.speed_ratio > _PAST_SR:
+            if self._past is None:
+                self._past = _Sums("past", w.start_s, w.end_s, w.gear)
+            self._past.end_s = w.end_s
+            self._past.speed_m_s = now.speed_m_s
+            self._past.source = now.source
+            self._add_capacity(self._past, w)
+            self._add_force(self._past, w)
 
     def end(self) -> None:
         """The stretch going on is over."""
+        past, self._past = self._past, None
+        if past is not None:
+            self._capacity(past)
+            self._force(past)
         now, self._now = self._now, None
         if now is None or (now.k_n == now.t_n == now.excess_n == 0):
             return
@@ -109,7 +131,11 @@ class Stretches:
 
     def _add_capacity(self, now: _Sums, w: Window) -> None:
         pump, ratio = w.pump_torque_nm, w.speed_ratio
-        if now.regime not in ("launch", "pull", "stationary_in_gear") or pump is None or ratio is None:
+        if (
+            now.regime not in ("launch", "pull", "past", "stationary_in_gear")
+            or pump is None
+            or ratio is None
+        ):
             return
         if pump < max(25.0, 0.1 * self._prior.torque_nm) or ratio > 0.95:
             return
@@ -126,6 +152,7 @@ class Stretches:
         now.k_inertia += 0.5 * RPM_TO_RAD_S * w.engine_accel_rpm_s / pump
         now.k_curve += at(c.k_sd, ratio) / k
         now.k_lost += log(at(c.k_lost, ratio) / k)
+        now.k_seized += log(at(c.k_seized, ratio) / k)
         now.k_ratio += ratio
         now.pump_nm += pump
 
@@ -139,11 +166,17 @@ class Stretches:
             + body.rolling_resistance.value
             + 0.5 * AIR_DENSITY_KG_M3 * body.drag_area_m2.value * speed * speed / self._weight_n
         )
+        unsure = (w.road_accel_sd_m_s2**2 + w.road_accel_unsure_m_s2**2) / STANDARD_GRAVITY_M_S2**2
         if now.regime == "coast":
             released = pump is None or pump < 0.05 * self._prior.torque_nm
             if released and w.brake is not True and w.road_accel_m_s2 > -1.2:
+                braked = 0.0
+                if pump is not None and per_m is not None and pump < 0.0:
+                    braked = -pump * per_m / (body.efficiency.value * self._weight_n)
                 now.excess_n += 1
-                now.excess -= takes
+                now.excess -= takes + braked
+                now.taken_variance += unsure
+                now.braked += braked
             return
         # With the clutch on all that drives counts: to take high torque alone would be to pick the hills.
         least = _LOCKED_SHARE if now.regime == "locked" else _OPEN_SHARE
@@ -151,58 +184,90 @@ class Stretches:
             return
         ratio = w.speed_ratio
         if now.regime == "locked":
-            tr = 1.0
-        elif now.regime in ("launch", "pull") and ratio is not None:
+            tr = seized = 1.0
+        elif now.regime in ("launch", "pull", "past") and ratio is not None:
             if now.regime == "launch" and ratio > _LOW_SR:
                 return
-            tr = at(self._curves.tr, ratio)
+            tr, seized = at(self._curves.tr, ratio), at(self._curves.tr_seized, ratio)
         else:
             return
         supplied = pump * tr * per_m * body.efficiency.value / self._weight_n
         now.t_n += 1
         now.supplied += supplied
         now.lost_supplied += supplied / tr
+        now.seized_supplied += supplied * seized / tr
         now.taken += takes
+        now.taken_variance += unsure
         now.t_pump_nm += pump
 
+    def _offset(self, pump_nm: float) -> float:
+        return self._prior.sd[State.OFFSET] / pump_nm
+
+    def _hills(self, metres: float) -> float:
+        """Sd of the mean slope of so much road: short hills even out."""
+        _, hill_m, rms = DRIFT[State.GRADE]
+        return rms * sqrt(min(1.0, 2.0 * hill_m / max(metres, 1.0)))
+
+    def _capacity(self, now: _Sums) -> tuple[float, float] | None:
+        """r_k and its sd, which the facts are told too."""
+        n, sd = now.k_n, self._prior.sd
+        if not n:
+            return None
+        r_k = now.k / n
+        own = hypot(_seen_sd(now.k_variance, n), DRIFT[State.K_WANDER][2])
+        tyre, inertia = sd[State.TYRE] * now.k_tyre / n, sd[State.INERTIA] * now.k_inertia / n
+        torque = 0.5 * hypot(gain_sd(now.source), self._offset(now.pump_nm / n))
+        shared = hypot(now.k_curve / n, torque, tyre, inertia)
+        faulty = Faulty(now.k_lost / n, now.k_seized / n)
+        self.facts.add("r_k", now.regime, r_k, own, shared, faulty, now.end_s - now.start_s)
+        return r_k, hypot(own, shared)
+
+    def _force(self, now: _Sums) -> tuple[float, float] | None:
+        """r_t and its sd, likewise; None where too little force was taken for a logarithm."""
+        n, sd, seconds = now.t_n, self._prior.sd, now.end_s - now.start_s
+        if not n:
+            return None
+        road = n * hypot(self._hills(now.speed_m_s * seconds), _seen_sd(now.taken_variance, n))
+        own = hypot(road, now.supplied * DRIFT[State.GAIN_WANDER][2])
+        tr = self._curves.tr_sd[20] / self._curves.tr[20] if now.regime == "launch" else 0.0
+        level = hypot(DRIFT[State.SLOPE][2], sd[State.ROLLING]) * n / now.supplied
+        torque = hypot(gain_sd(now.source), self._offset(now.t_pump_nm / n))
+        shared = hypot(sd[State.MASS], sd[State.LINE], torque, tr, level)
+        faulty = Faulty(now.lost_supplied, now.seized_supplied)
+        self.facts.add_force(now.regime, now.taken, now.supplied, faulty, own, shared, seconds)
+        if now.taken <= 0.15 * now.supplied:
+            return None
+        return log(now.taken / now.supplied), hypot(own / now.supplied, shared)
+
+    def _excess(self, now: _Sums) -> tuple[float, float]:
+        """What held a coasting vehicle back beyond tyres, air and engine, over weight, and its sd."""
+        n, seconds = now.excess_n, now.end_s - now.start_s
+        own = hypot(self._hills(now.speed_m_s * seconds), _seen_sd(now.taken_variance, n))
+        level = hypot(DRIFT[State.SLOPE][2], self._prior.sd[State.ROLLING])
+        shared = hypot(level, OVERRUN_SHARE_SD * now.braked / n)
+        self.facts.add("excess", now.regime, now.excess / n, own, shared, Faulty(), seconds)
+        return now.excess / n, hypot(own, shared)
+
     def _record(self, now: _Sums) -> Launch:
-        gain, sd = gain_sd(now.source), self._prior.sd
         details: dict[str, float | int | str | None] = {"regime": now.regime, "gear": now.gear}
-        r_k = r_k_sd = r_t = r_t_sd = None
-        pump_nm = now.pump_nm / now.k_n if now.k_n else now.t_pump_nm / now.t_n if now.t_n else None
-        offset = sd[State.OFFSET] / pump_nm if pump_nm else 0.0
+        r_k, r_k_sd = self._capacity(now) or (None, None)
         if now.k_n:
-            n = now.k_n
-            r_k = now.k / n
-            own = sqrt(now.k_variance / n / min(n, 3) + DRIFT[State.K_WANDER][2] ** 2)
-            tyre, inertia = sd[State.TYRE] * now.k_tyre / n, sd[State.INERTIA] * now.k_inertia / n
-            shared = hypot(now.k_curve / n, 0.5 * gain, 0.5 * offset, tyre, inertia)
-            r_k_sd = hypot(own, shared)
-            lost = now.k_lost / n
-            self.facts.add("r_k", now.regime, r_k, own, shared, lost, now.end_s - now.start_s)
             details |= {
-                "k_windows": n,
-                "mean_speed_ratio": round(now.k_ratio / n, 3),
-                "r_k_if_reaction_lost": round(now.k_lost / n, 3),
+                "k_windows": now.k_n,
+                "mean_speed_ratio": round(now.k_ratio / now.k_n, 3),
+                "r_k_if_reaction_lost": round(now.k_lost / now.k_n, 3),
             }
+        r_t, r_t_sd = self._force(now) or (None, None)
         if now.t_n:
-            n, seconds = now.t_n, now.end_s - now.start_s
-            # hills even out over the metres of a stretch
-            hills = sqrt(min(1.0, 2.0 * DRIFT[State.GRADE][1] / max(now.speed_m_s * seconds, 1.0)))
-            own = hypot(n * hills * DRIFT[State.GRADE][2], now.supplied * DRIFT[State.GAIN_WANDER][2])
-            tr = self._curves.tr_sd[20] / self._curves.tr[20] if now.regime == "launch" else 0.0
-            level = hypot(DRIFT[State.SLOPE][2], sd[State.ROLLING]) * n / now.supplied
-            shared = hypot(sd[State.MASS], sd[State.LINE], gain, offset, tr, level)
-            self.facts.add_force(now.regime, now.taken, now.supplied, now.lost_supplied, own, shared, seconds)
-            if now.taken > 0.15 * now.supplied:
-                r_t = log(now.taken / now.supplied)
-                r_t_sd = hypot(own / now.supplied, shared)
             details["t_windows"] = now.t_n
             if now.regime != "locked":
                 details["r_t_if_reaction_lost"] = round(log(now.lost_supplied / now.supplied), 3)
         if now.excess_n:
+            excess, sd = self._excess(now)
             details["coast_windows"] = now.excess_n
-            details["excess_force_pct_of_weight"] = round(100.0 * now.excess / now.excess_n, 2)
+            details["excess_force_pct_of_weight"] = round(100.0 * excess, 2)
+            details["excess_force_sd_pct_of_weight"] = round(100.0 * sd, 2)
+        pump_nm = now.pump_nm / now.k_n if now.k_n else now.t_pump_nm / now.t_n if now.t_n else None
         details |= {
             "speed_ratio_first": None if now.sr_first is None else round(now.sr_first, 3),
             "speed_ratio_last": None if now.sr_last is None else round(now.sr_last, 3),
@@ -222,3 +287,8 @@ class Stretches:
             None if r_t_sd is None else round(r_t_sd, 4),
             details,
         )
+
+
+def _seen_sd(variance: float, n: int) -> float:
+    """Sd of the mean of n windows from the sum of their variances: what they share lasts for some of them."""
+    return sqrt(variance / n / min(n, 3))

@@ -2,58 +2,75 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
+from livemon.diagnose.said import Said
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
+_HARDLY_S: Final = 2.0
 
-def gear(d: Diagnoser) -> str:
+
+def gear(d: Diagnoser) -> Said:
     """Which gear slips, and how that shows."""
     n = numbers(d, "gear_slip")
-    if "turbine_ahead_pct" in n:
-        return (
-            f"In gear {n['gear']} the turbine ran {n['turbine_ahead_pct']} % ahead of road speed times "
-            f"ratio for {n['gear_slipping_s']} s; the other gears fit their ratios."
+    if "turbine_ahead_pct" not in n:
+        return Said(
+            f"In gear {n['gear']} slip is more than converter and clutch account for; the other gears fit "
+            "their ratios."
         )
-    return (
-        f"In gear {n['gear']} the capacity factor K fits a turbine running faster than road speed and "
-        "ratio give; the other gears fit their ratios."
+    ahead = f"the turbine ran {n['turbine_ahead_pct']} % ahead of road speed times ratio"
+    if not n["turbine_told"]:
+        ahead = f"slip was more than converter and clutch account for, as if {ahead},"
+    return Said(
+        f"In gear {n['gear']} {ahead} for {n['gear_slipping_s']} s at {n['torque_nm']} N m of engine torque "
+        "on average; the other gears fit their ratios."
     )
 
 
-def clutch(d: Diagnoser) -> str | None:
-    """Slip with the clutch on."""
+def clutch(d: Diagnoser) -> Said | None:
+    """Slip with the clutch carrying torque."""
     watch = d.lockup_watch
-    mean, most = mean_slip_rpm(watch.by_gear), most_slip_rpm(watch.by_gear)
-    if mean is None or most is None:
+    mean = mean_slip_rpm(watch.by_gear)
+    if mean is None:
         return None
-    return (
-        f"With the converter clutch on for {watch.totals.applied_s:.0f} s slip averaged {mean:.0f} rpm "
-        f"(target about {watch.target_rpm:.0f} rpm, most {most:.0f} rpm)."
+    above_s = watch.totals.slipping_s
+    told = "" if d.vehicle.lockup_slip_target_rpm is not None else ", assumed"
+    text = (
+        f"In {watch.totals.applied_s:.0f} s with the converter clutch carrying torque slip averaged "
+        f"{mean:.0f} rpm; for {above_s:.0f} s it stood above what the control holds "
+        f"({watch.target_rpm:.0f} rpm{told})."
     )
+    return Said(text, "for" if above_s < _HARDLY_S else "neither")
 
 
-def never(d: Diagnoser) -> str:
+def never(d: Diagnoser) -> Said:
     """That the clutch does not come on."""
     seen = d.lockup_watch.totals
     if seen.denied_s > seen.open_cruise_s:
-        return (
+        return Said(
             f"For {seen.denied_s:.0f} s its control said that the converter clutch was applied; slip stayed "
             "what an open converter shows."
         )
-    return (
-        f"The converter clutch was on for {seen.applied_s:.0f} s in all, although the drive held "
-        f"{seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in third gear or higher."
+    return Said(
+        f"The converter clutch was seen to carry torque for {seen.applied_s:.0f} s in all, although it "
+        f"stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in third gear or higher."
     )
 
 
-def slip(d: Diagnoser) -> str:
-    """How long slip stood above target, and how it goes with load."""
+def slip(d: Diagnoser) -> Said:
+    """How long slip stood above target, how far, and how it goes with load."""
     watch = d.lockup_watch
-    growth = slip_per_100_nm(watch.by_gear, d.torque_nm)
-    tail = "" if growth is None else f", changing by {growth:+.0f} rpm for each 100 N m"
-    return f"Slip stood above target for {watch.totals.slipping_s:.0f} s{tail}."
+    most, growth = most_slip_rpm(watch.by_gear), slip_per_100_nm(watch.by_gear, d.torque_nm)
+    mean = mean_slip_rpm(watch.by_gear)
+    text = f"Slip stood above what a control would hold for {watch.totals.slipping_s:.0f} s"
+    if mean is not None and most is not None:
+        text += f", {mean:.0f} rpm on average and {most:.0f} at most with the clutch carrying torque"
+    if growth is not None:
+        text += (
+            f"; it {'rose' if growth >= 0 else 'fell'} with load by {abs(growth):.0f} rpm for each 100 N m"
+        )
+    return Said(f"{text}.")

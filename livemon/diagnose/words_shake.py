@@ -9,24 +9,57 @@ if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
+_STRONG: Final = 0.3
+_OPEN_TOO: Final = 0.15  # of the time with the clutch open
 _OPEN_BLOCKS: Final = 4  # so many show how the engine runs with the clutch open
 
 
+def engine_shakes(d: Diagnoser) -> bool:
+    """Whether what shakes keeps to half an order of engine speed, as a cylinder does that misfires."""
+    return d.shakes.strength >= _STRONG and d.shakes.order > TELLS_ORDER
+
+
 def shakes(d: Diagnoser) -> list[str]:
-    if d.shakes.strength < 0.3:
+    """What scatters in engine speed, and what that is like."""
+    if d.shakes.strength < _STRONG:
         return []
     on, others = d.shakes.on, d.shakes.open
-    lines = [
+    text = (
         f"Engine speed shakes by up to {on.strongest_rpm:.0f} rpm (rms) for {100 * on.share:.0f} % of the "
-        "time with the converter clutch on; at this rate of reading the frequency cannot be told. Ask engine "
-        "speed more often, and see whether it stops when a light brake tap lets the clutch go."
-    ]
-    if d.shakes.order > TELLS_ORDER:
-        lines.append("The shake keeps to half an order of engine speed, as a cylinder does that misfires.")
-    elif d.shakes.order < -TELLS_ORDER:
+        "time with the converter clutch on"
+    )
+    if engine_shakes(d):
+        text += ", at half an order of engine speed, as a cylinder does that misfires."
+    else:
+        text += (
+            "; at this rate of reading the frequency cannot be told. Ask engine speed more often, and see "
+            "whether it stops when a light brake tap lets the clutch go."
+        )
+    lines = [text]
+    if d.shakes.order < -TELLS_ORDER:
         lines.append("The shake does not keep to half an order of engine speed, as misfire would.")
     if others.count >= _OPEN_BLOCKS and others.share < 0.3 * on.share:
         lines.append("Under power with the converter clutch open the engine runs smoothly.")
+    return lines
+
+
+def shakes_open(d: Diagnoser) -> list[str]:
+    """What of the shaking speaks against the clutch."""
+    lines: list[str] = []
+    others = d.shakes.open
+    if others.count >= _OPEN_BLOCKS and others.share > _OPEN_TOO:
+        lines.append(
+            f"Engine speed also shakes for {100 * others.share:.0f} % of the time under power with the "
+            "converter clutch open, as an engine does."
+        )
+    if d.shakes.order > -TELLS_ORDER and not any(e.stopped_at_release for e in d.shudder.firm):
+        lines.append("The clutch was not seen to release while it shook, so misfire is not excluded.")
+    orders = [e.engine_order for e in d.shudder.firm if e.engine_order is not None]
+    if orders:
+        lines.append(
+            f"In {len(orders)} episodes the swing followed engine speed (order {orders[0]:.1f}), as misfire "
+            "does."
+        )
     return lines
 
 

@@ -19,7 +19,7 @@ from livemon.diagnose.alarms import RAISE, WITHDRAW, Alarms
 from livemon.diagnose.checks import CHECKS, STALL_CAUTION
 from livemon.diagnose.codes import WEIGHTS, Codes
 from livemon.diagnose.diagnoser import Diagnoser
-from livemon.diagnose.facts import Facts
+from livemon.diagnose.facts import Facts, Faulty
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import LockupWatch
@@ -327,7 +327,7 @@ def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:
 def test_what_stretches_share_does_not_average_down() -> None:
     facts = Facts()
     for _ in range(100):
-        facts.add("r_t", "locked", -0.3, own=0.2, shared=0.1, lost=0.0, seconds=5.0)
+        facts.add("r_t", "locked", -0.3, own=0.2, shared=0.1, faulty=Faulty(), seconds=5.0)
     fact = facts.mean("r_t", "locked")
     assert fact is not None and fact.stretches == 100
     assert fact.mean == pytest.approx(-0.3)

@@ -16,7 +16,7 @@ from synthetic import VEHICLE  # it lies beside this file
 
 from livemon.converter.curves import at
 from livemon.diagnose.diagnoser import Diagnoser
-from livemon.diagnose.facts import Facts
+from livemon.diagnose.facts import Facts, Faulty
 from livemon.diagnose.full_pedal import FullPedal
 from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
@@ -49,7 +49,9 @@ def test_hills_do_not_pull_the_mean_down() -> None:
     for _ in range(400):
         grade = draw.gauss(0.0, 0.02)
         supplied = max(0.04 + grade, 0.003)
-        facts.add_force("locked", 0.04, supplied, supplied, own=0.02, shared=0.1, seconds=10.0)
+        facts.add_force(
+            "locked", 0.04, supplied, Faulty(supplied, supplied), own=0.02, shared=0.1, seconds=10.0
+        )
     fact = facts.mean("r_t", "locked")
     assert fact is not None
     assert abs(fact.mean) < 0.05
@@ -59,7 +61,7 @@ def test_hills_do_not_pull_the_mean_down() -> None:
 def test_a_weak_engine_still_shows() -> None:
     facts = Facts()
     for _ in range(20):
-        facts.add_force("pull", 0.6 * 0.2, 0.2, 0.2, own=0.02, shared=0.1, seconds=3.0)
+        facts.add_force("pull", 0.6 * 0.2, 0.2, Faulty(0.2, 0.2), own=0.02, shared=0.1, seconds=3.0)
     fact = facts.mean("r_t", "pull")
     assert fact is not None
     assert fact.mean == pytest.approx(log(0.6))

@@ -2,55 +2,98 @@
 
 from __future__ import annotations
 
+import sys
+from copy import copy
+from pathlib import Path
 from types import SimpleNamespace
 from typing import Any, cast
 
 import pytest
 
-from livemon.diagnose import words, words_shake
+sys.path.insert(0, str(Path(__file__).parent))
+
+from synthetic import Truth, judged  # it lies beside this file
+
+from livemon.diagnose import words, words_clutch, words_road, words_shake
+from livemon.diagnose.codes import Codes
 from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.facts import Fact
+from livemon.diagnose.said import Speaks, way
 from livemon.records import FindingName
+from livemon.vehicle import Vehicle
 
 
-def diagnoser(**seen: tuple[float, float]) -> Diagnoser:
-    """A drive with these means and standard deviations of r_t, by regime."""
+def diagnoser(**seen: tuple[float, float]) -> Any:
+    """A drive with these means and standard deviations of r_t, by regime; of r_k as `k_` and the regime."""
 
-    def mean(quantity: str, regime: str) -> Any:
-        if quantity == "r_k" or regime not in seen:
-            return None
-        value, sd = seen[regime]
-        return SimpleNamespace(mean=value, sd=sd, stretches=3, seconds_s=43.0)
+    def mean(quantity: str, regime: str) -> Fact | None:
+        key = regime if quantity == "r_t" else f"k_{regime}"
+        return Fact(*seen[key], 3, 43.0, -0.3, -0.1) if key in seen else None
 
     stretches = SimpleNamespace(facts=SimpleNamespace(mean=mean), records=[])
-    return cast(Diagnoser, SimpleNamespace(stretches=stretches))
+    return SimpleNamespace(stretches=stretches)
 
 
 @pytest.mark.parametrize(
-    ("seen", "says"),
+    ("seen", "says", "speaks"),
     [
-        ((-0.43, 0.54), "below engine torque (± 70 %): too uncertain to tell"),
-        ((0.21, 0.22), "too uncertain to tell"),
-        ((0.03, 0.07), "above engine torque (± 14 %): engine and road load agree"),
-        ((-0.5, 0.1), "do not agree"),
+        ((-0.43, 0.54), "(between 22 and 192 % of it): too uncertain to tell", "neither"),
+        ((0.03, 0.07), "above engine torque (± 14 %): engine and road load agree, so neither", "for"),
+        ((-0.5, 0.1), "do not agree", "against"),
     ],
 )
 def test_agreement_with_the_clutch_on_is_claimed_only_where_it_is_known(
-    seen: tuple[float, float], says: str
+    seen: tuple[float, float], says: str, speaks: Speaks
 ) -> None:
-    sentence = words._locked(diagnoser(locked=seen), "stator_not_holding")
-    assert sentence is not None and says in sentence
-    assert "43 s" not in sentence and "under power" not in sentence  # the clutch's own sentence has its time
+    said = words_road.locked(diagnoser(locked=seen), "stator_not_holding")
+    assert said is not None and says in said.text and said.speaks == speaks
 
 
 @pytest.mark.parametrize(("name", "explains"), [("none", False), ("stator_not_holding", True)])
 def test_a_lost_launch_is_explained_only_where_one_is_called(name: FindingName, explains: bool) -> None:
-    sentence = words._locked(diagnoser(locked=(0.0, 0.05)), name)
-    assert sentence is not None and ("explains" in sentence) == explains
+    said = words_road.locked(diagnoser(locked=(0.0, 0.05)), name)
+    assert said is not None and ("explains" in said.text) == explains
 
 
-def test_launches_are_named_where_no_sentence_before_has_named_them() -> None:
-    sentence = words._launch_t(diagnoser(launch=(-0.5, 0.2)))
-    assert sentence is not None and "at launch" in sentence and "those launches" not in sentence
+@pytest.mark.parametrize(
+    ("mean", "sd", "name", "speaks"),
+    [
+        (-0.3, 0.08, "stator_not_holding", "for"),
+        (0.0, 0.08, "stator_not_holding", "against"),
+        (-0.15, 0.3, "stator_not_holding", "neither"),
+        (0.0, 0.08, "none", "for"),
+        (-0.3, 0.08, "none", "against"),
+        (-0.05, 0.4, "none", "neither"),
+        (-0.3, 0.08, "lockup_slip", "neither"),
+    ],
+)
+def test_a_mean_speaks_for_what_it_fits_better(
+    mean: float, sd: float, name: FindingName, speaks: Speaks
+) -> None:
+    would: dict[FindingName, float] = {"none": 0.0, "stator_seized": 0.0, "stator_not_holding": -0.3}
+    assert way(Fact(mean, sd, 3, 20.0), would, name) == speaks
+
+
+def test_what_does_not_fit_stands_against_the_call_and_not_for_it() -> None:
+    d, _ = judged(Truth(lost=1.0), 1, 240.0)
+    call = d.call()
+    assert call.finding == "stator_not_holding"
+    assert any("launches at speed ratios" in line for line in call.because)
+    assert any(line.startswith("Odds over a sound vehicle") and "launches" in line for line in call.because)
+    for line in (*call.because, *call.against):
+        assert line[-1] in ".?" and line[0].isupper(), line
+    assert not any(line.startswith(("Decides nothing", "Does not fit")) for line in call.because)
+
+
+def test_a_band_is_said_by_its_ends_where_it_lies_unevenly() -> None:
+    assert words_road.off(Fact(-1.835, 0.871, 3, 9.0), "it").startswith("84 % below it (between 3 and 91 %")
+    assert words_road.off(Fact(0.0, 0.05, 3, 9.0), "it") == "0 % above it (± 10 %)"
+
+
+def test_each_regime_is_weighed_by_itself() -> None:
+    d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
+    told = d.bank.by_regime("engine_low_output")
+    assert told["pull"] > 1.0 and told["locked"] > 0.0
 
 
 class _Weak:
@@ -61,18 +104,83 @@ class _Weak:
         self.log_evidence = log_evidence
 
 
-@pytest.mark.parametrize(("log_evidence", "last"), [(-1.0, True), (3.0, False)])
-def test_a_sound_report_of_torque_is_not_the_first_reason_for_a_weak_engine(
-    monkeypatch: pytest.MonkeyPatch, log_evidence: float, last: bool
-) -> None:
-    d = cast(Any, diagnoser())
-    d.full_pedal, d.codes = _Weak(log_evidence), SimpleNamespace(bearing_on=lambda name: [])
-    d.shudder = SimpleNamespace(firm=[])
-    monkeypatch.setattr(words, "_made", lambda d: "made")
-    said = words.because(d, "engine_low_output", {})
-    assert said.index("made") == (0 if last else 1)
-    assert "97 ± 18 %" in said[1 if last else 0]
-    assert said[-1].startswith("The loss is not in what the engine reports") == last
+@pytest.mark.parametrize(("log_evidence", "speaks"), [(-1.0, "neither"), (3.0, "for")])
+def test_a_sound_report_of_torque_is_no_reason_for_a_weak_engine(log_evidence: float, speaks: Speaks) -> None:
+    d = diagnoser()
+    d.full_pedal = _Weak(log_evidence)
+    said = words_road.full_pedal(d, "engine_low_output")
+    assert said is not None and said.speaks == speaks and "97 ± 18 %" in said.text
+    assert said.text.startswith("The loss is not in what the engine reports") == (speaks == "neither")
+
+
+def codes_of(**stored: str) -> Codes:
+    codes = Codes()
+    codes.note({"stored": stored})
+    return codes
+
+
+def test_every_stored_code_is_quoted_and_none_is_asked_for_again() -> None:
+    d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
+    with_codes = copy(d)
+    with_codes.codes = codes_of(P0299="underboost", P0741="clutch stuck off", P0442="small leak")
+    call = with_codes.call()
+    assert any(line.startswith("P0299 (underboost) is stored") for line in call.because)
+    assert any("P0741" in line and "converter clutch slipping" in line for line in call.against)
+    assert any("P0442" in line and "none of these causes" in line for line in call.against)
+    assert call.check_next[0].startswith("Follow the maker's diagnosis of P0299")
+    assert not any("Read stored" in line for line in call.check_next)
+    with_codes.codes = codes_of()
+    assert any("No codes are stored" in line for line in with_codes.call().check_next)
+    assert any("Read stored" in line for line in d.call().check_next)
+
+
+def test_a_reference_torque_of_another_engine_is_said() -> None:
+    d, _ = judged(Truth(), 1, 180.0)
+    other = copy(d)
+    other.note_reference_torque(480.0)  # the file's engine peaks at 240
+    assert any("is this the right file?" in line for line in other.call().against)
+    other.note_reference_torque(290.0)
+    assert not any("is this the right file?" in line for line in other.call().against)
+
+
+def test_a_sound_call_asks_for_what_was_not_driven() -> None:
+    d, _ = judged(Truth(), 1, 180.0)
+    call = d.call()
+    assert call.finding == "none"
+    untested = next((line for line in call.against if line.startswith("This drive did not test")), None)
+    assert (untested is not None) == any(line.startswith("Drive again") for line in call.check_next)
+
+
+def test_without_gear_ratios_the_file_is_asked_for_and_no_new_drive() -> None:
+    d = Diagnoser(Vehicle())
+    d.ratio_seen = True
+    call = d.call()
+    assert call.finding == "not_enough_evidence"
+    assert call.because[0].startswith("Nothing in this drive could be judged")
+    assert call.check_next[0].startswith("Gear ratios, final drive and tyre belong in the vehicle file")
+    assert not any(line.startswith("Drive again") for line in call.check_next)
+
+
+def test_an_engine_that_shakes_is_not_sent_away() -> None:
+    d, _ = judged(Truth(), 1, 180.0)
+    shaking = copy(d)
+    on = SimpleNamespace(strongest_rpm=23.0, share=0.6, count=40)
+    shaking.shakes = cast(
+        Any, SimpleNamespace(strength=0.8, order=6.0, on=on, open=on, against_none=lambda *_: 0.0)
+    )
+    said, checks = (
+        words.because(shaking, "none", d.standing()),
+        words.check_next(shaking, "none", d.standing()),
+    )
+    assert any("as a cylinder does that misfires" in line for line in said)
+    assert not any("cannot be told" in line for line in said)
+    assert checks[0].startswith("Misfire counters")
+
+
+def test_a_gear_that_slips_is_told_with_numbers() -> None:
+    d, _ = judged(Truth(slip_gear=3, slip=0.12), 1, 240.0)
+    told = words_clutch.gear(d)
+    assert "In gear 3" in told.text and "% ahead" in told.text and "N m" in told.text
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,269 @@
+"""The sentences about launches, pulls, locked stretches and coasting, each with the way it speaks."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from math import exp, log
+from typing import TYPE_CHECKING, Final
+
+from livemon.diagnose.facts import Fact
+from livemon.diagnose.nuisance import State
+from livemon.diagnose.report_evidence import numbers
+from livemon.diagnose.said import TITLES, WEAK, Said, Speaks, way
+from livemon.quantities import STANDARD_GRAVITY_M_S2
+from livemon.records import FindingName
+
+if TYPE_CHECKING:
+    from livemon.diagnose.diagnoser import Diagnoser
+
+_SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
+_WIDE: Final = 1.4  # upper over lower end of a band: wider, both ends are said rather than a middle
+_COASTED_S: Final = 5.0
+_DRAGS: Final = 0.03  # of weight, what dragging brakes of workshop size hold back
+_WEIGHS: Final = log(2.0)
+_REGIMES: Final = {
+    "launch": "launches",
+    "pull": "pulls with the clutch open",
+    "locked": "stretches with the clutch on",
+    "coast": "coasting",
+    "stationary_in_gear": "standing in gear",
+}
+_SHOWS: Final[dict[str, tuple[str, ...]]] = {  # where a fault acts; the rest tells of mass, load and torque
+    "stator_not_holding": ("launch", "pull", "stationary_in_gear"),
+    "stator_seized": ("launch", "pull"),
+    "engine_low_output": ("launch", "pull", "locked"),
+    "driveline_drag": ("launch", "pull", "locked", "coast"),
+}
+_ODDS: Final[tuple[tuple[str, Speaks, float], ...]] = (
+    ("Odds over a sound vehicle by what was driven", "for", 1.0),
+    ("Odds for a sound vehicle by what was driven", "against", -1.0),
+)
+_STATOR: Final = ("stator_not_holding", "stator_seized")
+
+
+def launch_k(d: Diagnoser, name: FindingName) -> Said | None:
+    """Capacity at launch."""
+    seen = d.stretches.facts.mean("r_k", "launch")
+    if seen is None:
+        return None
+    weak = made_ln(d, name)
+    tail = f"; without stator reaction it would be {_change(seen.if_lost)}"
+    if name == "engine_low_output":
+        tail += f", with the engine found here {_change(0.5 * weak)}"
+    text = (
+        f"Over {_count(seen, 'launch', 'launches')} at speed ratios below 0.65 the capacity factor K was "
+        f"{off(seen, 'the curve')}{tail}."
+    )
+    would: dict[FindingName, float] = {
+        "none": 0.0, "stator_seized": 0.0, "driveline_drag": 0.0, "stator_not_holding": seen.if_lost,
+        "engine_low_output": 0.5 * weak,
+    }  # fmt: skip
+    return Said(text, way(seen, would, name))
+
+
+def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
+    """Turbine torque at launch, from the road."""
+    seen = d.stretches.facts.mean("r_t", "launch")
+    if seen is None:
+        return None
+    text = (
+        "At launch turbine torque found from the road was "
+        f"{off(seen, 'what pump torque and torque ratio give')}; with a torque ratio of 1 it would be "
+        f"{_change(seen.if_lost)}."
+    )
+    would: dict[FindingName, float] = {
+        "none": 0.0, "stator_seized": 0.0, "stator_not_holding": seen.if_lost,
+        "engine_low_output": made_ln(d, name),
+    }  # fmt: skip
+    return Said(text, way(seen, would, name))
+
+
+def locked(d: Diagnoser, name: FindingName) -> Said | None:
+    """Wheel torque against engine torque; it exonerates only where it is known well enough to."""
+    seen = d.stretches.facts.mean("r_t", "locked")
+    if seen is None:
+        return None
+    sure = max(abs(_share(seen.mean, seen.sd, side) - 1.0) for side in (-2, 2)) <= 2.0 * _SURE_SD
+    weak = made_ln(d, name)
+    would: dict[FindingName, float] = {
+        "none": 0.0, "engine_low_output": weak, "driveline_drag": WEAK,
+    }  # fmt: skip
+    if name in _STATOR:  # they leave it alone, as a sound vehicle does: it tells them from an engine
+        speaks = way(seen, {"none": 0.0, "engine_low_output": WEAK}, "none")
+    else:
+        speaks = way(seen, would, name)
+    if sure and abs(exp(seen.mean) - 1.0) <= _SURE_SD:
+        verdict = "engine and road load agree"
+        if name in _STATOR:
+            verdict += ", so neither lost engine output nor drag explains the loss"
+    elif abs(seen.mean) > 2.0 * seen.sd:
+        verdict = "engine torque and road load do not agree with the converter out of the path"
+        if name in _STATOR:
+            verdict += ", which the stator does not explain (a climb, load or brakes would)"
+    elif speaks == "neither":
+        verdict = "too uncertain to tell whether engine and road load agree"
+    else:
+        verdict = ""
+    text = (
+        "With the converter clutch on, torque at the wheels found from the road was "
+        f"{off(seen, 'engine torque')}{': ' if verdict else ''}{verdict}."
+    )
+    return Said(text, speaks)
+
+
+def pulls(d: Diagnoser, name: FindingName) -> Said | None:
+    """Pulls with the clutch open, or what of them lies past the coupling point where the stator shows."""
+    held = name == "stator_seized"
+    k = d.stretches.facts.mean("r_k", "past" if held else "pull")
+    t = d.stretches.facts.mean("r_t", "past" if held else "pull")
+    if t is None and k is None:
+        return None
+    parts, ways = [], []
+    row = d.bank.rows[d.bank.best_row("stator_seized")] if held else None
+    weak = made_ln(d, name)
+    if k is not None:
+        tail = f"; {_change(row.held_k * k.if_seized)} if the stator never turns" if row else ""
+        parts.append(f"K was {off(k, 'the curve', tail)}")
+        would: dict[FindingName, float] = {"none": 0.0, "engine_low_output": 0.5 * weak}
+        would["stator_seized"] = row.held_k * k.if_seized if row else 0.0
+        would["stator_not_holding"] = k.if_lost
+        ways.append(way(k, would, name))
+    if t is not None:
+        tail = f"; {_change(t.if_seized)} if the stator never turns" if held else ""
+        parts.append(f"turbine torque found from the road {off(t, 'the model', tail)}")
+        would = {"none": 0.0, "engine_low_output": weak, "stator_seized": t.if_seized if held else 0.0}
+        would["stator_not_holding"] = t.if_lost
+        ways.append(way(t, would, name))
+    seen = k or t
+    assert seen is not None
+    where = " past the coupling point (speed ratio above 0.84)" if held else ""
+    text = f"In {_count(seen, 'pull', 'pulls')} with the clutch open{where} {' and '.join(parts)}."
+    for speaks in ("against", "for"):
+        if speaks in ways:
+            return Said(text, speaks)
+    return Said(text, "neither")
+
+
+def coasting(d: Diagnoser, name: FindingName) -> Said | None:
+    """What holds the vehicle back with the foot off."""
+    seen = d.stretches.facts.mean("excess", "coast")
+    if seen is None or seen.seconds_s < _COASTED_S:
+        return None
+    text = (
+        f"Over {seen.seconds_s:.0f} s of coasting the vehicle was held back by {100 * abs(seen.mean):.1f} % "
+        f"of its weight {'more' if seen.mean >= 0 else 'less'} than tyres, air and the engine's own braking "
+        f"account for (± {200 * seen.sd:.1f} %; brakes that drag: {100 * _DRAGS:.0f} % and more)."
+    )
+    drag = max(_DRAGS, d.bank.size("driveline_drag", State.ROLLING)[0])
+    return Said(text, way(seen, {"none": 0.0, "engine_low_output": 0.0, "driveline_drag": drag}, name))
+
+
+def full_pedal(d: Diagnoser, name: FindingName) -> Said | None:
+    """Torque reported with the pedal well down, against the rating."""
+    best = d.full_pedal.best
+    if best is None:
+        return None
+    step, expected, sd = best
+    low = d.full_pedal.log_evidence > 0.0
+    text = (
+        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most "
+        f"{step.torque_nm:.0f} N m ({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound "
+        f"engine gives {100 * expected:.0f} ± {200 * sd:.0f} %."
+    )
+    if name == "engine_low_output" and not low:  # what the cylinders lose need not show in what is reported
+        return Said(f"The loss is not in what the engine reports: {text[0].lower()}{text[1:]}", "neither")
+    return Said(text, "for" if low == (name == "engine_low_output") else "against")
+
+
+def made(d: Diagnoser) -> Said:
+    """How much of its reported torque the engine makes."""
+    n = numbers(d, "engine_low_output")
+    return Said(
+        "Launch, pull and road load together fit an engine making "
+        f"{n['torque_made_of_seen_pct']} % of the torque it reports "
+        f"(± {_twice(n['torque_made_of_seen_sd_pct'])} %)."
+    )
+
+
+def drag(d: Diagnoser) -> Said:
+    """The force that all regimes together ask for."""
+    n = numbers(d, "driveline_drag")
+    weight_n = d.vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
+    force = n["extra_force_n"]
+    share = f", {100.0 * force / weight_n:.1f} % of its weight" if isinstance(force, int | float) else ""
+    return Said(
+        f"All regimes together fit an extra retarding force of {force} N "
+        f"(± {_twice(n['extra_force_sd_n'])} N){share}."
+    )
+
+
+def weighed(d: Diagnoser, name: FindingName) -> list[Said | None]:
+    """Which regimes decide: the odds each gives the call over a sound vehicle, mass, curve and torque found
+    from the whole drive."""
+    told: dict[str, float] = {}
+    for regime, ln in d.bank.by_regime(name).items():
+        what = _REGIMES[regime] if regime in _SHOWS[name] else "the rest of the drive"
+        told[what] = told.get(what, 0.0) + ln
+    found: list[Said | None] = []
+    for lead, speaks, sign in _ODDS:
+        listed = sorted(((sign * ln, what) for what, ln in told.items() if sign * ln > _WEIGHS), reverse=True)
+        if listed:
+            odds = ", ".join(f"{what} {_odds(ln)} to 1" for ln, what in listed)
+            found.append(Said(f"{lead}: {odds}.", speaks))
+    return found
+
+
+def sound(d: Diagnoser) -> Said | None:
+    """The odds of a sound vehicle over each fault that the drive speaks against."""
+    listed = sorted(
+        (-ln, TITLES[name]) for name, ln in d.evidence().items() if -ln > _WEIGHS and name != "none"
+    )
+    if not listed:
+        return None
+    odds = ", ".join(f"{_odds(ln)} to 1 over {what}" for ln, what in reversed(listed))
+    return Said(f"Odds for a sound vehicle by what was driven: {odds}.")
+
+
+def made_ln(d: Diagnoser, name: FindingName) -> float:
+    """ln of the torque made of that reported: as found where the engine is called, else of workshop size."""
+    return d.bank.size("engine_low_output", State.GAIN)[0] if name == "engine_low_output" else WEAK
+
+
+def off(seen: Fact, what: str, also: str = "") -> str:
+    """A mean of ln ratios in per cent, with the band of two standard deviations."""
+    low, high = (_share(seen.mean, seen.sd, side) for side in (-2, 2))
+    if high < _WIDE * low:
+        return f"{_change(seen.mean)} {what} (± {50 * (high - low):.0f} %{also})"
+    return f"{_change(seen.mean)} {what} (between {100 * low:.0f} and {100 * high:.0f} % of it{also})"
+
+
+def _share(mean: float, sd: float, side: int) -> float:
+    return exp(min(mean + side * sd, 2.3))
+
+
+def _change(log_ratio: float) -> str:
+    change = 100.0 * (exp(log_ratio) - 1.0)
+    return f"{abs(change):.0f} % {'above' if change >= 0 else 'below'}"
+
+
+def _count(seen: Fact, one: str, several: str) -> str:
+    return f"{seen.stretches} {one if seen.stretches == 1 else several}"
+
+
+def _odds(ln: float) -> str:
+    return f"{exp(ln):.0f}" if ln < log(1000.0) else "more than 1000"
+
+
+def _twice(sd: float | int | str | None) -> str:
+    return f"{2 * sd:.0f}" if isinstance(sd, int | float) else "not known"
+
+
+def strained(d: Diagnoser, where: tuple[str, str], name: FindingName) -> Said | None:
+    """The sentence about one regime's mean that misses sound."""
+    field, regime = where
+    tells: Mapping[str, Said | None] = {
+        "launch": launch_k(d, name) if field == "r_k" else launch_t(d, name),
+        "pull": pulls(d, name),
+        "locked": locked(d, name),
+    }
+    return tells[regime]
