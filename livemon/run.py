@@ -69,7 +69,7 @@ class Run:
         self.readings = 0
         self.time_s = 0.0
         self.link_counters: Mapping[str, int] = {}
-        self._codes_seen = 0
+        self._codes_heard: Mapping[str, Mapping[str, str]] = {}
 
     def feed(self, frame: Frame) -> None:
         """Take one frame through every stage."""
@@ -196,9 +196,8 @@ class Run:
 
     def _hear_codes(self) -> None:
         codes: Mapping[str, Mapping[str, str]] = getattr(self.decoder, "codes", {})
-        seen = sum(map(len, codes.values()))
-        if seen != self._codes_seen:
-            self._codes_seen = seen
+        if codes != self._codes_heard:
+            self._codes_heard = dict(codes)
             self.diagnoser.note_codes(codes)
 
 
