@@ -11,7 +11,7 @@ from livemon.vehicle import Vehicle
 def answer(time_s: float, service: int, *codes: str) -> Frame:
     """One control unit's trouble codes in a single frame."""
     payload = bytes([service + 0x40, len(codes), *(b for code in codes for b in bytes.fromhex(code))])
-    return Frame(time_s, 0x7E8, bytes([len(payload)]) + payload.ljust(7, b"\0"))
+    return Frame(time_s, 0x7E8, False, bytes([len(payload)]) + payload.ljust(7, b"\0"))
 
 
 def test_codes_that_change_in_a_drive_are_heard_again() -> None:
