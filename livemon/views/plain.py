@@ -140,7 +140,8 @@ def call_lines(drive: Drive) -> list[str]:
 
 def result_lines(result: Mapping[str, Any]) -> list[str]:
     """The call of a result as written to JSON, in the same sentences."""
-    return _lines(Call(**result["call"]), assumed.named(result["vehicle"]["assumed"]), [], [], [])
+    names = (result.get("vehicle") or {}).get("assumed") or ()  # the history may hold a result of less
+    return _lines(Call(**result["call"]), assumed.named(names), [], [], [])
 
 
 def _lines(

@@ -95,6 +95,8 @@ def test_what_was_assumed_is_told_in_words_with_its_band() -> None:
     assert "mass" not in told and "body." not in told and told.endswith(".")
     past = result_lines(build(example.drive()))
     assert any("Assumed (not in the vehicle file): drag area, rolling resistance" in line for line in past)
+    bare = result_lines({"call": build(example.drive())["call"]})
+    assert bare[0].startswith("THE CALL:") and not any("Assumed" in line for line in bare)
 
 
 def test_nothing_assumed_is_not_told_and_a_mass_that_may_be_anything_is_no_number() -> None:
