@@ -109,7 +109,7 @@ class Live:
                 self.schedule.restart(now_s)
         for key in self.keys():
             if key == "m":
-                self._mark("here it shook")
+                self._mark()
             elif key == "q":
                 return True
         if self.recorder is not None:
@@ -139,7 +139,7 @@ class Live:
             )
         return silent_s > DRIVE_OVER_S
 
-    def _mark(self, text: str) -> None:
-        self.run.mark(text)
+    def _mark(self, text: str = "") -> None:
+        marker = self.run.mark(text)
         if self.recorder is not None and self._zero_s is not None:
-            self.recorder.mark(self._zero_s + self._newest_s, text)
+            self.recorder.mark(self._zero_s + self._newest_s, marker.text)

@@ -12,10 +12,12 @@ from typing import Protocol
 
 from livemon.clock import Clock
 from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
 from livemon.records import Estimate, Frame, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
+from livemon.views.sentences import marked
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
 RATES_EVERY_S = 1.0
@@ -68,6 +70,7 @@ class Run:
         self.frames = 0
         self.readings = 0
         self.time_s = 0.0
+        self.coolant_c: float | None = None
         self.link_counters: Mapping[str, int] = {}
         self._codes_heard: Mapping[str, Mapping[str, str]] = {}
 
@@ -83,6 +86,7 @@ class Run:
             if reading.quantity == "barometric_kpa":
                 self.diagnoser.note_barometer(reading.value)
             elif reading.quantity == "coolant_c":
+                self.coolant_c = reading.value
                 self.diagnoser.note_coolant(reading.value)
             elif reading.quantity == "reference_torque_nm":
                 self.diagnoser.note_reference_torque(reading.value)
@@ -94,9 +98,11 @@ class Run:
         if view is not None and frame.time_s >= view.due_s:
             view.update(self.snapshot())
 
-    def mark(self, text: str) -> None:
-        """Remember that the person watching marked this moment."""
-        self.markers.append(Marker(self.time_s, text))
+    def mark(self, text: str = "") -> Marker:
+        """Remember this moment; without a text, as the person watching marked it, with speed and pedal."""
+        marker = Marker(self.time_s, text or marked(self.estimator.now))
+        self.markers.append(marker)
+        return marker
 
     def tell(self, notice: str) -> None:
         """Something about the link or the recording that the user should know; kept for the result."""
@@ -117,12 +123,14 @@ class Run:
             slip=memory.recent,
             points=memory.recent_points,
             shake=memory.shake,
+            coolant_c=self.coolant_c,
             warnings=self.warnings,
             standing=self.diagnoser.standing(),
             launches=len(self.diagnoser.launches),
             rates=memory.rates(self.time_s),
             counters=self.counters(),
             cannot_judge=self.diagnoser.cannot_judge,
+            still_to_drive=still_to_drive(self.diagnoser),
             markers=self.markers,
             notice=self.notice,
             ended=ended,

@@ -8,10 +8,11 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from types import FrameType
-from typing import Any
+from typing import Any, TextIO
 
 from livemon.clock import MonotonicClock
 from livemon.commands import outputs
+from livemon.commands.say import say
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle, of_any_weight
@@ -144,17 +145,18 @@ def carry_out(
     if args.json:
         writes.append(lambda: result.write(built, args.json))
     if args.report:
-        writes.append(lambda: _write_report(args.report, summary))
+        writes.append(lambda: _write_report(args.report, summary, sys.stderr if args.json == "-" else None))
     if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
         writes.append(lambda: _keep(built, summary.vin))
     outputs.write_all(*writes, failed=failure)
     return 130 if stop.interrupted else 0
 
 
-def _write_report(path: str, summary: Drive) -> None:
+def _write_report(path: str, summary: Drive, told_on: TextIO | None) -> None:
     from livemon.views import report
 
     report.write(path, summary)
+    say(f"Report: {path}", to=told_on)
 
 
 def _keep(built: dict[str, Any], vin: str | None) -> None:

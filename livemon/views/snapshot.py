@@ -35,6 +35,7 @@ class Point(NamedTuple):
     torque_ratio: float | None
     torque_ratio_sd: float
     regime: Regime
+    speed_ratio_sd: float = 0.0
 
 
 class Rate(NamedTuple):
@@ -46,7 +47,7 @@ class Rate(NamedTuple):
 
 
 class Marker(NamedTuple):
-    """Something the person watching marked with a key: "here it shook"."""
+    """A moment that the person watching marked with a key, or in which the link was lost."""
 
     time_s: float
     text: str
@@ -64,12 +65,14 @@ class Snapshot:
     slip: Sequence[SlipSpan] = ()  # the last minutes, oldest first
     points: Sequence[Point] = ()  # the last operating points, oldest first
     shake: Oscillation | None = None  # the newest
+    coolant_c: float | None = None
     warnings: Sequence[records.Warning] = ()  # oldest first; a withdrawn one follows the one it withdraws
     standing: Mapping[FindingName, float] = field(default_factory=dict)  # sums to 1
     launches: int = 0
     rates: Sequence[Rate] = ()
     counters: Mapping[str, int] = field(default_factory=dict)
     cannot_judge: Sequence[str] = ()
+    still_to_drive: Sequence[str] = ()  # manoeuvres that would show what has not been tested
     markers: Sequence[Marker] = ()
     notice: str = ""  # of the link: "no answer for 3 s, asking again"
     ended: bool = False

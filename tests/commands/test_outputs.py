@@ -92,3 +92,12 @@ def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.M
 
     assert drive.carry_out(args, "port", Decoder(), Vehicle(), silence, Plain(), remember=True) == 0
     assert Path("r.json").exists() and not Path("h.sqlite").exists()
+
+
+@pytest.mark.parametrize(("json", "told"), [("a.json", "out"), ("-", "err")])
+def test_where_the_report_is_stands_last(
+    json: str, told: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("livemon.views.report.write", lambda path, drive: Path(path).touch())
+    assert main(["replay", "d.log", "--json", json, "--report", "a.html"]) == 0
+    assert getattr(capsys.readouterr(), told).splitlines()[-1] == "Report: a.html"

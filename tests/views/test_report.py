@@ -73,7 +73,7 @@ def test_everything_asked_for_is_in_the_report() -> None:
         "At launch the torque ratio was 1.04", "No launch above half pedal", "Check the fluid's level",
         "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 ± 7 %", "58 ± 9 %", 
         "pedal, %: 31",
-        "P0741", "late answers", "body.drag_area_m2", "here it shook", "warned", 
+        "P0741", "late answers", "body.drag_area_m2", "marked at 62 km/h", "warned", 
         "16.9 kW", "engine speed 18.2",
         "the last line of the recording is cut",
     ):  # fmt: skip
