@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
-from livemon.clock import Clock
+from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.estimate import Estimator
 from livemon.records import Estimate, Frame, Reading, Warning
@@ -68,6 +68,7 @@ class Run:
         self.frames = 0
         self.readings = 0
         self.time_s = 0.0
+        self.start_s: float | None = None  # the first frame's own stamp
         self.link_counters: Mapping[str, int] = {}
         self._codes_seen = 0
 
@@ -166,6 +167,7 @@ class Run:
             heat_peak_kw=memory.heat_peak_kw,
             heat_kj=memory.heat_kj,
             rates=memory.whole_rates(self.time_s),
+            driven=wall_time(self.start_s),
         )
 
     def counters(self) -> dict[str, int]:

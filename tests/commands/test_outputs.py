@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from argparse import Namespace
 from pathlib import Path
 
@@ -92,3 +93,11 @@ def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.M
 
     assert drive.carry_out(args, "port", Decoder(), Vehicle(), silence, Plain(), remember=True) == 0
     assert Path("r.json").exists() and not Path("h.sqlite").exists()
+
+
+def test_a_drive_is_dated_by_its_own_stamps() -> None:
+    assert main(["replay", "d.log", "--json", "r.json", "--no-screen"]) == 0
+    assert json.loads(Path("r.json").read_text())["recording"]["driven_at"] == "2020-09-13T12:26:40+00:00"
+    Path("uptime.log").write_text(RECORDING.replace("(1600", "(0000"))
+    assert main(["replay", "uptime.log", "--json", "u.json", "--no-screen"]) == 0
+    assert json.loads(Path("u.json").read_text())["recording"]["driven_at"] is None

@@ -83,6 +83,14 @@ def test_everything_asked_for_is_in_the_report() -> None:
     assert "XYZ9" not in text
 
 
+def test_the_page_goes_with_the_job_card() -> None:
+    driven = datetime(2026, 5, 3, 12, 20, tzinfo=UTC)
+    text = _page(replace(example.drive(), driven=driven)).text
+    assert f"Driven {driven.astimezone():%Y-%m-%d %H:%M}." in text
+    assert all(f"{name} " in text for name in ("Plate", "Odometer", "Complaint", "Technician", "signature"))
+    assert "Driven" not in _page(example.drive()).text
+
+
 def test_the_file_holds_its_figures_and_reaches_nowhere(tmp_path: Path) -> None:
     out = tmp_path / "r.html"
     report.write(out, example.drive(), WHEN)
