@@ -83,6 +83,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         launches=[launch_row(launch) for launch in drive.launches],
         stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
         limits=unsaid_limits(drive),
+        assumed=", ".join(drive.vehicle.assumed),
         warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],

@@ -91,6 +91,16 @@ def test_the_page_goes_with_the_job_card() -> None:
     assert "Driven" not in _page(example.drive()).text
 
 
+def test_what_was_assumed_has_its_own_heading_where_anything_was() -> None:
+    text = _page(example.drive()).text
+    assert "Assumed Numbers the vehicle file does not give" in text and "Noticed, and counted" in text
+    names = ("drag_area_m2", "rolling_resistance", "efficiency", "inertia_kg_m2")
+    known = {name: getattr(example.VEHICLE, name)._replace(assumed=False) for name in names}
+    vehicle = replace(example.VEHICLE, **known)
+    text = _page(replace(example.drive(), vehicle=vehicle, counters={})).text
+    assert "Assumed" not in text and "counted" not in text
+
+
 def test_the_file_holds_its_figures_and_reaches_nowhere(tmp_path: Path) -> None:
     out = tmp_path / "r.html"
     report.write(out, example.drive(), WHEN)
