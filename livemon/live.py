@@ -82,7 +82,7 @@ class Live:
 
     def _take(self, frame: Frame) -> None:
         if self._zero_s is None:
-            self._zero_s = frame.time_s
+            self._zero_s = self.run.start_s = frame.time_s
         if self.recorder is not None:
             self.recorder.write(frame)
         run = self.run

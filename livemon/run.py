@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
-from livemon.clock import Clock
+from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
@@ -71,6 +71,7 @@ class Run:
         self.readings = 0
         self.time_s = 0.0
         self.coolant_c: float | None = None
+        self.start_s: float | None = None  # the first frame's own stamp
         self.link_counters: Mapping[str, int] = {}
         self._codes_heard: Mapping[str, Mapping[str, str]] = {}
 
@@ -176,6 +177,7 @@ class Run:
             heat_peak_kw=memory.heat_peak_kw,
             heat_kj=memory.heat_kj,
             rates=memory.whole_rates(self.time_s),
+            driven=wall_time(self.start_s),
         )
 
     def counters(self) -> dict[str, int]:

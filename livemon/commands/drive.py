@@ -177,6 +177,7 @@ def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], boo
         replay(run, recording, pace=pace, clock=MonotonicClock(), stop=stop)
     finally:
         run.frames = recording.frames
+        run.start_s = recording.start_s
         run.link_counters = recording.counters
         run.time_s = max(run.time_s, recording.duration_s)
         run.markers = [Marker(time_s, text) for time_s, text in recording.markers]

@@ -20,6 +20,8 @@ from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
 
 STRETCHES: Final = 20  # in the table; a page, not a log
+BLANKS: Final = ("Plate", "Odometer", "Complaint", "Technician", "Date and signature")  # to fill in by hand
+_WHEN: Final = "%Y-%m-%d %H:%M"
 
 
 def check() -> None:
@@ -81,6 +83,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         launches=[launch_row(launch) for launch in drive.launches],
         stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
         limits=unsaid_limits(drive),
+        assumed=", ".join(drive.vehicle.assumed),
         warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],
@@ -88,7 +91,9 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         vin=mask_vin(drive.vin),
         figures={name: Markup(svg) for name, svg in figures.items()},
         safety=sentences.SAFETY,
-        written=written.strftime("%Y-%m-%d %H:%M"),
+        driven=None if drive.driven is None else drive.driven.astimezone().strftime(_WHEN),
+        written=written.strftime(_WHEN),
+        blanks=BLANKS,
         version=livemon.__version__,
     )
 

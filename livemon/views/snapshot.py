@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import NamedTuple, Protocol
 
 from livemon import records
@@ -108,6 +109,7 @@ class Drive:
     heat_peak_kw: float | None = None
     heat_kj: float | None = None
     rates: Sequence[Rate] = ()  # over the whole drive
+    driven: datetime | None = None  # when it began, where the frames' stamps tell it
 
 
 class View(Protocol):

@@ -47,8 +47,8 @@ def test_compare_by_vin(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert main(["history", "add", str(kept), "--vin", "abc1234567890xyz9"]) == 0
     assert main(["history", "compare", "ABC1234567890XYZ9"]) == 0
     out = capsys.readouterr().out
-    assert "K of expected" in out and out.count("84 ± 7 %") == 2
-    assert "The capacity factor K at launch has not clearly changed (+0 ± " in out
+    assert "K of expected" in out and out.count("84 % (77 to 90)") == 2
+    assert "The capacity factor K at launch has not clearly changed (+0 %, -11 to +12)." in out
 
 
 def test_a_vehicle_that_is_not_there(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from argparse import Namespace
 from pathlib import Path
 
@@ -94,10 +95,18 @@ def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.M
     assert Path("r.json").exists() and not Path("h.sqlite").exists()
 
 
-@pytest.mark.parametrize(("json", "told"), [("a.json", "out"), ("-", "err")])
+@pytest.mark.parametrize(("place", "told"), [("a.json", "out"), ("-", "err")])
 def test_where_the_report_is_stands_last(
-    json: str, told: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+    place: str, told: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("livemon.views.report.write", lambda path, drive: Path(path).touch())
-    assert main(["replay", "d.log", "--json", json, "--report", "a.html"]) == 0
+    assert main(["replay", "d.log", "--json", place, "--report", "a.html"]) == 0
     assert getattr(capsys.readouterr(), told).splitlines()[-1] == "Report: a.html"
+
+
+def test_a_drive_is_dated_by_its_own_stamps() -> None:
+    assert main(["replay", "d.log", "--json", "r.json", "--no-screen"]) == 0
+    assert json.loads(Path("r.json").read_text())["recording"]["driven_at"] == "2020-09-13T12:26:40+00:00"
+    Path("uptime.log").write_text(RECORDING.replace("(1600", "(0000"))
+    assert main(["replay", "uptime.log", "--json", "u.json", "--no-screen"]) == 0
+    assert json.loads(Path("u.json").read_text())["recording"]["driven_at"] is None

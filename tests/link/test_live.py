@@ -108,6 +108,7 @@ def test_live_over_slcan_on_a_pseudo_terminal(tmp_path: Path) -> None:
         link.close()
     drive = run.end()
     assert drive.readings > 100
+    assert drive.driven is not None and abs(time.time() - drive.driven.timestamp()) < 60.0
     assert judge(str(log))["recording"]["readings"] == drive.readings
     assert {f.data[1] for f in core.sent if f.data[0] >> 4 == 0} <= {0x01, 0x03, 0x07, 0x09, 0x0A}
 
