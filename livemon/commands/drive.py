@@ -147,7 +147,7 @@ def carry_out(
     if args.report:
         writes.append(lambda: _write_report(args.report, summary, sys.stderr if args.json == "-" else None))
     if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
-        writes.append(lambda: _keep(built, summary.vin))
+        writes.append(lambda: _keep(built, summary))
     outputs.write_all(*writes, failed=failure)
     return 130 if stop.interrupted else 0
 
@@ -159,11 +159,11 @@ def _write_report(path: str, summary: Drive, told_on: TextIO | None) -> None:
     say(f"Report: {path}", to=told_on)
 
 
-def _keep(built: dict[str, Any], vin: str | None) -> None:
+def _keep(built: dict[str, Any], summary: Drive) -> None:
     from livemon.store.history import History
 
     try:
-        History().add(built, vin)
+        History().add(built, summary.vin, summary.driven)
     except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
         sys.stderr.write(f"livemon: not kept in the history: {error}\n")
 

@@ -69,8 +69,8 @@ class History:
         self.path = Path(path) if path is not None else default_path()
 
     def add(self, result: Mapping[str, Any], vin: str | None = None, when: datetime | None = None) -> int:
-        """Keep one result and return its number. `when`: else the drive's own time, else now."""
-        when = (when or _driven(result) or datetime.now(UTC)).astimezone(UTC)
+        """Keep one result and return its number. `when` it was driven; else it is dated now."""
+        when = (when or datetime.now(UTC)).astimezone(UTC)
         vehicle = (result.get("vehicle") or {}).get("name")
         text = json.dumps(result, ensure_ascii=True, allow_nan=False)
         with self._open(create=True) as db:
@@ -141,14 +141,6 @@ class History:
                 str(self.path),
                 f"free it, move it away, or name another with --history or {VARIABLE}",
             ) from None
-
-
-def _driven(result: Mapping[str, Any]) -> datetime | None:
-    """When the drive of a result began; None when it does not tell, or nothing that is a time."""
-    try:
-        return datetime.fromisoformat(result["recording"]["driven_at"]).astimezone(UTC)
-    except (KeyError, TypeError, ValueError, OverflowError):
-        return None
 
 
 def _hash(db: sqlite3.Connection, vin: str) -> str | None:

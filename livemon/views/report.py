@@ -14,7 +14,7 @@ from typing import Any, Final
 import livemon
 from livemon.errors import UsageError
 from livemon.records import Launch
-from livemon.views import result, sentences
+from livemon.views import assumed, result, sentences
 from livemon.views.labels import label, number, rows, share
 from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
@@ -83,7 +83,8 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         launches=[launch_row(launch) for launch in drive.launches],
         stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
         limits=unsaid_limits(drive),
-        assumed=", ".join(drive.vehicle.assumed),
+        assumed=assumed.sentence(drive.vehicle),
+        cautions=sentences.cautions(drive.call.check_next),
         warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],

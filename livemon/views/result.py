@@ -29,7 +29,6 @@ def build(drive: Drive) -> dict[str, Any]:
             "frames": drive.frames,
             "readings": drive.readings,
             "duration_s": drive.duration_s,
-            "driven_at": None if drive.driven is None else drive.driven.isoformat(timespec="seconds"),
         },
         "vehicle": {"name": drive.vehicle.name, "assumed": list(drive.vehicle.assumed)},
         "call": {

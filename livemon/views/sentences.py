@@ -14,7 +14,7 @@ FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
 CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
 
 SENTENCE: Final[dict[FindingName, str]] = {
-    "none": "No fault shows in the converter, the transmission, the engine's pull or the driveline.",
+    "none": "In what this drive tested no fault of converter, transmission, engine pull or driveline shows.",
     "not_enough_evidence": "This drive does not hold enough evidence to make a call.",
     "stator_not_holding": "The stator's one-way clutch does not hold: the converter multiplies no torque.",
     "stator_seized": "The stator is seized: it never turns free, so the converter drags and heats at speed.",
@@ -54,7 +54,7 @@ REGIME: Final[dict[Regime, str]] = {
 WHERE: Final[dict[Where, str]] = {
     "inside_transmission": "inside the transmission",
     "outside_transmission": "outside the transmission",
-    "no_fault": "nothing to repair is shown",
+    "no_fault": "none of the faults looked for is shown",
     "unknown": "inside or outside cannot be told yet",
 }
 

@@ -21,7 +21,7 @@ def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
     hidden = len(standing) + len(gone) - len(shown)
     lines: list[Line] = []
     for i, warning in enumerate(shown):
-        # The standing ones share the room; what was withdrawn gets a line each of what is left.
+        # The standing ones share the room; what was withdrawn gets what lines are left.
         room = max(1, (rows - len(lines)) // max(1, min(len(standing), rows) - i)) if warning.raised else 1
         more = f" +{hidden} more" if hidden and i == len(shown) - 1 else ""
         mark = "!" if warning.raised else " "
@@ -31,7 +31,7 @@ def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
         lines += [[((" " * len(head) if j else head) + part, style)] for j, part in enumerate(parts)]
         if more and parts:
             lines[-1].append((more, "label"))
-    return [*lines, *[[] for _ in range(rows - len(lines))]]
+    return [*lines[:rows], *[[] for _ in range(rows - len(lines))]]
 
 
 def _words(s: Snapshot, warning: Warning) -> tuple[str, str]:

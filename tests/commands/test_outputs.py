@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from argparse import Namespace
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from livemon.obd.decode import Decoder
 from livemon.run import Run
 from livemon.vehicle import Vehicle
 from livemon.views.plain import Plain
+from livemon.views.snapshot import Drive
 
 RECORDING = "(1600000000.000000) can0 7DF#02010C0000000000\n(1600000000.012000) can0 7E8#04410C0C08000000\n"
 VEHICLE = "[converter]\nstall_torque_ratio = 2.0\n"
@@ -104,9 +104,12 @@ def test_where_the_report_is_stands_last(
     assert getattr(capsys.readouterr(), told).splitlines()[-1] == "Report: a.html"
 
 
-def test_a_drive_is_dated_by_its_own_stamps() -> None:
-    assert main(["replay", "d.log", "--json", "r.json", "--no-screen"]) == 0
-    assert json.loads(Path("r.json").read_text())["recording"]["driven_at"] == "2020-09-13T12:26:40+00:00"
-    Path("uptime.log").write_text(RECORDING.replace("(1600", "(0000"))
-    assert main(["replay", "uptime.log", "--json", "u.json", "--no-screen"]) == 0
-    assert json.loads(Path("u.json").read_text())["recording"]["driven_at"] is None
+@pytest.mark.parametrize(("first_s", "driven"), [("1600", "2020-09-13"), ("0000", None)])
+def test_a_drive_is_dated_by_its_own_stamps(
+    first_s: str, driven: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[Drive] = []
+    monkeypatch.setattr("livemon.views.report.write", lambda path, drive: told.append(drive))
+    Path("d.log").write_text(RECORDING.replace("(1600", f"({first_s}"))
+    assert main(["replay", "d.log", "--report", "a.html"]) == 0
+    assert (told[0].driven and f"{told[0].driven:%Y-%m-%d}") == driven

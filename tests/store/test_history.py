@@ -42,12 +42,9 @@ def test_checks_come_oldest_first_whatever_the_order_they_were_kept_in(history: 
     assert [c.id for c in history.checks()] == [early, late]
 
 
-def test_a_check_is_dated_by_its_drive_where_that_is_known(history: History) -> None:
-    driven = {**_result(), "recording": {"driven_at": "2026-05-03T12:20:00+00:00"}}
-    assert history.check(history.add(driven)).checked_at == datetime(2026, 5, 3, 12, 20, tzinfo=UTC)
-    for nothing in (None, "soon", 3, "0001-01-01T00:00:00+23:00"):
-        kept = history.add({**_result(), "recording": {"driven_at": nothing}})
-        assert datetime.now(UTC) - history.check(kept).checked_at < timedelta(minutes=1)
+def test_a_check_nobody_dates_is_of_today(history: History) -> None:
+    kept = history.add(_result())
+    assert datetime.now(UTC) - history.check(kept).checked_at < timedelta(minutes=1)
 
 
 def test_a_vehicle_is_found_by_name_or_by_vin_whatever_it_is_called(history: History) -> None:

@@ -73,7 +73,7 @@ def test_everything_asked_for_is_in_the_report() -> None:
         "At launch the torque ratio was 1.04", "No launch above half pedal", "Check the fluid's level",
         "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 % (77 to 90)", "58 % (49 to 68)",
         "pedal, %: 31",
-        "P0741", "late answers", "body.drag_area_m2", "marked at 62 km/h", "warned", 
+        "P0741", "late answers", "drag area", "marked at 62 km/h", "warned", 
         "16.9 kW", "engine speed 18.2",
         "the last line of the recording is cut",
     ):  # fmt: skip
@@ -93,7 +93,7 @@ def test_the_page_goes_with_the_job_card() -> None:
 
 def test_what_was_assumed_has_its_own_heading_where_anything_was() -> None:
     text = _page(example.drive()).text
-    assert "Assumed Numbers the vehicle file does not give" in text and "Noticed, and counted" in text
+    assert "Assumed (not in the vehicle file): drag area" in text and "Noticed, and counted" in text
     names = ("drag_area_m2", "rolling_resistance", "efficiency", "inertia_kg_m2")
     known = {name: getattr(example.VEHICLE, name)._replace(assumed=False) for name in names}
     vehicle = replace(example.VEHICLE, **known)

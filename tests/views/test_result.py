@@ -49,7 +49,6 @@ def test_the_promised_shape() -> None:
         "frames": 4210,
         "readings": 2100,
         "duration_s": 124.5,
-        "driven_at": None,
     }
     assert built["vehicle"] == {"name": "Works van 7", "assumed": list(example.VEHICLE.assumed)}
     assert "body.drag_area_m2" in built["vehicle"]["assumed"]
