@@ -13,13 +13,12 @@ from __future__ import annotations
 from collections import Counter, deque
 from typing import Final
 
+from livemon.identifiers import FUNCTIONAL, is_answer, tester_id
 from livemon.obd.answers import AskedUnit
-from livemon.obd.isotp import tester_id
 from livemon.obd.pids import PIDS, supported_pids
 from livemon.obd.plan import Plan, worth_asking
 from livemon.records import Frame, Regime
 
-FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}  # ISO 15765-4: everybody concerned with emissions
 _ENGINES: Final = (0x7E8, 0x18DAF110)  # where the engine's control unit answers, as a rule
 _PADDING: Final = 0x00
 _GATHER_S: Final = 0.15  # after the first answer to a broadcast ask; P2 is 50 ms, adapters add to it
@@ -101,7 +100,7 @@ class Schedule:
     def feed(self, frame: Frame, now_s: float) -> None:
         """Take a frame as the source gives it: an ask as it left, or an answer. Others are ignored."""
         _, can_id, extended, data, _ = frame
-        if not (can_id & 0x1FFFFF00 == 0x18DAF100 if extended else 0x7E8 <= can_id <= 0x7EF):
+        if not is_answer(can_id, extended):
             for each in self.units.values():
                 if each.ask and each.ask == data[1 : 1 + len(each.ask)] and can_id == self._target(each):
                     each.left(now_s)

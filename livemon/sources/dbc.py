@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
+from livemon.identifiers import WantedIds
 from livemon.quantities import STATES
 from livemon.records import Frame, Reading
 from livemon.sources.dbc_file import GROUP_MASK, layouts
@@ -14,18 +15,6 @@ from livemon.sources.dbc_layout import Layout
 
 _REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
 _SILENT_S: Final = 2.0  # a channel that has said nothing for so long gives its frames up to another
-
-
-class _WantedIds:
-    """The identifiers that some mask lets through."""
-
-    def __init__(self, masks: Sequence[tuple[int, int, bool]]) -> None:
-        self._masks = masks
-
-    def __contains__(self, key: object) -> bool:
-        return isinstance(key, tuple) and any(
-            key[0] & mask == base and key[1] == extended for base, mask, extended in self._masks
-        )
 
 
 class DbcDecoder:
@@ -47,7 +36,7 @@ class DbcDecoder:
             for field in (*layout.always, *(switched.field for switched in layout.switched))
         )
         self.wanted_masks = tuple(found)
-        self.wanted_ids = _WantedIds(self.wanted_masks)
+        self.wanted_ids = WantedIds(self.wanted_masks)
         self._heard: dict[int, tuple[str, float]] = {}  # identifier -> channel and time of its last frame
         self._told: dict[str, tuple[float, float]] = {}  # state -> value and time of its last reading
         self._groups: dict[int, Layout] = {}  # of J1939 messages, by identifier without priority and address

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from livemon.errors import RecordingError, UsageError
+from livemon.identifiers import Mask
 from livemon.quantities import QUANTITIES
 from livemon.sources.dbc_layout import Layout, layout_of
 
@@ -18,15 +19,13 @@ if TYPE_CHECKING:
 GROUP_MASK: Final = 0x03FFFF00  # a J1939 identifier without priority and address
 _ANY_SOURCE: Final = 0xFE  # J1939's null address: in a DBC it stands for whoever sends the message
 
-Key = tuple[int, int, bool]  # which frames: identifier, mask, extended
 
-
-def layouts(path: Path, broadcast: Mapping[str, str]) -> dict[Key, Layout]:
+def layouts(path: Path, broadcast: Mapping[str, str]) -> dict[Mask, Layout]:
     """Where the quantities of `broadcast` lie, by the frames they are in; see DbcDecoder.
 
     Raises RecordingError when the file is no usable DBC, UsageError when it lacks a signal asked for.
     """
-    chosen: dict[Key, list[tuple[str, Message, Signal]]] = {}
+    chosen: dict[Mask, list[tuple[str, Message, Signal]]] = {}
     for quantity, message, signal in _choose(_load(path), broadcast, str(path)):
         chosen.setdefault(_key(message), []).append((quantity, message, signal))
     try:
@@ -113,7 +112,7 @@ def _ambiguous(quantity: str, name: str, messages: list[Message], where: str) ->
     return UsageError(f"one message with a signal {name!r} for {quantity}", came, where, do)
 
 
-def _key(message: Message) -> Key:
+def _key(message: Message) -> Mask:
     """The frames a message comes in; of J1939 whatever its priority and address."""
     extended = message.is_extended_frame
     if extended and (message.protocol == "j1939" or message.frame_id & 0xFF == _ANY_SOURCE):

@@ -14,6 +14,7 @@ from typing import Final, Protocol
 
 from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
+from livemon.identifiers import FUNCTIONAL, is_answer
 from livemon.permit import Permitted, permit
 from livemon.records import Frame
 from livemon.sources.serial_counts import AnswerCounts, ask_of
@@ -41,7 +42,6 @@ SET_UP: Final = (  # (command, whether watching is impossible without it)
     ("ATAT1", False),
     ("ATST32", False),  # 0x32 * 4 ms = 200 ms; ISO 15765-4 gives a control unit 50 ms
 )
-FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}
 COMMAND_WAIT_S: Final = 0.7
 ANSWER_WAIT_S: Final = 1.2  # time-outs and multi-frame answers fit in; after that the prompt is lost
 TROUBLES_IN_A_ROW: Final = 5  # asks that end in a bus trouble before the link counts as lost
@@ -204,7 +204,7 @@ class SerialAdapter:
             self._frames.clear()
             self.settle()
         self._troubles = 0
-        answers = [frame for frame in self._frames if frame.can_id not in FUNCTIONAL.values()]
+        answers = [frame for frame in self._frames if is_answer(frame.can_id, frame.extended)]
         if not answers:
             self._frames.clear()
             return False

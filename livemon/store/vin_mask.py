@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from livemon.identifiers import is_answer
 from livemon.vin import mask
 
 _VEHICLE_IDENTIFICATION: Final = (65260).to_bytes(3, "little")  # the group that carries it, SAE J1939-71
@@ -25,6 +26,8 @@ class VinMask:
         elif form == _TRANSFER:
             if can_id & 0xFFFF in self._sending and data:
                 return _hide(data, 1, 7 * (data[0] - 1))
+        elif not is_answer(can_id, extended):
+            return data
         elif data[:1] and data[0] >> 4 == 1:
             return self._first(can_id, data)
         elif can_id in self._answering and data[:1] in (b"\x21", b"\x22"):

@@ -57,6 +57,8 @@ def test_other_long_messages_are_left_alone() -> None:
         masked(*frame)
     masked(0x7E8, False, bytes.fromhex("1014490A01414243"))
     assert masked(0x7E8, False, b"\x22" + VIN[:7]) == b"\x22" + VIN[:7], "another answer"
+    for frame in answered(0x18F00400, True):
+        assert masked(*frame) == frame[2], "no control unit answers there"
     assert masked(0x7E8, False, b"") == b""
     assert masked(0x1CEBFF00, True, b"") == b""
     assert masked(0x18ECFF00, True, b"") == b""
