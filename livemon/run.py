@@ -18,7 +18,6 @@ from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
-RATES_EVERY_S = 1.0
 WARNINGS_KEPT = 1000
 
 

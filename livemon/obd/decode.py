@@ -13,7 +13,7 @@ from typing import Final
 from livemon.identifiers import DIAGNOSTIC_MASKS, FUNCTIONAL, WantedIds, is_answer, is_ask, tester_id
 from livemon.obd.codes import code_of, name_of
 from livemon.obd.isotp import Assembler, flow_control_frame
-from livemon.obd.pids import LENGTHS, PIDS, TORQUE_POINTS_PID, Pid, supported_pids
+from livemon.obd.pids import LENGTHS, PIDS, Pid, supported_pids
 from livemon.records import Frame, Reading
 
 _EXTENDED: Final = 1 << 31  # set in our keys for 29-bit identifiers: the same number can exist in both widths
@@ -61,7 +61,6 @@ class Decoder:
         self.unit_names: dict[int, str] = {}
         self.freeze_frame: dict[str, float | str] = {}  # quantity -> value, and "code"
         self.supported: dict[int, set[int]] = {}  # answering identifier -> PIDs of service 01
-        self.torque_points_pct: tuple[float, ...] | None = None  # PID 64: at idle and at points 1 to 4
         self.flow_control: Frame | None = None  # to be sent at once, when live; valid until the next feed
         self.wanted_masks = DIAGNOSTIC_MASKS
         self.wanted_ids = WantedIds(DIAGNOSTIC_MASKS)
@@ -169,8 +168,6 @@ class Decoder:
             at += 1 + length
             if pid & 0x1F == 0:
                 self.supported.setdefault(unit.can_id, set()).update(supported_pids(pid, data))
-            elif pid == TORQUE_POINTS_PID:
-                self.torque_points_pct = tuple(raw - 125.0 for raw in data)
             elif pid in PIDS:
                 when_s = (time_s + asked_s) / 2.0 if was_asked else time_s
                 if (plain := unit.plain.get(pid)) is not None:  # the fast way, as in feed

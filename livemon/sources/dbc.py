@@ -14,7 +14,20 @@ from livemon.sources.dbc_file import GROUP_MASK, layouts
 from livemon.sources.dbc_layout import Layout
 
 _REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
-_SILENT_S: Final = 2.0  # a channel that has said nothing for so long gives its frames up to another
+_SILENT_S: Final = 2.0  # a sender that has said nothing for so long gives its message up to another
+
+
+class _Message:
+    """Where its signals lie, and whose frames are taken: the first address and channel it is heard on.
+
+    A log of two buses with a gateway between holds every frame twice; a J1939 group may have two senders.
+    """
+
+    __slots__ = ("address", "channel", "heard_s", "layout")
+
+    def __init__(self, layout: Layout) -> None:
+        self.layout = layout
+        self.address, self.channel, self.heard_s = -1, "", -1e9
 
 
 class DbcDecoder:
@@ -37,30 +50,33 @@ class DbcDecoder:
         )
         self.wanted_masks = tuple(found)
         self.wanted_ids = WantedIds(self.wanted_masks)
-        self._heard: dict[int, tuple[str, float]] = {}  # identifier -> channel and time of its last frame
         self._told: dict[str, tuple[float, float]] = {}  # state -> value and time of its last reading
-        self._groups: dict[int, Layout] = {}  # of J1939 messages, by identifier without priority and address
-        self._layouts: dict[tuple[int, bool], Layout | None] = {}
+        self._groups: dict[int, _Message] = {}  # of J1939, by identifier without priority and address
+        self._messages: dict[tuple[int, bool], _Message | None] = {}
         for (base, mask, extended), layout in found.items():
             if mask == GROUP_MASK:
-                self._groups[base] = layout
+                self._groups[base] = _Message(layout)
             else:
-                self._layouts[base, extended] = layout
+                self._messages[base, extended] = _Message(layout)
 
     def feed(self, frame: Frame) -> Sequence[Reading]:
         """The readings in this frame."""
         time_s, can_id, extended, data, channel = frame
         try:
-            layout = self._layouts[can_id, extended]
+            message = self._messages[can_id, extended]
         except KeyError:
-            layout = self._layouts[can_id, extended] = self._claim(can_id, extended)
-        if layout is None:
+            group = self._groups.get(can_id & GROUP_MASK) if extended else None
+            message = self._messages[can_id, extended] = group
+        if message is None:
             return ()
-        heard_on, heard_s = self._heard.get(can_id, (channel, time_s))
-        if channel != heard_on and time_s - heard_s < _SILENT_S:
-            self.counters["second_channel"] += 1  # a log of two buses with a gateway between
-            return ()
-        self._heard[can_id] = (channel, time_s)
+        address = can_id & 0xFF
+        if channel != message.channel or address != message.address:
+            if time_s - message.heard_s < _SILENT_S:
+                self.counters["second_source" if address != message.address else "second_channel"] += 1
+                return ()
+            message.address, message.channel = address, channel
+        message.heard_s = time_s
+        layout = message.layout
         readings = []
         size = len(data)
         for (
@@ -99,7 +115,3 @@ class DbcDecoder:
 
     def end(self) -> None:
         """The input is over."""
-
-    def _claim(self, can_id: int, extended: bool) -> Layout | None:
-        """The layout of an identifier met for the first time; a group is its first sender's for good."""
-        return self._groups.pop(can_id & GROUP_MASK, None) if extended else None

@@ -198,6 +198,11 @@ def test_j1939_messages_match_whatever_priority_and_address(tmp_path: Path) -> N
     assert [r.value for r in decoder.feed(Frame(0.0, 0x18F00403, True, data))] == [12.5]
     assert decoder.feed(Frame(0.1, 0x18F00405, True, data)) == (), "the first address supplies it"
     assert [r.value for r in decoder.feed(Frame(0.2, 0x18F00403, True, data))] == [12.5]
+    assert [r.value for r in decoder.feed(Frame(0.3, 0x0CF00403, True, data))] == [12.5]
+    assert decoder.feed(Frame(2.2, 0x18F00405, True, data)) == ()
+    assert decoder.counters == {"second_source": 2}
+    assert [r.value for r in decoder.feed(Frame(2.4, 0x18F00405, True, data))] == [12.5], "2 s of silence"
+    assert decoder.feed(Frame(2.5, 0x18F00403, True, data)) == ()
 
 
 def test_signals_named_like_quantities_need_no_table(tmp_path: Path) -> None:
