@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Mapping
 from difflib import get_close_matches
@@ -41,6 +42,7 @@ def _load(path: Path) -> Database:
     if not path.is_file():
         came = "a directory" if path.is_dir() else "a device or a pipe" if path.exists() else "no such file"
         raise RecordingError("a DBC file", came, str(path), "check the path")
+    logging.getLogger("cantools").setLevel(logging.ERROR)  # it warns of names that occur twice: see _choose
     try:
         text = _text(path.read_bytes())
         database = cantools.database.load_string(text, database_format="dbc", strict=False)

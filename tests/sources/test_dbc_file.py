@@ -95,13 +95,14 @@ TWINS = (
 )
 
 
-def test_two_messages_of_one_name_are_two(tmp_path: Path) -> None:
+def test_two_messages_of_one_name_are_two(tmp_path: Path, caplog: pytest.LogCaptureFixture) -> None:
     path = tmp_path / "v.dbc"
     path.write_text(TWINS)
     decoder = DbcDecoder(path, {"engine_rpm": "M.engine_rpm", "vehicle_kmh": "vehicle_kmh"})
     data = bytes.fromhex("0102000000000000")
     assert [r.quantity for r in decoder.feed(Frame(0.0, 1, False, data))] == ["engine_rpm"]
     assert [r.quantity for r in decoder.feed(Frame(0.0, 2, False, data))] == ["vehicle_kmh"]
+    assert not caplog.records
 
 
 def test_a_name_that_several_messages_have_is_refused(tmp_path: Path) -> None:
