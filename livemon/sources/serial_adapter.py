@@ -47,18 +47,18 @@ class SerialAdapter:
         self.extended = False  # 29-bit identifiers
         self._say = say
         self._clock = clock
-        self._exchange = SerialExchange(port, name, clock, epoch_s, say)
+        self.exchange = SerialExchange(port, name, clock, epoch_s, say)
         self._header = 0  # the tester's identifier the adapter was told, 0 when it was not
 
     @property
     def counters(self) -> Counter[str]:
-        return self._exchange.counters
+        return self.exchange.counters
 
     # ---- Source
 
     def read(self, timeout_s: float) -> Frame | None:
         """The next ask or answer. Raises LinkError when the adapter is gone, silent or off the bus."""
-        exchange = self._exchange
+        exchange = self.exchange
         until_s = self._clock.now_s() + timeout_s
         while not exchange.frames:
             if exchange.resynchronise_if_overdue():
@@ -83,7 +83,7 @@ class SerialAdapter:
                 self.counters["asks_not_sent"] += 1
                 return
             ask = permit(ask.frame._replace(can_id=FUNCTIONAL[self.extended], extended=self.extended))
-        exchange = self._exchange
+        exchange = self.exchange
         exchange.finish()
         if exchange.out_of_step:
             self.settle()
@@ -99,21 +99,21 @@ class SerialAdapter:
 
     def close(self) -> None:
         """Let go of the port. Safe to call twice."""
-        self._exchange.close()
+        self.exchange.close()
 
     # ---- set-up, used by serial_open and after the adapter has forgotten it
 
     def command(self, text: str, wait_s: float = COMMAND_WAIT_S, *, needed: bool = False) -> list[Line]:
         """Send a set-up command and return its reply; see SerialExchange."""
-        return self._exchange.command(text, wait_s, needed=needed)
+        return self.exchange.command(text, wait_s, needed=needed)
 
     def settle(self) -> None:
         """Let the replies to what was written before come to their end."""
-        self._exchange.settle()
+        self.exchange.settle()
 
     def set_up(self) -> None:
         """Bring the adapter to the state that `read` and `send` count on."""
-        exchange = self._exchange
+        exchange = self.exchange
         self._header = 0
         exchange.echoes = False
         for command, needed in SET_UP:
@@ -129,7 +129,7 @@ class SerialAdapter:
 
         The ask and its answers stay in line for `read`.
         """
-        exchange = self._exchange
+        exchange = self.exchange
         frames = exchange.frames
         self.command("ATSP" + protocol, needed=True)
         self.extended = protocol in "79"
