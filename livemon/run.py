@@ -20,7 +20,6 @@ from livemon.views.memory import Memory
 from livemon.views.sentences import marked
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
-RATES_EVERY_S = 1.0
 WARNINGS_KEPT = 1000
 
 

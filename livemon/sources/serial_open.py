@@ -13,7 +13,8 @@ from typing import Final
 from livemon.clock import Clock, MonotonicClock
 from livemon.errors import LinkError, LivemonError
 from livemon.records import LinkNews
-from livemon.sources.serial_adapter import Port, SerialAdapter
+from livemon.sources.serial_adapter import SerialAdapter
+from livemon.sources.serial_exchange import Port
 
 # Common rates of USB and Bluetooth adapters, most frequent first (common practice, no source).
 BAUDS: Final = (38400, 115200, 9600, 500000, 57600, 230400)

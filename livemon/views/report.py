@@ -18,6 +18,7 @@ from livemon.views import assumed, result, sentences
 from livemon.views.labels import label, number, rows, share
 from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
+from livemon.vin import mask
 
 STRETCHES: Final = 20  # in the table; a page, not a log
 BLANKS: Final = ("Plate", "Odometer", "Complaint", "Technician", "Date and signature")  # to fill in by hand
@@ -89,7 +90,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],
         codes=[(kind, code, name) for kind, codes in drive.codes.items() for code, name in codes.items()],
-        vin=mask_vin(drive.vin),
+        vin=drive.vin and mask(drive.vin),
         figures={name: Markup(svg) for name, svg in figures.items()},
         safety=sentences.SAFETY,
         driven=None if drive.driven is None else drive.driven.astimezone().strftime(_WHEN),
@@ -125,8 +126,3 @@ def launch_row(launch: Launch) -> dict[str, Any]:
         "lost": [share(r if isinstance(r, float | int) else None, None) for r in lost],
         "details": "; ".join(f"{name}: {value}" for name, value in rows(details) if value != "not known"),
     }
-
-
-def mask_vin(vin: str | None) -> str | None:
-    """Maker and model part of a VIN (ISO 3779: its first 8 places), the vehicle's own part hidden."""
-    return None if not vin else vin[:8] + "·" * max(0, len(vin) - 8)
