@@ -23,6 +23,7 @@ from livemon.diagnose.windows import Window
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
 
+_MISRATED, _MISRATED_SPAN = 0.05, 0.8  # ratings that are another engine's, or out of date
 _ODD_STRETCH: Final = 0.01  # one stretch in a hundred is not what it seems: a push, a kerb, a tow
 _BRAKED_STRETCH: Final = 0.7  # foot off and no brake signal: most such stretches end in braking, all along
 _BRAKE_FORCE_SPAN: Final = 0.6  # of weight; any braking in it as likely as any other
@@ -91,9 +92,18 @@ class Bank:
         """Natural log of the marginal likelihood of all windows so far, one entry per row."""
         return self._settled + self._softened() * self._worth()
 
-    def log_finding(self) -> dict[str, float]:
-        """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares."""
-        return self._of_findings(self.log_evidence)
+    def log_finding(self, rated: tuple[float, float] | None = None) -> dict[str, float]:
+        """ln evidence of each finding that has rows, relative to none, its sizes averaged by their shares.
+
+        rated: ln of what the torque signal is to be multiplied by to report the rating, and its sd.
+        """
+        evidence = self.log_evidence
+        if rated is not None:
+            gain, sd = rated
+            variance = self._p[:, State.GAIN, State.GAIN] + sd * sd
+            fits = normal(gain - self._x[:, State.GAIN], variance)
+            evidence = evidence + np.log((1.0 - _MISRATED) * fits + _MISRATED / _MISRATED_SPAN)
+        return self._of_findings(evidence)
 
     def by_regime(self, finding: FindingName) -> dict[str, float]:
         """How much of that ln evidence each regime brought: what would be missing without it."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from math import exp, inf, log
+from math import inf, log
 from typing import Final
 
 from livemon.diagnose import decide, limits, report_evidence
@@ -18,7 +18,7 @@ from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
 from livemon.diagnose.lockup_schedule import WARM_C
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.nuisance import State, prior
+from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
 from livemon.diagnose.shudder import ShudderWatch, with_slip
@@ -228,9 +228,7 @@ class Diagnoser:
         """ln likelihood ratio of each finding against none, all evidence together."""
         if self.file_fit.off is not None:
             return dict.fromkeys(FINDINGS, 0.0)
-        road = self.bank.log_finding()
-        if road["engine_low_output"] > 0.0 and self._makes_its_rating():
-            road["engine_low_output"] = 0.0
+        road = self.bank.log_finding(self.full_pedal.gain)
         slip, never, gear = self.lockup_watch.log_evidence()
         slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
@@ -246,6 +244,8 @@ class Diagnoser:
                 slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
             else:
                 slip = min(slip, _UNSEEN_SLIP)
+        if not self.torque_source:  # K tells neither: a clutch that does not hold, or never comes on
+            slip = never = mixture(0.5, slip, never)
         # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
         shakes = self.shakes.against_none(*self.shudder.over_sound_and_engine)
         shakes, slip = with_slip(shakes, slip)
@@ -268,12 +268,6 @@ class Diagnoser:
         """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""
         k = self.stretches.facts.mean("r_k", "launch")
         return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
-
-    def _makes_its_rating(self) -> bool:
-        if self.full_pedal.best is None:
-            return False
-        made, _ = self.bank.size("engine_low_output", State.GAIN)
-        return self.full_pedal.sound_by_rating(exp(made))
 
     def standing(self) -> dict[FindingName, float]:
         """Probability of every finding but not_enough_evidence, as of now; sums to 1."""

@@ -29,6 +29,7 @@ _RATED_ALIKE: Final = 0.02  # ratings are known alike within so much of themselv
 _HELD_DOWN: Final = 0.01
 _ALIKE: Final = 0.5  # of their errors steps share: the rating, the pedal map
 _FAULT_LOW, _FAULT_HIGH = 0.25, 0.85
+_REPORTS_ALL: Final = 0.9  # of what a sound engine gives: less, and the engine itself may lack it
 
 
 @dataclass(slots=True)
@@ -123,13 +124,18 @@ class FullPedal:
         loss = max(0.0, 1.0 - self._baro_kpa / SEA_LEVEL_KPA)
         return share * (1.0 - 0.5 * loss), hypot(sd, 0.5 * loss)
 
-    def sound_by_rating(self, made: float) -> bool:
-        """Whether an engine that makes this share of the torque seen makes its rating all the same.
+    @property
+    def gain(self) -> tuple[float, float] | None:
+        """ln of what the torque signal is to be multiplied by, and its sd, where it reports a sound engine's
+        torque.
 
-        A torque signal that reads above the rating at full pedal reads too high: what is lost is not torque.
+        An engine that makes less than it reports does report its rating: signals that are off show here.
         """
         best = self.best
-        return best is not None and made * best[0].share > _FAULT_HIGH * best[1]
+        if best is None or best[0].share < _REPORTS_ALL * best[1]:
+            return None
+        step, share, sd = best
+        return log(share / step.share), sd / share
 
     @property
     def log_evidence(self) -> float:

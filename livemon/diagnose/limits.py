@@ -62,6 +62,10 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             "stator, engine output and torque balance: no engine torque was reported and none could be "
             "worked out (PIDs 61 to 64, mass air flow or absolute load)"
         )
+        lines.append(
+            "whether a converter clutch that slips comes on at all: without torque an open converter looks "
+            "like a worn clutch"
+        )
     elif d.torque_source != "reported":
         lines.append(
             f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 "

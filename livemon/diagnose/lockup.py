@@ -174,7 +174,7 @@ class LockupWatch:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
-            self.sums.count(w, 0.0, self._looked_open, self._since_s, bool(self._says))
+            self.sums.count(w, torque.value_nm, 0.0, self._looked_open, self._since_s, bool(self._says))
             return
         self._weigh(w, torque, seen)
         self._weighed = w
@@ -247,7 +247,7 @@ class LockupWatch:
         slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.gear == 1 or never > max(sound, 0.6 * worn))
-        self.sums.count(w, slips, self._looked_open, self._since_s, bool(self._says))
+        self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, bool(self._says))
 
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array

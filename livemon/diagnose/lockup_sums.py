@@ -67,7 +67,9 @@ class Sums:
         self.slipping_since_s: float | None = None
         self.cold = False
 
-    def count(self, w: Window, slips: float, is_open: bool, since_s: float | None, applied: bool) -> None:
+    def count(
+        self, w: Window, torque_nm: float, slips: float, is_open: bool, since_s: float | None, applied: bool
+    ) -> None:
         """Take one window. slips: probability that a clutch slips there that should hold; since_s: start of
         the gear, if it is known; applied: what the control says of its clutch, if it is believed."""
         assert w.slip_rpm is not None
@@ -75,7 +77,7 @@ class Sums:
         absurd = w.slip_rpm > _ABSURD_RPM and not w.turbine_told
         if absurd or since_s is None or w.start_s - since_s < _ENGAGING_S:
             return
-        loaded = w.pump_torque_nm is not None and w.pump_torque_nm > _LOADED * self._torque_nm
+        loaded = torque_nm > _LOADED * self._torque_nm
         if is_open and applied:
             totals.denied_s += duration_s
             totals.slipping_s += duration_s

@@ -29,4 +29,4 @@ def road_torque(w: Window, body: Vehicle, curves: Curves) -> Torque | None:
     force += body.mass_kg.value * (1.0 + _ROTATING) * w.road_accel_m_s2
     through = per_m * body.efficiency.value * max(at(curves.tr, min(ratio, 1.0)), 0.5)
     sd = hypot(_HILLS * weight_n, 0.25 * force, body.mass_kg.value * w.road_accel_sd_m_s2)
-    return Torque(force / through, sd / through)
+    return Torque(force / through, sd / through, told=False)

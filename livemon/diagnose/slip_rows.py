@@ -60,6 +60,7 @@ class Torque(NamedTuple):
 
     value_nm: float
     sd_nm: float
+    told: bool = True  # by a signal, which may be off by so much all drive; else worked out from the road
 
 
 class Predicted(NamedTuple):
@@ -147,12 +148,15 @@ class SlipRows:
         """Of every row; how far off each may be depends on what was seen: K is steep here and flat there.
 
         told: turbine speed is the vehicle's own, not road speed times ratio."""
-        comes = np.maximum(torque.value_nm + self.x[:, Nuisance.OFFSET], _LEAST_NM)
+        offset = self.x[:, Nuisance.OFFSET] if torque.told else np.zeros(self.count)
+        comes = np.maximum(torque.value_nm + offset, _LEAST_NM)
         held = np.maximum(np.minimum(self._holds_nm, comes), self._share * comes)
         seen = turbine_rpm / rpm
         fluid = self._fluid(rpm, seen, np.array((comes - held, comes)), torque.sd_nm)
         slip, h, sd = (np.concatenate((of, of[:1])) for of in fluid)  # TIGHT begins as ON
         target = self.x[:, Nuisance.TARGET]
+        if not torque.told:
+            h[:, :, Nuisance.OFFSET] = 0.0
         at_target = slip[ON] <= target
         slip[ON] = np.where(at_target, target, slip[ON])
         h[ON, at_target] = self._at_target

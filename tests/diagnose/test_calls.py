@@ -132,7 +132,7 @@ def test_a_lost_reaction_whose_launches_are_like_new_is_a_suspicion(monkeypatch:
     """Brakes held on, a start in third gear, spinning wheels: force is missing, K is as it should be."""
     diagnoser = Diagnoser(VEHICLE)
     road = dict.fromkeys(diagnoser.bank.log_finding(), 0.0) | {"stator_not_holding": 12.0}
-    monkeypatch.setattr(diagnoser.bank, "log_finding", lambda: dict(road))
+    monkeypatch.setattr(diagnoser.bank, "log_finding", lambda rated: dict(road))
     for mean, suspected in ((-0.22, False), (0.03, True)):
         monkeypatch.setattr(
             diagnoser.stretches.facts,
