@@ -123,12 +123,12 @@ def carry_out(
     trace = TraceWriter(args.trace) if args.trace else None
     run = Run(source, decoder, vehicle, view=view, trace=trace)
     stop = Stop()
-    failure: LivemonError | None = None
+    failure: LivemonError | OSError | None = None
     try:
         with stop.listening():
             try:
                 drive(run, stop)
-            except LivemonError as error:  # what was seen before the failure is still judged and written
+            except (LivemonError, OSError) as error:  # what was seen till then is still judged
                 failure = error
                 if not run.readings:
                     raise

@@ -47,7 +47,7 @@ def check(args: argparse.Namespace, also_read: Iterable[str | Path] = ()) -> Non
                 taken.append((file, where))
 
 
-def write_all(*writes: Callable[[], object], failed: LivemonError | None = None) -> None:
+def write_all(*writes: Callable[[], object], failed: LivemonError | OSError | None = None) -> None:
     """Write each output by itself, so that one that fails loses none of the others.
 
     The first failure is raised at the end, `failed` (what ended the drive) before all others; the rest are

@@ -92,3 +92,15 @@ def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.M
 
     assert drive.carry_out(args, "port", Decoder(), Vehicle(), silence, Plain(), remember=True) == 0
     assert Path("r.json").exists() and not Path("h.sqlite").exists()
+
+
+def test_a_drive_that_an_output_ends_is_still_judged_and_written() -> None:
+    args = Namespace(trace=None, json="r.json", report=None)
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        drive.replay_recording(run, "d.log", pace=0.0, stop=stop)
+        raise OSError(5, "Input/output error")
+
+    with pytest.raises(OSError, match="Input/output error"):
+        drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain())
+    assert Path("r.json").exists()
