@@ -124,8 +124,8 @@ def carry_out(
     run = Run(source, decoder, vehicle, view=view, trace=trace)
     stop = Stop()
     failure: LivemonError | OSError | None = None
-    try:
-        with stop.listening():
+    with stop.listening():  # to the last output: the report alone takes seconds
+        try:
             try:
                 drive(run, stop)
             except (LivemonError, OSError) as error:  # what was seen till then is still judged
@@ -133,21 +133,21 @@ def carry_out(
                 if not run.readings:
                     raise
             summary = run.end()
-    except BaseException:
-        view.close(None)
-        raise
-    finally:
-        if trace is not None:
-            trace.close()
-    built = result.build(summary)
-    writes: list[Callable[[], None]] = [lambda: view.close(summary)]
-    if args.json:
-        writes.append(lambda: result.write(built, args.json))
-    if args.report:
-        writes.append(lambda: _write_report(args.report, summary))
-    if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
-        writes.append(lambda: _keep(built, summary.vin))
-    outputs.write_all(*writes, failed=failure)
+        except BaseException:
+            view.close(None)
+            raise
+        finally:
+            if trace is not None:
+                trace.close()
+        built = result.build(summary)
+        writes: dict[str, Callable[[], None]] = {"the call": lambda: view.close(summary)}
+        if args.json:
+            writes["--json"] = lambda: result.write(built, args.json)
+        if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
+            writes["the history"] = lambda: _keep(built, summary.vin)
+        if args.report:  # the slow one comes last
+            writes["--report"] = lambda: _write_report(args.report, summary)
+        outputs.write_all(writes, failed=failure)
     return 130 if stop.interrupted else 0
 
 

@@ -78,10 +78,11 @@ def run(args: argparse.Namespace) -> int:
     text = [*table(HEAD, rows(ranked)), *(f"not judged: {e.error}" for e in ranked if e.error)]
     if interrupted:
         text.append(f"interrupted: {len(args.recordings) - len(entries)} recordings not looked at")
-    writes: list[Callable[[], None]] = [lambda: say(*text, to=sys.stderr if args.json == "-" else None)]
+    writes: dict[str, Callable[[], None]] = {}
+    writes["the table"] = lambda: say(*text, to=sys.stderr if args.json == "-" else None)
     if args.json:
-        writes.append(lambda: result.write([_plain(entry) for entry in ranked], args.json))
-    outputs.write_all(*writes)
+        writes["--json"] = lambda: result.write([_plain(entry) for entry in ranked], args.json)
+    outputs.write_all(writes)
     if interrupted:
         return 130
     # Nothing usable at all is a failure; some unusable files among good ones are not.

@@ -74,12 +74,12 @@ def run(args: argparse.Namespace) -> int:
         slow = bool(args.serial) and sum(found.rates.get("pulling", {}).values()) < SLOW_PER_S
         found.to_set = to_set(vehicle, given=bool(args.vehicle), slow=slow, baud_found=not args.baud)
     found.counters = {**source.counters, **decoder.counters, **(schedule.counters if schedule else {})}
-    writes: list[Callable[[], None]] = []
+    writes: dict[str, Callable[[], None]] = {}
     if args.json:
-        writes.append(lambda: _write_json(found, args.json, args.full_vin))
+        writes["--json"] = lambda: _write_json(found, args.json, args.full_vin)
     if args.json != "-":
-        writes.append(lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin)))
-    outputs.write_all(*writes)
+        writes["the survey"] = lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin))
+    outputs.write_all(writes)
     return 130 if found.interrupted else 0
 
 

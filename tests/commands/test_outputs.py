@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from argparse import Namespace
 from pathlib import Path
 
 import pytest
 
 from livemon.cli import main
-from livemon.commands import drive
+from livemon.commands import drive, outputs
 from livemon.obd.decode import Decoder
 from livemon.run import Run
 from livemon.vehicle import Vehicle
 from livemon.views.plain import Plain
+from livemon.views.snapshot import Drive
 
 RECORDING = "(1600000000.000000) can0 7DF#02010C0000000000\n(1600000000.012000) can0 7E8#04410C0C08000000\n"
 VEHICLE = "[converter]\nstall_torque_ratio = 2.0\n"
@@ -104,3 +107,43 @@ def test_a_drive_that_an_output_ends_is_still_judged_and_written() -> None:
     with pytest.raises(OSError, match="Input/output error"):
         drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain())
     assert Path("r.json").exists()
+
+
+def test_ctrl_c_while_the_report_is_made_loses_the_report_alone(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pressed once to end the drive and again while it writes; a first one while it writes loses nothing."""
+    monkeypatch.setenv("LIVEMON_HISTORY", "h.sqlite")
+    presses = 2
+
+    def slow(path: str, summary: Drive) -> None:
+        for _ in range(presses):
+            os.kill(os.getpid(), signal.SIGINT)
+        Path(path).touch()
+
+    monkeypatch.setattr("livemon.views.report.write", slow)
+    args = Namespace(trace=None, json="r.json", report="r.html")
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        drive.replay_recording(run, "d.log", pace=0.0, stop=stop)
+
+    with pytest.raises(KeyboardInterrupt):
+        drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain(), remember=True)
+    assert Path("r.json").exists() and Path("h.sqlite").exists() and not Path("r.html").exists()
+    assert capsys.readouterr().err == "livemon: interrupted: --report was not written\n"
+    presses = 1
+    assert drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain()) == 130
+    assert Path("r.html").exists()
+
+
+def test_ctrl_c_gives_up_one_output_and_failures_are_still_said(capsys: pytest.CaptureFixture[str]) -> None:
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(KeyboardInterrupt):
+        outputs.write_all({"--trace": interrupted, "--json": full, "--report": Path("r.html").touch})
+    assert Path("r.html").exists()
+    assert "--trace was not written" in (err := capsys.readouterr().err) and "No space left" in err
