@@ -89,15 +89,14 @@ class CanBus:
         until_s = self._clock.now_s() + timeout_s
         while True:
             message = self._receive()
-            if message is not None:
-                frame = self._frame(message)
-                if frame is not None:
-                    return frame
-                continue
+            frame = None if message is None else self._frame(message)
+            if frame is not None:
+                return frame
             left_s = until_s - self._clock.now_s()
             if left_s <= 0.0:
                 return None
-            self._wait(left_s, timeout_s - left_s)
+            if message is None:
+                self._wait(left_s, timeout_s - left_s)
 
     def send(self, ask: Permitted) -> None:
         """Transmit one permitted frame. Raises LinkError when the bus is gone or takes nothing for long."""
