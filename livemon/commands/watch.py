@@ -53,7 +53,8 @@ def run(args: argparse.Namespace) -> int:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)
         finally:
             bus.close()
-            if recorder is not None and run.readings:
+            received = run.frames if schedule is None else schedule.units
+            if recorder is not None and received:
                 recorder.close()
             elif recorder is not None:  # a board that waits for the ignition tries again and again
                 recorder.discard()
