@@ -10,7 +10,7 @@ from livemon.clock import Clock
 from livemon.errors import LinkError
 from livemon.obd.schedule import Schedule
 from livemon.permit import permit
-from livemon.records import Frame
+from livemon.records import Frame, LinkNews
 from livemon.run import Run
 from livemon.sources.base import Source
 from livemon.sources.reconnect import Gap
@@ -56,6 +56,7 @@ class Live:
         self._housekeeping_s = clock.now_s()
         self._heard_s = clock.now_s()  # when a reading last came, on the clock
         self._gaps = 0
+        self._told = 0  # of the recorder's notices
         self._silent = False
 
     def drive(self, stop: Callable[[], bool]) -> None:
@@ -63,6 +64,12 @@ class Live:
 
         Raises LinkError when nobody ever answered.
         """
+        try:
+            self._drive(stop)
+        finally:
+            self._gather()
+
+    def _drive(self, stop: Callable[[], bool]) -> None:
         run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
         flow_control = hasattr(run.decoder, "flow_control")
         while not stop():
@@ -99,7 +106,7 @@ class Live:
         """What need not be done for every frame. Returns whether the drive is over."""
         self._housekeeping_s = now_s + HOUSEKEEPING_S
         run, link = self.run, self.link
-        run.link_counters = link.counters if self.schedule is None else link.counters + self.schedule.counters
+        self._gather()
         if self.schedule is not None and run.estimator.now is not None:
             self.schedule.regime = run.estimator.now.regime
         for gap in link.gaps[self._gaps :]:
@@ -112,11 +119,21 @@ class Live:
                 self._mark("here it shook")
             elif key == "q":
                 return True
-        if self.recorder is not None:
-            self.recorder.flush()
-            for notice in self.recorder.notices:
-                run.tell(notice)
         return self._listen_for_silence(now_s)
+
+    def _gather(self) -> None:
+        """What link and recording have counted and have to say."""
+        run, recorder = self.run, self.recorder
+        counters = self.link.counters + (self.schedule.counters if self.schedule else Counter())
+        if recorder is not None:
+            recorder.flush()
+            for notice in recorder.notices[self._told :]:
+                run.tell(notice)
+            self._told = len(recorder.notices)
+            if not run.notice or isinstance(run.notice, LinkNews):  # nothing worse is shown
+                run.notice = recorder.trouble or run.notice
+            counters["frames_not_recorded"] = recorder.lost
+        run.link_counters = counters
 
     def _listen_for_silence(self, now_s: float) -> bool:
         run, silent_s = self.run, now_s - self._heard_s
