@@ -6,7 +6,6 @@ import argparse
 import sys
 from collections import Counter
 from collections.abc import Callable
-from pathlib import Path
 from statistics import median
 from typing import Final
 
@@ -17,7 +16,8 @@ from livemon.commands.drive import decoder_of, vehicle_of
 from livemon.commands.say import say
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
-from livemon.errors import LinkError, UsageError
+from livemon.errors import LinkError
+from livemon.files import write_whole
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import FUNCTIONAL, Schedule, ask_frame
 from livemon.permit import permit
@@ -94,12 +94,7 @@ def _write_json(found: Found, path: str, full_vin: bool) -> None:
     if path == "-":
         sys.stdout.write(text)
         return
-    try:
-        Path(path).write_text(text, encoding="utf-8")
-    except OSError as problem:
-        raise UsageError(
-            "a file that can be written", str(problem.strerror), path, "give another path"
-        ) from None
+    write_whole(path, text)
 
 
 class Survey:
