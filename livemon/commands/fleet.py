@@ -30,9 +30,13 @@ class Entry:
 
     @property
     def vehicle(self) -> str:
-        """The name to rank under: the vehicle file's, else that of the file itself, else the recording's."""
+        """The name to rank under: the vehicle file's, else that of the file itself, else the recording's.
+
+        The recording's with its folder: v1/drive.log and v2/drive.log are two vehicles.
+        """
         name = self.result["vehicle"]["name"] if self.result else None
-        return str(name or (self.vehicle_file or Path(self.recording)).stem)
+        path = Path(self.recording)
+        return str(name or (self.vehicle_file.stem if self.vehicle_file else path.parent / path.stem))
 
     @property
     def fault(self) -> float:

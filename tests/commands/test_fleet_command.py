@@ -143,3 +143,12 @@ def test_an_interruption_still_tells_what_was_judged(
     assert main(["fleet", *RECORDINGS, "--json", str(out)]) == 130
     assert "van7.log" in capsys.readouterr().out
     assert len(json.loads(out.read_text())) == 5
+
+
+def test_recordings_of_one_name_in_two_folders_are_two_vehicles(
+    judged: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["fleet", "a/van8.log", "b/van8.log"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split()[:2] for line in lines[1:3]] == [["1", "a/van8"], ["2", "b/van8"]]
+    assert fleet.Entry(".", None, None, "a directory").vehicle == "."
