@@ -204,6 +204,8 @@ class Survey:
         reply = getattr(self._decoder, "flow_control", None)
         if reply is not None:
             self._source.send(permit(reply))
+        if len(frame.data) < 2:  # neither an ask nor an answer
+            return
         kind = frame.data[0] >> 4
         if (
             frame.can_id in FUNCTIONAL.values()
