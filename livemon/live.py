@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable
+from math import inf
 from typing import Final, Protocol
 
 from livemon.clock import Clock
@@ -21,7 +22,7 @@ HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
 SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
 NOBODY_S: Final = 30.0  # there is a link, and nobody has ever answered: give up
-DRIVE_OVER_S: Final = 600.0  # this long a silence after the last answer ends the drive
+DRIVE_OVER_S: Final = 600.0  # this long without an answer, link or no link, ends the drive
 
 
 class Link(Source, Protocol):
@@ -55,6 +56,7 @@ class Live:
         self._newest_s = 0.0
         self._housekeeping_s = clock.now_s()
         self._heard_s = clock.now_s()  # when a reading last came, on the clock
+        self._linked_s = inf  # since when there is a link; infinity without one
         self._gaps = 0
         self._told = 0  # of the recorder's notices
         self._silent = False
@@ -136,9 +138,15 @@ class Live:
         run.link_counters = counters
 
     def _listen_for_silence(self, now_s: float) -> bool:
-        run, silent_s = self.run, now_s - self._heard_s
-        if not self.link.connected:  # what is wrong has been said, and the link gives up by itself
-            return bool(run.readings) and silent_s > DRIVE_OVER_S
+        run, unheard_s = self.run, now_s - self._heard_s
+        over = unheard_s > DRIVE_OVER_S
+        if over and not run.readings:
+            raise self._nobody(unheard_s)
+        if not self.link.connected:  # what is wrong has been said
+            self._linked_s = inf
+            return over
+        self._linked_s = min(self._linked_s, now_s)
+        silent_s = now_s - max(self._heard_s, self._linked_s)  # opening a link may take long
         if silent_s > SILENT_S:
             self._silent = True
             then = ", asking again" if self.schedule else ""
@@ -148,13 +156,16 @@ class Live:
         elif self._silent:
             self._silent, run.notice = False, ""
         if not run.readings and silent_s > NOBODY_S:
-            raise LinkError(
-                "an answer from the vehicle",
-                f"none in {silent_s:.0f} s",
-                run.source,
-                "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
-            )
-        return silent_s > DRIVE_OVER_S
+            raise self._nobody(silent_s)
+        return over
+
+    def _nobody(self, silent_s: float) -> LinkError:
+        return LinkError(
+            "an answer from the vehicle",
+            f"none in {silent_s:.0f} s",
+            self.run.source,
+            "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
+        )
 
     def _mark(self, text: str) -> None:
         self.run.mark(text)

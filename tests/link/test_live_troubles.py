@@ -1,4 +1,4 @@
-"""What goes wrong around a live drive: a full disk."""
+"""What goes wrong around a live drive: a full disk, links slow to open, lost early or without a vehicle."""
 
 from __future__ import annotations
 
@@ -9,12 +9,15 @@ from pathlib import Path
 import pytest
 
 from livemon.clock import VirtualClock
-from livemon.live import Live
+from livemon.errors import LinkError
+from livemon.live import DRIVE_OVER_S, Live
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
-from livemon.records import LinkNews
+from livemon.permit import Permitted
+from livemon.records import Frame, LinkNews
 from livemon.run import Run
 from livemon.simulate.scenario import draw
+from livemon.sources.base import Source
 from livemon.sources.reconnect import Reconnecting
 from livemon.sources.simulated import SimulatedSource
 from livemon.store.recorder import Recorder
@@ -69,3 +72,80 @@ def test_a_full_disk_is_told_once_and_so_is_the_end_of_it(
     assert run.counters()["frames_not_recorded"] == recorder.lost > 50
     assert f"{recorder.lost} frames are missing" in told[1]
     source.close()
+
+
+class Mute:
+    """A link that takes asks and is lost after `seconds` without an answer."""
+
+    def __init__(self, clock: VirtualClock, seconds: float) -> None:
+        self._clock, self._end_s = clock, clock.now_s() + seconds
+        self._asks: list[Frame] = []
+
+    def read(self, timeout_s: float) -> Frame | None:
+        if self._asks:
+            return self._asks.pop()
+        self._clock.sleep(timeout_s)
+        if self._clock.now_s() > self._end_s:
+            raise LinkError("a working adapter", "gone", "port", "check the cable")
+        return None
+
+    def send(self, ask: Permitted) -> None:
+        self._asks.append(ask.frame._replace(time_s=self._clock.now_s()))
+
+    def close(self) -> None:
+        pass
+
+
+def no_link() -> LinkError:
+    return LinkError("a free serial port", "no such port", "port", "check the name")
+
+
+def test_the_time_a_link_takes_to_open_is_no_silence_of_the_vehicle() -> None:
+    clock = VirtualClock()
+    source = simulated(clock, 50.0)
+
+    def slowly() -> SimulatedSource:
+        clock.sleep(45.0)
+        return source
+
+    run = Run("sim", Decoder(), Vehicle())
+    Live(run, Reconnecting(slowly, clock, run.tell), Schedule(), clock).drive(lambda: source.finished)
+    assert run.readings > 100
+    source.close()
+
+
+def test_a_link_lost_before_the_first_answer_may_come_back() -> None:
+    clock = VirtualClock()
+    source = simulated(clock, 50.0)
+    sources = iter([Mute(clock, 5.0)])
+
+    def open_source() -> Source:
+        if clock.now_s() < 45.0:
+            if (first := next(sources, None)) is None:
+                raise no_link()
+            return first
+        return source
+
+    run = Run("sim", Decoder(), Vehicle())
+    Live(run, Reconnecting(open_source, clock, run.tell), Schedule(), clock).drive(lambda: source.finished)
+    assert run.readings > 100
+    source.close()
+
+
+@pytest.mark.parametrize("comes_back", [False, True])
+def test_without_any_answer_ever_a_drive_ends(comes_back: bool) -> None:
+    clock = VirtualClock()
+    opened = 0
+
+    def open_source() -> Source:
+        nonlocal opened
+        opened += 1
+        if opened > 1 and not comes_back:
+            raise no_link()
+        return Mute(clock, 20.0)
+
+    run = Run("sim", Decoder(), Vehicle())
+    live = Live(run, Reconnecting(open_source, clock, run.tell), Schedule(), clock)
+    with pytest.raises(LinkError, match="an answer from the vehicle"):
+        live.drive(lambda: clock.now_s() > 3600.0)
+    assert DRIVE_OVER_S < clock.now_s() < DRIVE_OVER_S + 30.0
