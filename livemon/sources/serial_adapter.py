@@ -76,6 +76,7 @@ class SerialAdapter:
         self.protocol = ""  # "6" to "9" once the vehicle has answered
         self.extended = False  # 29-bit identifiers
         self.counters: Counter[str] = Counter()
+        self.stop: Callable[[], bool] | None = None  # asked at every wait while the adapter is being opened
         self._say = say
         self._port = port
         self._clock = clock
@@ -270,6 +271,8 @@ class SerialAdapter:
         """Take in what has arrived, waiting up to 50 ms for the first byte. False when nothing came."""
         if self._closed:
             raise self._lost("a closed port")
+        if self.stop is not None and self.stop():
+            raise LinkError("time to open the adapter", "the order to stop", self.name, "start again")
         try:
             waiting = self._port.in_waiting
             data = self._port.read(waiting or 1) if waiting or wait else b""

@@ -53,7 +53,7 @@ class Bus:
 def test_what_was_received_stays_recorded(
     frames: list[Frame], asks: bool, kept: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    def open_link(*_: Any) -> tuple[Bus, Schedule | None]:
+    def open_link(*_: Any, **__: Any) -> tuple[Bus, Schedule | None]:
         return Bus(*frames), Schedule() if asks else None
 
     monkeypatch.setattr("livemon.commands.link.open_link", open_link)
