@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from math import inf
 from typing import Final, Protocol
 
@@ -22,6 +22,7 @@ HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
 SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
 NOBODY_S: Final = 30.0  # there is a link, and nobody has ever answered: give up
+GAPS_MARKED: Final = 10  # in a recording: a loose plug must not bury what the driver marked
 DRIVE_OVER_S: Final = 600.0  # this long without an answer, link or no link, ends the drive
 
 
@@ -70,6 +71,8 @@ class Live:
             self._drive(stop)
         finally:
             self._gather()
+            if self.link.gaps:
+                self.run.tell(gaps_sentence(self.link.gaps))
 
     def _drive(self, stop: Callable[[], bool]) -> None:
         run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
@@ -113,7 +116,8 @@ class Live:
             self.schedule.regime = run.estimator.now.regime
         for gap in link.gaps[self._gaps :]:
             self._gaps += 1
-            self._mark(f"no link for {gap.end_s - gap.start_s:.1f} s: {gap.reason}")
+            if self.recorder is not None and self._gaps <= GAPS_MARKED:
+                self.recorder.mark(gap.end_s, gaps_sentence([gap]))
             if self.schedule is not None:
                 self.schedule.restart(now_s)
         for key in self.keys():
@@ -131,6 +135,8 @@ class Live:
             recorder.flush()
             for notice in recorder.notices[self._told :]:
                 run.tell(notice)
+                if not recorder.trouble:
+                    run.notice = LinkNews(notice)  # it goes on: no alarm
             self._told = len(recorder.notices)
             if not run.notice or isinstance(run.notice, LinkNews):  # nothing worse is shown
                 run.notice = recorder.trouble or run.notice
@@ -171,3 +177,11 @@ class Live:
         self.run.mark(text)
         if self.recorder is not None and self._zero_s is not None:
             self.recorder.mark(self._zero_s + self._newest_s, text)
+
+
+def gaps_sentence(gaps: Sequence[Gap]) -> str:
+    """The stretches without a link as one sentence, however many they are."""
+    lasted_s = [gap.end_s - gap.start_s for gap in gaps]
+    if len(gaps) == 1:
+        return f"no link for {lasted_s[0]:.1f} s: {gaps[0].reason}"
+    return f"no link {len(gaps)} times, {sum(lasted_s):.0f} s in all, {max(lasted_s):.1f} s the longest"

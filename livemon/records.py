@@ -166,6 +166,6 @@ class Call:
 
 
 class LinkNews(str):
-    """What a link says as it comes up, or a recording: over once the vehicle answers. Others are trouble."""
+    """What a link says as it comes up: over once the vehicle answers. Any other notice is trouble."""
 
     __slots__ = ()

@@ -13,13 +13,14 @@ from typing import Protocol
 from livemon.clock import Clock
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.estimate import Estimator
-from livemon.records import Estimate, Frame, Reading, Warning
+from livemon.records import Estimate, Frame, LinkNews, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
 RATES_EVERY_S = 1.0
 WARNINGS_KEPT = 1000
+NOTICES_KEPT = 50
 
 
 class Decoder(Protocol):
@@ -99,10 +100,11 @@ class Run:
         self.markers.append(Marker(self.time_s, text))
 
     def tell(self, notice: str) -> None:
-        """Something about the link or the recording that the user should know; kept for the result."""
+        """Something about link or recording that the user should know; unless mere news, kept for the result."""
         self.notice = notice
-        if notice and notice not in self.notices:
+        if notice and not isinstance(notice, LinkNews) and notice not in self.notices[-NOTICES_KEPT:]:
             self.notices.append(notice)
+            del self.notices[:-NOTICES_KEPT]
 
     def snapshot(self, ended: bool = False) -> Snapshot:
         """The drive as it stands, for the views."""

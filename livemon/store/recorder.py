@@ -16,7 +16,7 @@ from time import monotonic
 from typing import Final
 
 from livemon.errors import UsageError
-from livemon.records import Frame, LinkNews
+from livemon.records import Frame
 
 SYNC_S: Final = 0.9  # with one frame in between still at least once a second
 RETRY_S: Final = 5.0  # after a failed write
@@ -141,7 +141,7 @@ class Recorder:
         self._size += written
         self._dirty = True
         if self.trouble:
-            self._note(LinkNews(f"{self.path}: recording goes on; {self.lost} frames are missing so far"))
+            self._note(f"{self.path}: recording goes on; {self.lost} frames are missing so far")
             self.trouble = ""
         if now_s - self._synced_s >= SYNC_S:
             self.flush()

@@ -10,15 +10,16 @@ import pytest
 
 from livemon.clock import VirtualClock
 from livemon.errors import LinkError
-from livemon.live import DRIVE_OVER_S, Live
+from livemon.live import DRIVE_OVER_S, GAPS_MARKED, Live, gaps_sentence
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
 from livemon.permit import Permitted
 from livemon.records import Frame, LinkNews
-from livemon.run import Run
+from livemon.run import NOTICES_KEPT, Run
 from livemon.simulate.scenario import draw
 from livemon.sources.base import Source
-from livemon.sources.reconnect import Reconnecting
+from livemon.sources.candump import Candump
+from livemon.sources.reconnect import Gap, Reconnecting
 from livemon.sources.simulated import SimulatedSource
 from livemon.store.recorder import Recorder
 from livemon.vehicle import Vehicle
@@ -149,3 +150,55 @@ def test_without_any_answer_ever_a_drive_ends(comes_back: bool) -> None:
     with pytest.raises(LinkError, match="an answer from the vehicle"):
         live.drive(lambda: clock.now_s() > 3600.0)
     assert DRIVE_OVER_S < clock.now_s() < DRIVE_OVER_S + 30.0
+
+
+def test_a_flapping_link_is_one_line_and_the_drivers_marks_stay_visible(tmp_path: Path) -> None:
+    clock = VirtualClock()
+    source = simulated(clock, 120.0)
+
+    class Flapping:
+        """Gone again after three seconds."""
+
+        def __init__(self) -> None:
+            self._end_s = clock.now_s() + 3.0
+
+        def read(self, timeout_s: float) -> Frame | None:
+            if clock.now_s() > self._end_s:
+                raise LinkError("a working adapter", "gone", "port", "check the cable")
+            return source.read(timeout_s)
+
+        def send(self, ask: Permitted) -> None:
+            source.send(ask)
+
+        def close(self) -> None:
+            pass
+
+    def keys() -> str:
+        return next(pressed, "") if clock.now_s() > 60.0 else ""
+
+    run = Run("sim", Decoder(), Vehicle())
+    log = tmp_path / "drive.log"
+    recorder = Recorder(log)
+    pressed = iter("m")
+    link = Reconnecting(Flapping, clock, run.tell)
+    Live(run, link, Schedule(), clock, recorder=recorder, keys=keys).drive(lambda: source.finished)
+    recorder.close()
+    source.close()
+    assert [marker.text for marker in run.markers] == ["here it shook"]
+    lost, gaps = run.notices
+    assert lost.startswith("link lost") and gaps.startswith(f"no link {len(link.gaps)} times, ")
+    assert len(link.gaps) > 20
+    recorded = Candump(log)
+    list(recorded)
+    assert len(recorded.markers) == 1 + GAPS_MARKED
+
+
+def test_one_gap_is_told_with_its_reason() -> None:
+    assert gaps_sentence([Gap(1.0, 3.25, "gone")]) == "no link for 2.2 s: gone"
+
+
+def test_notices_are_bounded() -> None:
+    run = Run("sim", Decoder(), Vehicle())
+    for i in range(1000):
+        run.tell(f"trouble {i}")
+    assert len(run.notices) == NOTICES_KEPT and run.notices[-1] == run.notice == "trouble 999"
