@@ -184,4 +184,4 @@ def gaps_sentence(gaps: Sequence[Gap]) -> str:
     lasted_s = [gap.end_s - gap.start_s for gap in gaps]
     if len(gaps) == 1:
         return f"no link for {lasted_s[0]:.1f} s: {gaps[0].reason}"
-    return f"no link {len(gaps)} times, {sum(lasted_s):.0f} s in all, {max(lasted_s):.1f} s the longest"
+    return f"no link {len(gaps)} times, {sum(lasted_s):.1f} s in all, {max(lasted_s):.1f} s the longest"

@@ -7,6 +7,7 @@ Live, replayed and simulated drives take the same way; only what calls `feed` di
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
@@ -100,9 +101,9 @@ class Run:
         self.markers.append(Marker(self.time_s, text))
 
     def tell(self, notice: str) -> None:
-        """Something about link or recording that the user should know; unless mere news, kept for the result."""
+        """Something of link or recording that the user should know; trouble is kept for the result."""
         self.notice = notice
-        if notice and not isinstance(notice, LinkNews) and notice not in self.notices[-NOTICES_KEPT:]:
+        if notice and not isinstance(notice, LinkNews) and notice not in self.notices:
             self.notices.append(notice)
             del self.notices[:-NOTICES_KEPT]
 
@@ -175,8 +176,10 @@ class Run:
     def counters(self) -> dict[str, int]:
         """What was dropped, damaged or survived, stage by stage. Zeros are left out."""
         trace = {"cut_trace": int(self.trace is not None and bool(self.trace.notice))}
-        stages = (self.link_counters, self.decoder.counters, self.estimator.counters, trace)
-        return {name: count for stage in stages for name, count in stage.items() if count}
+        total: Counter[str] = Counter()
+        for stage in (self.link_counters, self.decoder.counters, self.estimator.counters, trace):
+            total.update(stage)
+        return {name: count for name, count in total.items() if count}
 
     def _judge(self, records: Iterable[object]) -> None:
         feed, memory, trace = self.diagnoser.feed, self.memory, self.trace

@@ -12,6 +12,7 @@ from typing import Any
 
 from livemon.clock import MonotonicClock
 from livemon.commands import outputs
+from livemon.commands.say import mention
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle, of_any_weight
@@ -145,6 +146,8 @@ def carry_out(
             writes["--json"] = lambda: result.write(built, args.json)
         if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
             writes["the history"] = lambda: _keep(built, summary.vin)
+        if trace is not None:
+            writes["--trace"] = trace.check
         if args.report:  # the slow one comes last
             writes["--report"] = lambda: _write_report(args.report, summary)
         outputs.write_all(writes, failed=failure)
@@ -163,7 +166,7 @@ def _keep(built: dict[str, Any], vin: str | None) -> None:
     try:
         History().add(built, vin)
     except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
-        sys.stderr.write(f"livemon: not kept in the history: {error}\n")
+        mention(f"livemon: not kept in the history: {error}")
 
 
 def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], bool]) -> None:

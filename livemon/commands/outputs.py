@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
-from livemon.commands.say import say
+from livemon.commands.say import mention
 from livemon.errors import LivemonError, UsageError
 
 # By the names of their options and arguments, over all commands, with what a user calls them.
@@ -63,13 +62,13 @@ def write_all(
             write()
         except KeyboardInterrupt:
             interrupted = True
-            say(f"livemon: interrupted: {name} was not written", to=sys.stderr)
+            mention(f"livemon: interrupted: {name} was not written")
         except (LivemonError, OSError) as failure:
             failures.append(failure)
     failures.sort(key=lambda failure: isinstance(failure, BrokenPipeError))
     for other in failures if interrupted else failures[1:]:
         if not isinstance(other, BrokenPipeError):
-            say(f"livemon: {' '.join(str(other).split())}", to=sys.stderr)
+            mention(f"livemon: {' '.join(str(other).split())}")
     if interrupted:
         raise KeyboardInterrupt
     if failures:

@@ -13,7 +13,7 @@ from livemon.clock import Clock, MonotonicClock
 from livemon.commands import link as links
 from livemon.commands import options, outputs
 from livemon.commands.drive import decoder_of, vehicle_of
-from livemon.commands.say import say
+from livemon.commands.say import mention, say
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    source, schedule = links.open_link(args, clock, _say, getattr(decoder, "wanted_masks", ()))
+    source, schedule = links.open_link(args, clock, mention, getattr(decoder, "wanted_masks", ()))
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:
@@ -81,10 +81,6 @@ def run(args: argparse.Namespace) -> int:
         writes["the survey"] = lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin))
     outputs.write_all(writes)
     return 130 if found.interrupted else 0
-
-
-def _say(sentence: str) -> None:
-    sys.stderr.write(f"{sentence}\n")
 
 
 def _write_json(found: Found, path: str, full_vin: bool) -> None:

@@ -47,7 +47,7 @@ class CanBus:
     """A Source over an open python-can bus; made by can_open.
 
     Frame times are `epoch_s` plus the machine's monotonic clock, sharpened by the bus's own stamps where
-    those can be trusted; they never go back, whatever the wall clock does (`counters["clock_step"]`).
+    those can be trusted; they never go back, whatever the wall clock does (`counters["clock_steps"]`).
     """
 
     def __init__(
@@ -200,7 +200,7 @@ class CanBus:
         if known_s is None:
             known_s = ahead_s
         elif not -_STEP_BACK_S < ahead_s - known_s < _STEP_ON_S:
-            self.counters["clock_step"] += 1
+            self.counters["clock_steps"] += 1
             known_s = ahead_s
         else:
             known_s = max(known_s - _DRIFT * max(0.0, now_s - self._stamp_seen_s), ahead_s)

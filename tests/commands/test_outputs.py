@@ -5,12 +5,15 @@ from __future__ import annotations
 import os
 import signal
 from argparse import Namespace
+from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
 from livemon.cli import main
 from livemon.commands import drive, outputs
+from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.run import Run
 from livemon.vehicle import Vehicle
@@ -147,3 +150,45 @@ def test_ctrl_c_gives_up_one_output_and_failures_are_still_said(capsys: pytest.C
         outputs.write_all({"--trace": interrupted, "--json": full, "--report": Path("r.html").touch})
     assert Path("r.html").exists()
     assert "--trace was not written" in (err := capsys.readouterr().err) and "No space left" in err
+
+
+class Gone(StringIO):
+    """Standard error of a terminal that has been closed."""
+
+    def write(self, text: str) -> int:
+        raise OSError(5, "Input/output error")
+
+
+def test_outputs_are_written_though_standard_error_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sys.stderr", Gone())
+    with pytest.raises(KeyboardInterrupt):
+        outputs.write_all({"a": full, "b": interrupted, "c": Path("c").touch})
+    assert Path("c").exists()
+
+
+def test_a_survey_goes_on_though_standard_error_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it says while it waits is for whoever watches."""
+    asked: list[object] = []
+
+    def open_link(args: object, clock: object, say: Callable[[str], None], masks: object) -> object:
+        say("port: waiting for the adapter")
+        asked.append(args)
+        raise LinkError("an adapter", "silence", "port", "check it")
+
+    monkeypatch.setattr("livemon.commands.link.open_link", open_link)
+    monkeypatch.setattr("sys.stderr", Gone())
+    assert main(["survey", "--serial", "port"]) == 3
+    assert asked
+
+
+def test_counters_of_one_name_add_up() -> None:
+    run = Run("port", Decoder(), Vehicle())
+    run.link_counters = {"clock_steps": 2, "late": 0}
+    run.estimator.counters["clock_steps"] = 3
+    assert run.counters() == {"clock_steps": 5}
