@@ -43,7 +43,8 @@ class Stop:
             self.asked = True
             self.interrupted = self.interrupted or number == signal.SIGINT
 
-        numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+        names = ("SIGINT", "SIGTERM", "SIGHUP")  # not every system has the last
+        numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
         before = {number: signal.signal(number, on_signal) for number in numbers}
         try:
             yield

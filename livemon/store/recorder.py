@@ -104,7 +104,7 @@ class Recorder:
         self._synced_s = self._now_s()
         self._dirty = False
         try:
-            os.fdatasync(self._file)
+            getattr(os, "fdatasync", os.fsync)(self._file)  # not every system has the quicker one
         except OSError as failure:
             if failure.errno != errno.EINVAL:  # a pipe or a device: there is no disk to put it on
                 self._give_up(failure)

@@ -192,3 +192,11 @@ def test_counters_of_one_name_add_up() -> None:
     run.link_counters = {"clock_steps": 2, "late": 0}
     run.estimator.counters["clock_steps"] = 3
     assert run.counters() == {"clock_steps": 5}
+
+
+def test_a_system_without_hang_ups_is_listened_to_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(signal, "SIGHUP")
+    stop = drive.Stop()
+    with stop.listening():
+        os.kill(os.getpid(), signal.SIGTERM)
+    assert stop.asked and not stop.interrupted

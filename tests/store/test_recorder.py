@@ -108,6 +108,16 @@ def test_synced_to_disk_at_least_once_a_second(tmp_path: Path, monkeypatch: pyte
     assert len(synced) <= count + 1, "nothing new, nothing to do"
 
 
+def test_a_system_without_fdatasync_syncs_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delattr(os, "fdatasync")
+    recorder = Recorder(tmp_path / "drive.log")
+    recorder.write(ANSWER)
+    recorder.close()
+    assert (tmp_path / "drive.log").stat().st_size
+
+
 def test_killed_at_any_moment_it_leaves_whole_lines(tmp_path: Path) -> None:
     path = tmp_path / "drive.log"
     script = textwrap.dedent(
