@@ -35,7 +35,7 @@ class Stop:
 
     @contextmanager
     def listening(self) -> Iterator[None]:
-        """Turn signals into this flag; a second Ctrl-C stops at once."""
+        """Turn signals into this flag; a second Ctrl-C ends at once the drive or the output at work."""
 
         def on_signal(number: int, _: FrameType | None) -> None:
             if number == signal.SIGINT and self.asked:
