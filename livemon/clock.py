@@ -1,9 +1,22 @@
-"""Time for the live loop. Waiting uses the monotonic clock; a virtual clock makes simulated time free."""
+"""Time for the live loop. Waiting uses the monotonic clock; a virtual clock makes simulated time free.
+
+And the day and hour of a drive, where the stamps of its frames tell it.
+"""
 
 from __future__ import annotations
 
 import time
-from typing import Protocol
+from datetime import UTC, datetime
+from typing import Final, Protocol
+
+_UNIX_S: Final = (946_684_800.0, 4_102_444_800.0)  # 2000 to 2100: CAN stamps outside are no Unix time
+
+
+def wall_time(stamp_s: float | None) -> datetime | None:
+    """The moment of a frame's own stamp; None where that counts from something else, as from power-on."""
+    if stamp_s is None or not _UNIX_S[0] <= stamp_s < _UNIX_S[1]:
+        return None
+    return datetime.fromtimestamp(stamp_s, UTC)
 
 
 class Clock(Protocol):

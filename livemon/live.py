@@ -94,7 +94,7 @@ class Live:
 
     def _take(self, frame: Frame) -> None:
         if self._zero_s is None:
-            self._zero_s = frame.time_s
+            self._zero_s = self.run.start_s = frame.time_s
         if self.recorder is not None:
             self.recorder.write(frame)
         run = self.run
@@ -122,7 +122,7 @@ class Live:
                 self.schedule.restart(now_s)
         for key in self.keys():
             if key == "m":
-                self._mark("here it shook")
+                self._mark()
             elif key == "q":
                 return True
         return self._listen_for_silence(now_s)
@@ -173,10 +173,10 @@ class Live:
             "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
         )
 
-    def _mark(self, text: str) -> None:
-        self.run.mark(text)
+    def _mark(self) -> None:
+        marker = self.run.mark()
         if self.recorder is not None and self._zero_s is not None:
-            self.recorder.mark(self._zero_s + self._newest_s, text)
+            self.recorder.mark(self._zero_s + self._newest_s, marker.text)
 
 
 def gaps_sentence(gaps: Sequence[Gap]) -> str:

@@ -8,6 +8,7 @@ from __future__ import annotations
 from typing import Final
 
 from livemon.errors import RefusedError
+from livemon.identifiers import is_ask
 from livemon.records import Frame
 
 # SAE J1979: current data, freeze frame, stored codes, pending codes, vehicle information, permanent codes.
@@ -38,12 +39,7 @@ def permit(frame: Frame) -> Permitted:
     on the identifiers ISO 15765-4 gives to a tester: 0x7DF, 0x7E0-0x7E7, 18DB33F1, 18DAxxF1.
     """
     data = frame.data
-    ask_id = (
-        (frame.can_id == 0x18DB33F1 or frame.can_id & 0x1FFF00FF == 0x18DA00F1)
-        if frame.extended
-        else frame.can_id == 0x7DF or 0x7E0 <= frame.can_id <= 0x7E7
-    )
-    if ask_id and 1 <= len(data) <= 8:
+    if is_ask(frame.can_id, frame.extended) and 1 <= len(data) <= 8:
         kind, low = data[0] >> 4, data[0] & 0x0F
         if kind == 0x3 and low <= 2 and len(data) >= 3:
             return Permitted(frame, _MAKER)

@@ -11,15 +11,16 @@ from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
-from livemon.clock import Clock
+from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
 from livemon.records import Estimate, Frame, LinkNews, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
+from livemon.views.sentences import marked
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
-RATES_EVERY_S = 1.0
 WARNINGS_KEPT = 1000
 NOTICES_KEPT = 50
 
@@ -70,8 +71,10 @@ class Run:
         self.frames = 0
         self.readings = 0
         self.time_s = 0.0
+        self.coolant_c: float | None = None
+        self.start_s: float | None = None  # the first frame's own stamp
         self.link_counters: Mapping[str, int] = {}
-        self._codes_seen = 0
+        self._codes_heard: Mapping[str, Mapping[str, str]] = {}
 
     def feed(self, frame: Frame) -> None:
         """Take one frame through every stage."""
@@ -85,6 +88,7 @@ class Run:
             if reading.quantity == "barometric_kpa":
                 self.diagnoser.note_barometer(reading.value)
             elif reading.quantity == "coolant_c":
+                self.coolant_c = reading.value
                 self.diagnoser.note_coolant(reading.value)
             elif reading.quantity == "reference_torque_nm":
                 self.diagnoser.note_reference_torque(reading.value)
@@ -96,9 +100,11 @@ class Run:
         if view is not None and frame.time_s >= view.due_s:
             view.update(self.snapshot())
 
-    def mark(self, text: str) -> None:
-        """Remember that the person watching marked this moment."""
-        self.markers.append(Marker(self.time_s, text))
+    def mark(self, text: str = "") -> Marker:
+        """Remember this moment; without a text, as the person watching marked it, with speed and pedal."""
+        marker = Marker(self.time_s, text or marked(self.estimator.now))
+        self.markers.append(marker)
+        return marker
 
     def tell(self, notice: str) -> None:
         """Something of link or recording that the user should know; trouble is kept for the result."""
@@ -120,12 +126,14 @@ class Run:
             slip=memory.recent,
             points=memory.recent_points,
             shake=memory.shake,
+            coolant_c=self.coolant_c,
             warnings=self.warnings,
             standing=self.diagnoser.standing(),
             launches=len(self.diagnoser.launches),
             rates=memory.rates(self.time_s),
             counters=self.counters(),
             cannot_judge=self.diagnoser.cannot_judge,
+            still_to_drive=still_to_drive(self.diagnoser),
             markers=self.markers,
             notice=self.notice,
             ended=ended,
@@ -171,6 +179,7 @@ class Run:
             heat_peak_kw=memory.heat_peak_kw,
             heat_kj=memory.heat_kj,
             rates=memory.whole_rates(self.time_s),
+            driven=wall_time(self.start_s),
         )
 
     def counters(self) -> dict[str, int]:
@@ -201,9 +210,8 @@ class Run:
 
     def _hear_codes(self) -> None:
         codes: Mapping[str, Mapping[str, str]] = getattr(self.decoder, "codes", {})
-        seen = sum(map(len, codes.values()))
-        if seen != self._codes_seen:
-            self._codes_seen = seen
+        if codes != self._codes_heard:
+            self._codes_heard = dict(codes)
             self.diagnoser.note_codes(codes)
 
 

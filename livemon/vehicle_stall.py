@@ -18,83 +18,92 @@ _CHARGED_NM_L: Final = 125.0  # above this an engine is taken as charged
 
 @dataclass(frozen=True, slots=True)
 class StallSheet:
-    """Expected stalls of one vehicle. `lost_ratio` = K with the stator free over K working, at stall."""
+    """Expected stalls of one converter. All but `as_built` and `swapped` are of the engine and air asked for.
 
-    expected: Stall
+    `lost_ratio` = K with the stator free over K working, at stall.
+    """
+
+    as_built: Stall  # its own engine, 99 kPa and 25 degC
+    swapped: Stall | None  # behind another engine in the same air
+    in_that_air: Stall | None
     weaker: tuple[tuple[float, Stall], ...]  # (share of engine torque, stall)
     lost: Stall
     lost_ratio: float
     lost_ratio_sd: float
     k0: float
-    k0_sd: float
     full_load: FullLoad
     redline_rpm: float
     charged: bool
     unboosted: Stall | None = None
-    in_that_air: Stall | None = None
-    air_share: float | None = None
+    air_share: float = 1.0
+
+    @property
+    def expected(self) -> Stall:
+        """What this vehicle should stall at, with the engine that is in it and in the air of the day."""
+        return self.in_that_air or self.swapped or self.as_built
 
 
 def stall_sheet(
-    vehicle: Vehicle, barometric_kpa: float | None = None, intake_c: float | None = None
+    vehicle: Vehicle,
+    barometric_kpa: float | None = None,
+    intake_c: float | None = None,
+    engine: Vehicle | None = None,
 ) -> StallSheet:
-    """Solve the stalls; given pressure or temperature, also in that air (else 99 kPa, 25 degC).
+    """Solve the stalls; given pressure or temperature, in that air (else 99 kPa, 25 degC).
 
-    UsageError when the file says nothing of the engine, or stall lies above redline.
+    engine: the vehicle whose engine stands in front of this one's converter, where it is not its own.
+    UsageError when a file says nothing of the engine, or stall lies above redline.
     """
-    load, redline = full_load(vehicle), redline_rpm(vehicle)
     curves = curves_of(vehicle)
     k0, k0_sd = curves.k[0], curves.k_sd[0]
     point = stall_point(vehicle)
-    expected = stall(k0, k0_sd, load, redline)
+    as_built = stall(k0, k0_sd, full_load(vehicle), redline_rpm(vehicle))
     if not vehicle.curve and point is not None:
         # K came from this very stall speed: the torque's error is in both and cancels
-        expected = expected._replace(sd_rpm=point.rpm.sd)
-    own = expected.sd_rpm / expected.rpm
+        as_built = as_built._replace(sd_rpm=point.rpm.sd)
+    fitted = engine or vehicle
+    load, redline, charged = full_load(fitted), redline_rpm(fitted), is_charged(fitted)
+    swapped = None if engine is None else stall(k0, k0_sd, load, redline)
+    normal = swapped or as_built
 
-    def beside(full: FullLoad, k: float = k0, k_sd: float = 0.0) -> Stall:
-        """Another stall of the same vehicle: the expected one's error is in it, and what else is unsure."""
-        other = stall(k, k_sd, full, redline)
+    def beside(
+        stalled: Stall, share: float, share_sd: float = 0.0, k: float = k0, k_sd: float = 0.0
+    ) -> Stall:
+        """A stall at a share of the torque: the error of `stalled` is in it, and what else is unsure."""
+        other = stall(k, k_sd, scaled(lambda rpm: (load(rpm)[0], 0.0), share, share_sd), redline)
+        own = stalled.sd_rpm / stalled.rpm
         return other._replace(sd_rpm=other.rpm * hypot(own, other.sd_rpm / other.rpm))
 
-    def exact(rpm: float) -> tuple[float, float]:
-        return load(rpm)[0], 0.0
-
-    k_lost, k_lost_sd = curves.k_lost[0], curves.k_lost_sd[0]
-    lost_ratio = k_lost / k0
-    lost_ratio_sd = lost_ratio * max((k_lost_sd / k_lost) ** 2 - (k0_sd / k0) ** 2, 0.0) ** 0.5
-    charged = is_charged(vehicle)
-    unboosted = None
-    if charged and vehicle.displacement_l is not None:
-        share = _UNBOOSTED_NM_L[0] * vehicle.displacement_l / expected.torque_nm
-        if share < 0.95:
-            sd = share * _UNBOOSTED_NM_L[1] / _UNBOOSTED_NM_L[0]
-            unboosted = beside(scaled(exact, share, sd))
-    in_that_air, air_share = None, None
+    air_share, thinner, in_that_air = 1.0, 1.0, None
     if barometric_kpa is not None or intake_c is not None:
         air = 99.0 if barometric_kpa is None else barometric_kpa, 25.0 if intake_c is None else intake_c
         air_share, share_sd = altitude_factor(air[0], charged, air[1])
-        in_that_air = beside(scaled(exact, air_share, share_sd))
+        thinner = altitude_factor(air[0], False, air[1])[0]
+        in_that_air = beside(normal, air_share, share_sd)
+    here = in_that_air or normal
+    k_lost, k_lost_sd = curves.k_lost[0], curves.k_lost_sd[0]
+    lost_ratio = k_lost / k0
+    lost_ratio_sd = lost_ratio * max((k_lost_sd / k_lost) ** 2 - (k0_sd / k0) ** 2, 0.0) ** 0.5
+    unboosted = None
+    if charged and fitted.displacement_l is not None:
+        share = thinner * _UNBOOSTED_NM_L[0] * fitted.displacement_l / normal.torque_nm
+        if share < 0.95 * air_share:
+            unboosted = beside(here, share, share * _UNBOOSTED_NM_L[1] / _UNBOOSTED_NM_L[0])
     return StallSheet(
-        expected=expected,
-        weaker=tuple((share, beside(scaled(exact, share))) for share in WEAKER),
-        lost=beside(exact, k_lost, k0 * lost_ratio_sd),
+        as_built=as_built,
+        swapped=swapped,
+        in_that_air=in_that_air,
+        weaker=tuple((share, beside(here, air_share * share)) for share in WEAKER),
+        lost=beside(here, air_share, k=k_lost, k_sd=k0 * lost_ratio_sd),
         lost_ratio=lost_ratio,
         lost_ratio_sd=lost_ratio_sd,
         k0=k0,
-        k0_sd=k0_sd,
-        full_load=load,
+        full_load=scaled(load, air_share),
         redline_rpm=redline,
         charged=charged,
         unboosted=unboosted,
-        in_that_air=in_that_air,
         air_share=air_share,
     )
-
-
-def behind(sheet: StallSheet, engine: Vehicle) -> Stall:
-    """The same converter behind another engine. UsageError as stall_sheet."""
-    return stall(sheet.k0, sheet.k0_sd, full_load(engine), redline_rpm(engine))
 
 
 def full_load(vehicle: Vehicle) -> FullLoad:

@@ -8,11 +8,11 @@ import sys
 from collections.abc import Callable, Iterator
 from contextlib import AbstractContextManager, contextmanager, nullcontext
 from types import FrameType
-from typing import Any
+from typing import Any, TextIO
 
 from livemon.clock import MonotonicClock
 from livemon.commands import outputs
-from livemon.commands.say import mention
+from livemon.commands.say import mention, say
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle, of_any_weight
@@ -146,26 +146,28 @@ def carry_out(
         if args.json:
             writes["--json"] = lambda: result.write(built, args.json)
         if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
-            writes["the history"] = lambda: _keep(built, summary.vin)
+            writes["the history"] = lambda: _keep(built, summary)
         if trace is not None:
             writes["--trace"] = trace.check
         if args.report:  # the slow one comes last
-            writes["--report"] = lambda: _write_report(args.report, summary)
+            told_on = sys.stderr if args.json == "-" else None
+            writes["--report"] = lambda: _write_report(args.report, summary, told_on)
         outputs.write_all(writes, failed=failure)
     return 130 if stop.interrupted else 0
 
 
-def _write_report(path: str, summary: Drive) -> None:
+def _write_report(path: str, summary: Drive, told_on: TextIO | None) -> None:
     from livemon.views import report
 
     report.write(path, summary)
+    say(f"Report: {path}", to=told_on)
 
 
-def _keep(built: dict[str, Any], vin: str | None) -> None:
+def _keep(built: dict[str, Any], summary: Drive) -> None:
     from livemon.store.history import History
 
     try:
-        History().add(built, vin)
+        History().add(built, summary.vin, summary.driven)
     except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
         mention(f"livemon: not kept in the history: {error}")
 
@@ -179,6 +181,7 @@ def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], boo
         replay(run, recording, pace=pace, clock=MonotonicClock(), stop=stop)
     finally:
         run.frames = recording.frames
+        run.start_s = recording.start_s
         run.link_counters = recording.counters
         run.time_s = max(run.time_s, recording.duration_s)
         run.markers = [Marker(time_s, text) for time_s, text in recording.markers]

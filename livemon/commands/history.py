@@ -6,6 +6,7 @@ import argparse
 import json
 from collections.abc import Mapping
 from dataclasses import fields
+from datetime import datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -34,6 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     compare.add_argument("vehicle", help="its name or VIN")
     add = actions.add_parser("add", help="keep results written with --json")
     add.add_argument("results", nargs="+", metavar="RESULT.json")
+    add.add_argument(
+        "--driven", type=_day, metavar="DATE", help="when it was driven (2026-05-03); else dated today"
+    )
     add.add_argument("--vin", help="kept as a hash only, to recognise the vehicle again")
     forget = actions.add_parser("forget", help="delete checks for good")
     forget.add_argument("numbers", type=int, nargs="+", metavar="NUMBER")
@@ -45,6 +49,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
             default=None if each is parser else argparse.SUPPRESS,
             help=f"the history's file (also {VARIABLE})",
         )
+
+
+def _day(text: str) -> datetime:
+    """A date, or date and time, as given; local time where no zone is."""
+    try:
+        return datetime.fromisoformat(text).astimezone()
+    except (ValueError, OverflowError):
+        raise argparse.ArgumentTypeError(f"a date like 2026-05-03, not {text!r}") from None
 
 
 def run(args: argparse.Namespace) -> int:
@@ -65,7 +77,7 @@ def run(args: argparse.Namespace) -> int:
         say("", *trend.sentences([c.result for c in checks]))
     elif args.action == "add":
         for path in args.results:
-            say(f"kept as check {history.add(_load(path), args.vin)}: {path}")
+            say(f"kept as check {history.add(_load(path), args.vin, args.driven)}: {path}")
     elif args.action == "forget":
         say(f"{history.forget(args.numbers)} of {len(args.numbers)} deleted")
     else:

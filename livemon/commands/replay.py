@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from livemon.views.snapshot import Marker
 
 LOOK_S: Final = 0.1  # between two looks at the keys
-MARK: Final = "here it shook"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -54,7 +53,6 @@ class _Pressed:
             self._looked_s = now_s
             for key in self._read():
                 if key == "m":
-                    self._run.mark(MARK)
-                    self.markers.append(self._run.markers[-1])
+                    self.markers.append(self._run.mark())
                 self._quit = self._quit or key == "q"
         return self._quit or self._stop()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import csv
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Final
 
@@ -14,7 +15,7 @@ from livemon.converter.stall import Cause, Stall, read
 from livemon.errors import UsageError
 from livemon.vehicle import curves_of, stall_point
 from livemon.vehicle_file import load
-from livemon.vehicle_stall import StallSheet, behind, stall_sheet
+from livemon.vehicle_stall import StallSheet, stall_sheet
 
 CAUTION: Final = """\
 A stall check can hurt people and burn the fluid. Only where the maker's procedure allows it. Fluid warm and
@@ -23,12 +24,10 @@ seconds at most, then cool down a minute in neutral. Stop at once if a wheel tur
 specified band. This supports a licensed technician's judgement, the maker's procedure and local law; it
 replaces none of them."""
 
-CAUSES: Final[dict[Cause, str]] = {
-    "as_expected": "as it should be",
-    "engine_low_output": "engine output low",
-    "stator_not_holding": "stator not holding",
-    "slipping": "slip in the gearbox",
-}
+_SOUND, _LOW, _SLIPS = "as it should be", "low: engine or stator", "slip in the gearbox"
+# Engine against stator rests on how large engine faults usually are, which is a guess: with a stall of two
+# thirds, other guesses as good give 2 to 1 up to 50 to 1. No odds beyond these are told.
+_MOST_ODDS: Final = 3
 COLUMNS: Final = (
     "speed_ratio",
     "k",
@@ -68,16 +67,15 @@ def run(arguments: argparse.Namespace) -> int:
         if stall_point(vehicle) is None:  # curves need no engine, a stall speed does
             say(f"{arguments.curve}: curves written. No engine torque is known, so no stall speed.")
             return 0
-    sheet = stall_sheet(vehicle, arguments.barometer, arguments.intake)
-    lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet)]
-    if arguments.engine:
-        other = load(arguments.engine)
-        lines.append(_row(f"behind the engine of {other.name or arguments.engine}", behind(sheet, other)))
+    engine = load(arguments.engine) if arguments.engine else None
+    sheet = stall_sheet(vehicle, arguments.barometer, arguments.intake, engine)
+    swapped = "" if engine is None else f"behind the engine of {engine.name or arguments.engine}"
+    lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet, swapped)]
     from livemon.commands.stall_plot import plot
 
     lines += ["", *plot(sheet), "", *_how_to_read(sheet)]
     if arguments.measured is not None:
-        lines += ["", *_judged(sheet, arguments.measured)]
+        lines += ["", *_judged(sheet, arguments.measured, swapped)]
     if curves.assumed:
         lines += [
             "",
@@ -87,18 +85,27 @@ def run(arguments: argparse.Namespace) -> int:
     return 0
 
 
-def _expected(sheet: StallSheet) -> list[str]:
+def _expected(sheet: StallSheet, swapped: str) -> list[str]:
     rows = [f"{'':<{_NAME}}{'speed':>10}{'give or take':>14}{'torque':>9}{'heat':>8}"]
-    rows.append(_row("expected", sheet.expected))
+    rows.append(_row("expected", sheet.as_built))
+    if sheet.swapped is not None:
+        rows.append(_row(swapped, sheet.swapped))
+    if sheet.in_that_air is not None:
+        kind = "charged" if sheet.charged else "not charged"
+        share = 100 * sheet.air_share
+        rows.append(_row(f"in this air ({kind}, {share:.0f} % torque)", sheet.in_that_air))
+    if sheet.expected is not sheet.as_built:
+        rows.append(f"What moves it, {_given(sheet, swapped)}:")
     rows += [_row(f"engine torque {100 * (1 - share):.0f} % down", stall) for share, stall in sheet.weaker]
     rows.append(_row("stator not holding", sheet.lost))
     if sheet.unboosted is not None:
         rows.append(_row("before the turbocharger answers", sheet.unboosted))
-    if sheet.in_that_air is not None and sheet.air_share is not None:
-        kind = "charged" if sheet.charged else "not charged"
-        share = 100 * sheet.air_share
-        rows.append(_row(f"in this air ({kind}, {share:.0f} % torque)", sheet.in_that_air))
     return rows
+
+
+def _given(sheet: StallSheet, swapped: str) -> str:
+    """What differs from the vehicle as built in normal air."""
+    return " ".join(filter(None, (swapped, "in this air" if sheet.in_that_air else "")))
 
 
 def _row(name: str, stall: Stall) -> str:
@@ -111,35 +118,61 @@ def _row(name: str, stall: Stall) -> str:
 
 def _how_to_read(sheet: StallSheet) -> list[str]:
     """Chances over a range of readings, so that nobody takes one low number for proof."""
-    here = sheet.in_that_air or sheet.expected
-    header = f"{'a reading of':<14}" + "".join(f"{words:>21}" for words in CAUSES.values())
+    heads = (_SOUND, _LOW, _SLIPS, "odds if low")
+    header = f"{'a reading of':<14}" + "".join(f"{words:>23}" for words in heads)
     shares = (0.60, 0.70, 0.80, 0.85, 0.90, 0.95, 1.0, 1.05, 1.10, 1.20)
     rows = ["give or take is two standard deviations. How a reading would be judged:", header]
     for share in shares:
-        rpm = round(here.rpm * share, -1)
-        chances = read(rpm, here, sheet.lost_ratio, sheet.lost_ratio_sd)
-        rows.append(f"{rpm:>10.0f} rpm" + "".join(f"{100 * chances[cause]:>19.0f} %" for cause in CAUSES))
+        rpm = round(sheet.expected.rpm * share, -1)
+        chances = read(rpm, sheet.expected, sheet.lost_ratio, sheet.lost_ratio_sd)
+        low = _low(chances)
+        cells = [f"{100 * chance:.0f} %" for chance in (chances["as_expected"], low, chances["slipping"])]
+        cells.append(_odds(chances) if share < 1.0 else "")
+        rows.append(f"{rpm:>10.0f} rpm" + "".join(f"{cell:>23}" for cell in cells))
     weak = sheet.weaker[-1][1].rpm
     deficit = 100 * (1 - sheet.lost_ratio**2)  # where the same speed asks (lost ratio)^2 of the torque
     rows += [
         f"A low stall alone does not prove the stator: an engine {deficit:.0f} % down stalls at the same",
-        f"{sheet.lost.rpm:.0f} rpm, one 30 % down at {weak:.0f} rpm.",
+        f"{sheet.lost.rpm:.0f} rpm, one 30 % down at {weak:.0f} rpm. Odds are given a stall speed alone,",
+        f"never beyond {_MOST_ODDS} to 1: how large an engine fault to expect is a guess.",
         "What tells them apart: engine torque reported or worked out at the same time, and the road with the",
         "converter clutch locked, where a weak engine stays weak and a lost stator does not show.",
     ]
     return rows
 
 
-def _judged(sheet: StallSheet, measured_rpm: float) -> list[str]:
-    here = sheet.in_that_air or sheet.expected
+def _low(chances: Mapping[Cause, float]) -> float:
+    return chances["engine_low_output"] + chances["stator_not_holding"]
+
+
+def _odds(chances: Mapping[Cause, float]) -> str:
+    """Stator against engine in whole numbers, no further than the stall speed alone can tell."""
+    engine, stator = chances["engine_low_output"], chances["stator_not_holding"]
+    least, most = sorted((engine, stator))
+    times = _MOST_ODDS if most >= _MOST_ODDS * least else round(most / least)
+    if times < 2:
+        return "even"
+    return f"{'stator' if stator > engine else 'engine'} {times} to 1"
+
+
+def _judged(sheet: StallSheet, measured_rpm: float, swapped: str) -> list[str]:
     if not 300.0 <= measured_rpm <= 9000.0:
         came = f"{measured_rpm:g}"
         raise UsageError("a measured stall speed of 300 to 9000 rpm", came, "--measured", "check it")
-    chances = read(measured_rpm, here, sheet.lost_ratio, sheet.lost_ratio_sd)
-    ranked = sorted(chances.items(), key=lambda item: -item[1])
-    percent = 100 * (measured_rpm / here.rpm - 1)
-    rows = [f"Measured {measured_rpm:.0f} rpm, {percent:+.0f} % from the {here.rpm:.0f} expected:"]
-    rows += [f"  {CAUSES[cause]:<24}{100 * chance:>4.0f} %" for cause, chance in ranked]
+    expected = sheet.expected
+    chances = read(measured_rpm, expected, sheet.lost_ratio, sheet.lost_ratio_sd)
+    percent = 100 * (measured_rpm / expected.rpm - 1)
+    against = " ".join(filter(None, (f"{expected.rpm:.0f} rpm expected", _given(sheet, swapped))))
+    grouped = {
+        _SOUND: chances["as_expected"],
+        _LOW: _low(chances),
+        _SLIPS: chances["slipping"],
+    }
+    rows = [f"Measured {measured_rpm:.0f} rpm, {percent:+.0f} % from the {against}:"]
+    for words, chance in sorted(grouped.items(), key=lambda item: -item[1]):
+        rows.append(f"  {words:<24}{100 * chance:>4.0f} %")
+        if words == _LOW and chance > 0.5:
+            rows.append(f"    odds between the two, given the stall speed alone: {_odds(chances)}")
     rows.append("  from this one number, before any other evidence")
     return rows
 

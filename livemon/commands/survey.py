@@ -18,8 +18,9 @@ from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError
 from livemon.files import write_whole
+from livemon.identifiers import FUNCTIONAL, is_ask
 from livemon.obd.decode import Decoder
-from livemon.obd.schedule import FUNCTIONAL, Schedule, ask_frame
+from livemon.obd.schedule import Schedule, ask_frame
 from livemon.permit import permit
 from livemon.records import Frame, Regime
 from livemon.run import Decoder as AnyDecoder
@@ -203,11 +204,7 @@ class Survey:
         if len(frame.data) < 2:  # neither an ask nor an answer
             return
         kind = frame.data[0] >> 4
-        if (
-            frame.can_id in FUNCTIONAL.values()
-            or frame.can_id & 0x7F8 == 0x7E0
-            or frame.can_id & 0xFF == 0xF1
-        ):
+        if is_ask(frame.can_id, frame.extended):
             if kind == 0:
                 self._asked_s = frame.time_s
                 if frame.data[1] in CHORES:

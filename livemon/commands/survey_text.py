@@ -9,9 +9,9 @@ from typing import Any, Final
 
 from livemon.commands.survey_scope import Scope
 from livemon.views.sentences import SAFETY, SHORT, clean, quantity
+from livemon.vin import mask
 
 WIDTH: Final = 80
-VIN_SHOWN: Final = 10  # the last seven characters are the serial number: they name one vehicle
 KINDS: Final = ("stored", "pending", "permanent")
 # ISO 15765-4 names 7E0/7E8 the engine's and recommends 7E1/7E9 for the transmission's control unit.
 USUAL: Final = {0x7E8: "engine", 0x7E9: "transmission (usually)", 0x18DAF110: "engine (usually)"}
@@ -39,15 +39,11 @@ class Found:
     interrupted: bool = False
 
 
-def masked(vin: str) -> str:
-    return vin[:VIN_SHOWN] + "*" * (len(vin) - VIN_SHOWN)
-
-
 def lines(found: Found, *, full_vin: bool) -> list[str]:
     """The survey for reading. full_vin: on a screen; in files the serial number is masked unless asked."""
     out = [f"Survey of {clean(found.link)}", "", *_units(found)]
     if found.vin is not None:
-        out += ["", f"VIN    {clean(found.vin if full_vin else masked(found.vin))}"]
+        out += ["", f"VIN    {clean(found.vin if full_vin else mask(found.vin))}"]
     elif found.units:
         out += ["", "VIN    not answered"]
     if found.units:
@@ -138,7 +134,7 @@ def _hanging(first: str, text: str) -> list[str]:
 
 def as_dict(found: Found, *, full_vin: bool) -> dict[str, Any]:
     """The survey for other programs; keys carry units."""
-    vin = found.vin and (found.vin if full_vin else masked(found.vin))
+    vin = found.vin and (found.vin if full_vin else mask(found.vin))
     return {
         "schema": 1,
         "link": found.link,

@@ -13,7 +13,8 @@ from livemon.records import FindingName
 
 _LOCKUP: Final[dict[FindingName, float]] = {"lockup_slip": 5.0, "lockup_never_applied": 5.0}
 _RATIO: Final[dict[FindingName, float]] = {"gear_slip": 6.0}
-_MISFIRE: Final[dict[FindingName, float]] = {"engine_low_output": 2.0, "lockup_shudder": 0.5}
+# A cylinder that misfires is none of the findings: it shakes as a clutch may.
+_MISFIRE: Final[dict[FindingName, float]] = {"lockup_shudder": 0.5}
 _STARVED: Final[dict[FindingName, float]] = {"engine_low_output": 3.0}
 WEIGHTS: Final[dict[str, dict[FindingName, float]]] = {
     "P0218": {"stator_seized": 1.5, "lockup_slip": 1.5, "gear_slip": 1.3},

@@ -10,9 +10,10 @@ from collections import Counter
 from collections.abc import Callable, Sequence
 from typing import Final
 
+from livemon.identifiers import DIAGNOSTIC_MASKS, FUNCTIONAL, WantedIds, is_answer, is_ask, tester_id
 from livemon.obd.codes import code_of, name_of
 from livemon.obd.isotp import Assembler, flow_control_frame
-from livemon.obd.pids import LENGTHS, PIDS, TORQUE_POINTS_PID, Pid, supported_pids
+from livemon.obd.pids import LENGTHS, PIDS, Pid, supported_pids
 from livemon.records import Frame, Reading
 
 _EXTENDED: Final = 1 << 31  # set in our keys for 29-bit identifiers: the same number can exist in both widths
@@ -24,25 +25,11 @@ SILENT_S: Final = 2.0  # a control unit that has said nothing for so long gives 
 CODE_SERVICES: Final = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
 _NEGATIVE: Final = {0x21: "busy", 0x78: "pending"}
 
-# The same identifiers as filters of a bus: (identifier, mask, extended).
-WANTED_MASKS: Final = (
-    (0x7E0, 0x7F0, False),
-    (0x7DF, 0x7FF, False),
-    (0x18DAF100, 0x1FFFFF00, True),
-    (0x18DA00F1, 0x1FFF00FF, True),
-    (0x18DB33F1, 0x1FFFFFFF, True),
-)
-
 Plain = tuple[int, str, float, float, float]  # single-frame length, quantity, scale, offset, resolution
 
 
-def _answer_ids() -> list[int]:
-    return [*range(0x7E8, 0x7F0), *(0x18DAF100 | unit | _EXTENDED for unit in range(256))]
-
-
-def _ask_ids() -> list[int]:
-    physical = (0x18DA00F1 | unit << 8 | _EXTENDED for unit in range(256))
-    return [0x7DF, 0x18DB33F1 | _EXTENDED, *range(0x7E0, 0x7E8), *physical]
+def _key(can_id: int, extended: bool) -> int:
+    return can_id | _EXTENDED if extended else can_id
 
 
 class _Unit:
@@ -74,21 +61,16 @@ class Decoder:
         self.unit_names: dict[int, str] = {}
         self.freeze_frame: dict[str, float | str] = {}  # quantity -> value, and "code"
         self.supported: dict[int, set[int]] = {}  # answering identifier -> PIDs of service 01
-        self.torque_points_pct: tuple[float, ...] | None = None  # PID 64: at idle and at points 1 to 4
         self.flow_control: Frame | None = None  # to be sent at once, when live; valid until the next feed
-        self.wanted_ids = frozenset(
-            (key & ~_EXTENDED, key >= _EXTENDED) for key in (*_answer_ids(), *_ask_ids())
-        )
-        self.wanted_masks = WANTED_MASKS
+        self.wanted_masks = DIAGNOSTIC_MASKS
+        self.wanted_ids = WantedIds(DIAGNOSTIC_MASKS)
         self._asked: dict[int, float] = {}  # PID -> when it was last asked of everybody
         self._saw_asks = False
         self._answers: dict[int, _Unit] = {}
         self._owner: dict[str, tuple[_Unit, int]] = {}  # quantity -> the unit and PID that supply it
         self._codes_of: dict[tuple[str, int], list[str]] = {}
-        self._answer_ids = frozenset(_answer_ids())
-        self._asks: dict[int, dict[int, float]] = {}
-        for key in _ask_ids():
-            self._asks[key] = self._asked if key in (0x7DF, 0x18DB33F1 | _EXTENDED) else {}
+        # asking identifier -> PID -> when it was last asked on it
+        self._asks = {_key(can_id, extended): self._asked for extended, can_id in FUNCTIONAL.items()}
         self._services: dict[int, Callable[[_Unit, float, bytes], Sequence[Reading]]] = {
             0x41: self._current_data,
             0x42: self._freeze_frame,
@@ -104,12 +86,12 @@ class Decoder:
         key = can_id | _EXTENDED if extended else can_id
         unit = self._answers.get(key)
         if unit is None:
-            if key in self._asks:
-                self._ask(self._asks[key], time_s, data)
+            if key in self._asks or is_ask(can_id, extended):
+                self._ask(self._asks.setdefault(key, {}), time_s, data)
                 return ()
-            if key not in self._answer_ids:
+            if not is_answer(can_id, extended):
                 return ()
-            unit = self._meet(key, can_id, channel)
+            unit = self._meet(can_id, extended, channel)
         elif channel != unit.channel:  # a log of two buses with a gateway between holds every answer twice
             if time_s - unit.heard_s < SILENT_S:
                 self.counters["second_channel"] += 1
@@ -136,10 +118,9 @@ class Decoder:
         for unit in self._answers.values():
             unit.assembler.end()
 
-    def _meet(self, key: int, can_id: int, channel: str) -> _Unit:
-        unit = self._answers[key] = _Unit(can_id, channel, self.counters)
-        ask_key = 0x18DA00F1 | (can_id & 0xFF) << 8 | _EXTENDED if key >= _EXTENDED else can_id - 8
-        unit.asked = self._asks[ask_key]
+    def _meet(self, can_id: int, extended: bool, channel: str) -> _Unit:
+        unit = self._answers[_key(can_id, extended)] = _Unit(can_id, channel, self.counters)
+        unit.asked = self._asks.setdefault(_key(tester_id(can_id, extended), extended), {})
         return unit
 
     def _ask(self, asked: dict[int, float], time_s: float, data: bytes) -> None:
@@ -187,8 +168,6 @@ class Decoder:
             at += 1 + length
             if pid & 0x1F == 0:
                 self.supported.setdefault(unit.can_id, set()).update(supported_pids(pid, data))
-            elif pid == TORQUE_POINTS_PID:
-                self.torque_points_pct = tuple(raw - 125.0 for raw in data)
             elif pid in PIDS:
                 when_s = (time_s + asked_s) / 2.0 if was_asked else time_s
                 if (plain := unit.plain.get(pid)) is not None:  # the fast way, as in feed

@@ -10,15 +10,11 @@ from __future__ import annotations
 from collections import Counter
 from typing import Final
 
+from livemon.identifiers import tester_id
 from livemon.records import Frame
 
 FLOW_CONTROL: Final = bytes.fromhex("3000000000000000")  # continue to send, no block limit, no gap between
 MESSAGE_TIMEOUT_S: Final = 1.0  # N_Cr, ISO 15765-2: longest wait for the next consecutive frame
-
-
-def tester_id(can_id: int, extended: bool) -> int:
-    """The identifier that reaches the control unit answering on `can_id` (ISO 15765-4, 11 and 29 bit)."""
-    return 0x18DA00F1 | (can_id & 0xFF) << 8 if extended else can_id - 8
 
 
 class Assembler:

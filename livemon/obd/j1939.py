@@ -10,6 +10,7 @@ from collections import Counter
 from collections.abc import Sequence
 from typing import Final, NamedTuple
 
+from livemon.identifiers import WantedIds
 from livemon.quantities import STATES
 from livemon.records import Frame, Reading
 
@@ -90,16 +91,6 @@ def group_number(can_id: int) -> int:
     return group if group & 0xFF00 >= 0xF000 else group & 0x3FF00
 
 
-class _WantedIds:
-    """Says which identifiers carry something a row above names, whatever their priority and address."""
-
-    def __contains__(self, key: object) -> bool:
-        if not isinstance(key, tuple) or not key[1]:
-            return False
-        group = group_number(key[0])
-        return group in MESSAGES or group in (_ANNOUNCE_PGN, _TRANSFER_PGN)
-
-
 class _Supply:
     """Who supplies a quantity, and what was told of it last."""
 
@@ -134,11 +125,11 @@ class J1939Decoder:
     `Reading.source` is the source address.
     """
 
-    wanted_ids = _WantedIds()
-    wanted_masks: Final = tuple(  # the same as filters of a bus: (identifier, mask, extended)
+    wanted_masks: Final = tuple(
         (group << 8, 0x03FFFF00 if group & 0xFF00 >= 0xF000 else 0x03FF0000, True)
         for group in (*MESSAGES, _ANNOUNCE_PGN, _TRANSFER_PGN)
     )
+    wanted_ids: Final = WantedIds(wanted_masks)
 
     def __init__(self) -> None:
         self.counters: Counter[str] = Counter()

@@ -93,8 +93,6 @@ _ROWS: Final = (
 )
 PIDS: Final[dict[int, Pid]] = {row.pid: row for row in _ROWS}
 
-TORQUE_POINTS_PID: Final = 0x64  # engine percent torque at idle and points 1 to 4: five bytes, each raw - 125
-
 # Data bytes of every PID, decoded here or not: without them a packed answer cannot be taken apart.
 # SAE J1979-DA, from memory and public lists; a PID missing here ends the reading of its answer.
 LENGTHS: Final[dict[int, int]] = {

@@ -13,24 +13,21 @@ from __future__ import annotations
 from collections import Counter, deque
 from typing import Final
 
+from livemon.identifiers import FUNCTIONAL, is_answer, tester_id
 from livemon.obd.answers import AskedUnit
-from livemon.obd.isotp import tester_id
-from livemon.obd.pids import PIDS, supported_pids
+from livemon.obd.pids import supported_pids
 from livemon.obd.plan import Plan, worth_asking
 from livemon.records import Frame, Regime
 
-FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}  # ISO 15765-4: everybody concerned with emissions
 _ENGINES: Final = (0x7E8, 0x18DAF110)  # where the engine's control unit answers, as a rule
 _PADDING: Final = 0x00
 _GATHER_S: Final = 0.15  # after the first answer to a broadcast ask; P2 is 50 ms, adapters add to it
 _HEAR_S: Final = 0.5  # how long a broadcast ask waits for the first answer
 _LONGEST_PAUSE_S: Final = 2.0
-_TRIES_AS_BEFORE: Final = 6
 _LOST_S: Final = 10.0  # after so long a silence ask for whoever is there, not only for whom we knew
 _CHORE_EVERY_S: Final = 0.5
 _IDLE_S: Final = 0.05  # how soon to look again at a unit with nothing worth asking
 _CODES_EVERY_S: Final = 180.0
-_RATE_WINDOW_S: Final = 2.0
 _BUSY: Final[frozenset[Regime]] = frozenset({"launch", "locked"})  # no chores here, unless long overdue
 _VIN, _STORED, _PENDING, _PERMANENT = b"\x09\x02", b"\x03", b"\x07", b"\x0a"
 _FREEZE_FRAME: Final = tuple(bytes((0x02, pid, 0x00)) for pid in (0x02, 0x0C, 0x0D, 0x04, 0x05))
@@ -66,7 +63,6 @@ class Schedule:
         self._chore_s = 0.0
         self._codes_s = 0.0
         self._heard_s = 0.0
-        self._counted: deque[tuple[float, str]] = deque(maxlen=2000)
 
     @property
     def answering(self) -> bool:
@@ -101,7 +97,7 @@ class Schedule:
     def feed(self, frame: Frame, now_s: float) -> None:
         """Take a frame as the source gives it: an ask as it left, or an answer. Others are ignored."""
         _, can_id, extended, data, _ = frame
-        if not (can_id & 0x1FFFFF00 == 0x18DAF100 if extended else 0x7E8 <= can_id <= 0x7EF):
+        if not is_answer(can_id, extended):
             for each in self.units.values():
                 if each.ask and each.ask == data[1 : 1 + len(each.ask)] and can_id == self._target(each):
                     each.left(now_s)
@@ -121,20 +117,9 @@ class Schedule:
             if pid & 0x1F == 0:
                 unit.supported |= supported_pids(pid, value)
                 unit.masks.add(pid)
-            elif pid in PIDS:
-                self._counted.append((now_s, PIDS[pid].quantity))
         if message[0] == 0x43 and any(message[2:]) and not unit.froze:
             self._chores += ((unit, ask) for ask in _FREEZE_FRAME)
             unit.froze = True
-
-    def rates(self, now_s: float) -> dict[str, float]:
-        """Quantity -> answers a second over the last two seconds."""
-        while self._counted and self._counted[0][0] < now_s - _RATE_WINDOW_S:
-            self._counted.popleft()
-        return {
-            quantity: count / _RATE_WINDOW_S
-            for quantity, count in Counter(quantity for _, quantity in self._counted).items()
-        }
 
     def restart(self, now_s: float) -> None:
         """The link was lost and is back: look who is there, keep what is known of those who were."""

@@ -16,13 +16,12 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.clock import Clock
 from livemon.errors import LinkError, RefusedError
+from livemon.identifiers import Mask
 from livemon.permit import Permitted, permit
 from livemon.records import Frame
 
 if TYPE_CHECKING:
     import can
-
-Mask = tuple[int, int, bool]  # identifier, mask, extended: wanted are frames with (id & mask) == identifier
 
 # Whose stamps are taken by the driver or the device: finer than the moment a program gets to see the frame.
 # Any other interface stamps on arrival, or with a clock nobody here knows.

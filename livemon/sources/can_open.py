@@ -10,9 +10,10 @@ from typing import Any, Final
 
 from livemon.clock import Clock, MonotonicClock
 from livemon.errors import LinkError, UsageError
+from livemon.identifiers import FUNCTIONAL, Mask
 from livemon.permit import permit
 from livemon.records import Frame, LinkNews
-from livemon.sources.can_bus import KERNEL_FILTERS, CanBus, Mask
+from livemon.sources.can_bus import KERNEL_FILTERS, CanBus
 
 BITRATES: Final = (500_000, 250_000)  # ISO 15765-4; SAE J1939 uses both as well
 # Interfaces whose bitrate python-can sets. With others it is set outside (ip link), or there is none.
@@ -32,7 +33,6 @@ LISTEN_ONLY: Final[dict[str, dict[str, Any]]] = {
 }
 _LISTEN_S: Final = 1.5
 _ANSWER_S: Final = 0.4
-_ASKS: Final = ((0x7DF, False), (0x18DB33F1, True))
 
 
 @dataclass(slots=True)
@@ -120,7 +120,7 @@ class CanLink:
         """Whether a frame comes: unasked when only listening, else in answer to a broadcast ask."""
         if self.listen_only:
             return bus.read(_LISTEN_S) is not None
-        for can_id, extended in _ASKS:
+        for extended, can_id in FUNCTIONAL.items():
             bus.send(permit(Frame(0.0, can_id, extended, bytes.fromhex("0201000000000000"))))
             until_s = self.clock.now_s() + _ANSWER_S
             while (left_s := until_s - self.clock.now_s()) > 0.0:

@@ -15,7 +15,7 @@ import zlib
 from binascii import unhexlify
 from collections import Counter
 from collections.abc import Container, Iterator, Sequence
-from datetime import UTC, datetime
+from datetime import datetime
 from itertools import chain
 from pathlib import Path
 from typing import BinaryIO, Final
@@ -251,8 +251,8 @@ class Candump:
             return []
         if b"-" in stamp:
             try:
-                stamp = b"%.6f" % datetime.fromisoformat(stamp.decode()).replace(tzinfo=UTC).timestamp()
-            except ValueError:
+                stamp = b"%.6f" % datetime.fromisoformat(stamp.decode()).timestamp()  # written in local time
+            except (ValueError, OverflowError):
                 self._damage(line)
                 return []
         return [(stamp, channel + b" " + identifier, digits)]

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from typing import Final
 
+from livemon.identifiers import FUNCTIONAL
 from livemon.records import Frame
 
-EVERYBODY: Final = (0x7DF, 0x18DB33F1)  # functional addressing, ISO 15765-4
 EVERY_ANSWER: Final = "F"
 RELEARN_EVERY: Final = 200  # asks; a control unit that was asleep may answer too by now
 _MOST_ASKS: Final = 200
@@ -52,7 +52,7 @@ class AnswerCounts:
             self._unlimited.clear()
         self._asked[ask] = asked = self._asked.get(ask, 0) + 1
         answers, times = self._known.get(ask, (0, 0))
-        enough = 2 if ask[0] in EVERYBODY else 1
+        enough = 2 if ask[0] in FUNCTIONAL.values() else 1
         known = 0 < answers < 15 and times >= enough and asked % RELEARN_EVERY and ask not in self._unlimited
         text = ask[1].hex().upper()
         for digit in (f"{answers:X}", EVERY_ANSWER) if known else (EVERY_ANSWER,):

@@ -10,6 +10,8 @@ from __future__ import annotations
 import re
 from typing import Final, Literal, NamedTuple
 
+from livemon.identifiers import is_answer
+
 Kind = Literal[
     "frame",  # an answer, header and all
     "prompt",  # ready for the next ask
@@ -137,7 +139,7 @@ def _hex_line(text: str) -> Line:
     if len(text) > header:
         can_id = int(text[:header], 16)
         data = bytes.fromhex(text[header:])
-        if _is_answer_id(can_id, header == 8) and _is_whole(data):
+        if is_answer(can_id, header == 8) and _is_whole(data):
             return Line("frame", text, can_id, header == 8, data)
     if len(text) % 2 == 0 and len(text) >= 4 and text[:2] in _ANSWER_STARTS:
         return Line("headerless", text)
@@ -148,11 +150,6 @@ def _other(text: str) -> Line:
     if text.startswith("ERR") or "<" in text:  # internal errors; "<DATA ERROR" behind a frame the bus damaged
         return Line("garbled", text)
     return Line("text", text)
-
-
-def _is_answer_id(can_id: int, extended: bool) -> bool:
-    """Identifiers ISO 15765-4 gives to control units that answer a tester."""
-    return can_id & ~0xFF == 0x18DAF100 if extended else 0x7E8 <= can_id <= 0x7EF
 
 
 def _is_whole(data: bytes) -> bool:

@@ -13,7 +13,8 @@ from typing import Final
 from livemon.clock import Clock, MonotonicClock
 from livemon.errors import LinkError, LivemonError
 from livemon.records import LinkNews
-from livemon.sources.serial_adapter import Port, SerialAdapter
+from livemon.sources.serial_adapter import SerialAdapter
+from livemon.sources.serial_exchange import Port
 
 # Common rates of USB and Bluetooth adapters, most frequent first (common practice, no source).
 BAUDS: Final = (38400, 115200, 9600, 500000, 57600, 230400)
@@ -71,7 +72,7 @@ class SerialLink:
         except LivemonError:
             adapter.close()
             raise
-        adapter.stop = None
+        adapter.exchange.stop = None
         return adapter
 
     def _find_adapter(self) -> SerialAdapter:
@@ -86,7 +87,7 @@ class SerialLink:
             adapter = SerialAdapter(
                 self.open_port(self.port, baud), self.port, self.clock, self.epoch_s or 0.0, self.say
             )
-            adapter.stop = self.stop
+            adapter.exchange.stop = self.stop
             try:
                 if self._answers(adapter, patient=len(bauds) == 1):
                     adapter.set_up()

@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from livemon.errors import UsageError
+from livemon.vin import mask
 
 VARIABLE: Final = "LIVEMON_HISTORY"
 VERSION: Final = 1
@@ -69,14 +70,14 @@ class History:
         self.path = Path(path) if path is not None else default_path()
 
     def add(self, result: Mapping[str, Any], vin: str | None = None, when: datetime | None = None) -> int:
-        """Keep one result and return its number."""
+        """Keep one result and return its number. `when` it was driven; else it is dated now."""
         when = (when or datetime.now(UTC)).astimezone(UTC)
         vehicle = (result.get("vehicle") or {}).get("name")
         text = json.dumps(result, ensure_ascii=True, allow_nan=False)
         with self._open(create=True) as db:
             db.execute("INSERT OR IGNORE INTO secret VALUES (1, ?)", (secrets.token_bytes(32),))
             hashed = _hash(db, vin) if vin else None
-            shown = vin[:8] + "." * max(0, len(vin) - 8) if vin else None
+            shown = mask(vin) if vin else None
             cursor = db.execute(
                 "INSERT INTO checks (checked_at, vin_hash, vin_shown, vehicle, result)"
                 " VALUES (?, ?, ?, ?, ?)",

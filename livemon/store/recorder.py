@@ -17,6 +17,7 @@ from typing import Final
 
 from livemon.errors import UsageError
 from livemon.records import Frame
+from livemon.store.vin_mask import VinMask
 
 SYNC_S: Final = 0.9  # with one frame in between still at least once a second
 RETRY_S: Final = 5.0  # after a failed write
@@ -31,7 +32,7 @@ class Recorder:
     A device, a pipe or a link there is never renamed or deleted, only written to.
 
     With `max_bytes` the same renaming starts a new file whenever the present one has grown to that size.
-    Unless `keep_vin`, the last seven characters of an answered VIN (its serial number) are written as '*'.
+    Unless `keep_vin`, what names the vehicle in an answered or broadcast VIN is written as '*'.
     A full disk or a pulled-out stick is a sentence in `notices`, and `trouble` until writing works again,
     which is another; frames in between are dropped and counted in `lost`. Raises UsageError only when the
     file cannot be made at the start.
@@ -54,8 +55,7 @@ class Recorder:
         self.lost = 0
         self._start_s = start_s
         self._max_bytes = max_bytes
-        self._keep_vin = keep_vin
-        self._vin_ids: set[int] = set()  # answering identifiers in the middle of a VIN
+        self._mask = None if keep_vin else VinMask()
         self._now_s = now_s
         self._file = -1
         self._size = 0
@@ -77,8 +77,8 @@ class Recorder:
         """Record one frame, received or sent."""
         time_s, can_id, extended, data, channel = frame
         self._channel = channel
-        if not self._keep_vin:
-            data = self._masked(can_id, data)
+        if self._mask is not None:
+            data = self._mask(can_id, extended, data)
         identifier = f"{can_id:08X}" if extended else f"{can_id:03X}"
         if self._put(f"({self._start_s + time_s:.6f}) {channel} {identifier}#{data.hex().upper()}\n"):
             self.frames += 1
@@ -193,12 +193,3 @@ class Recorder:
         if self._file >= 0:
             os.close(self._file)
             self._file = -1
-
-    def _masked(self, can_id: int, data: bytes) -> bytes:
-        """A VIN answer is 49 02 01 and 17 characters in three frames; the third holds the serial number."""
-        if data[2:4] == b"\x49\x02" and data[0] >> 4 == 1:
-            self._vin_ids.add(can_id)
-        elif can_id in self._vin_ids and data[:1] == b"\x22":
-            self._vin_ids.discard(can_id)
-            return data[:1] + b"*" * (len(data) - 1)
-        return data

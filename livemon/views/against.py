@@ -3,72 +3,99 @@
 from __future__ import annotations
 
 from math import hypot, isfinite
+from typing import Final
 
-from livemon.converter.curves import at
+from livemon.converter.curves import at, log_slope
+from livemon.records import FindingName
 from livemon.views import plots
 from livemon.views.lines import Ink, Line, band, fitted, number, rule
-from livemon.views.memory import telling_point
-from livemon.views.panels import NARROW
+from livemon.views.memory import heat_kw
+from livemon.views.panels import NARROW, WIDE
 from livemon.views.snapshot import Point, Snapshot
 
+# The causes that would move a point; while none of them leads, a point off the curve is no alarm.
+FED_BY_THE_POINT: Final[frozenset[FindingName]] = frozenset(
+    ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag", "gear_slip")
+)
+FRESH_S = 5.0  # older, or with the clutch on, a point is shown as old and not judged
 NAMES = {"capacity K": "K", "torque ratio": "TR"}  # where there is no room for words
 SHORT_VERDICT = {"as expected": "ok", "not known": "-"}
 TELLING_SR = 0.9  # above, K climbs so steeply that seen and expected say nothing
 
 
 def newest_open(s: Snapshot) -> Point | None:
-    """The operating point to hold against the model: the present one, else the last one that tells."""
-    point = telling_point(s.estimate) if s.estimate else None
-    if point and point.speed_ratio <= TELLING_SR:
-        return point
+    """The operating point to hold against the model: the last one that tells."""
     return next((p for p in reversed(s.points) if p.speed_ratio <= TELLING_SR), None)
 
 
 def model(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     """Capacity and torque ratio seen, against what a sound converter shows at the same speed ratio."""
     p, c = newest_open(s), s.curves
-    note = f"at SR {number(p.speed_ratio, 4, 2)}, {ago(s.time_s - p.time_s)}" if p else ""
+    heat = heat_kw(s.estimate) if s.estimate else None
+    at_ratio = f"at SR {number(p.speed_ratio, 4, 2)}, {ago(s.time_s - p.time_s)}" if p else " " * 21
+    note = at_ratio if heat is None else f"heat up to {number(heat, 5, 1)} kW   {at_ratio}"
     k, k_sd, tr, tr_sd = (p.k, p.k_sd, p.torque_ratio, p.torque_ratio_sd) if p else (None, 0.0, None, 0.0)
-    expected: tuple[float | None, ...] = (None,) * 4
+    sound_k: tuple[float | None, float | None] = (None, None)
+    sound_tr = sound_k
     if p and c:
-        expected = tuple(at(table, p.speed_ratio) for table in (c.k, c.k_sd, c.tr, c.tr_sd))
+        sound_k, sound_tr = expected(c.k, c.k_sd, p), expected(c.tr, c.tr_sd, p)
+    title = "Against a sound converter" + (", K in rpm/√Nm" if width >= WIDE else "")
+    off = how_off(s, p)
     return [
-        rule(ink.text("Against a sound converter, K in rpm/√Nm"), note, width, ink),
-        _row("capacity K", k, k_sd, expected[0], expected[1], 0, width, ink),
-        _row("torque ratio", tr, tr_sd, expected[2], expected[3], 2, width, ink),
+        rule(ink.text(title), note, width, ink),
+        _row("capacity K", k, k_sd, *sound_k, 0, off, width, ink),
+        _row("torque ratio", tr, tr_sd, *sound_tr, 2, off, width, ink),
     ]
+
+
+def expected(table: tuple[float, ...], sd: tuple[float, ...], p: Point) -> tuple[float, float]:
+    """What a sound converter shows at the point, and its error with that of the point's speed ratio."""
+    value = at(table, p.speed_ratio)
+    by_ratio = value * log_slope(table, p.speed_ratio) * p.speed_ratio_sd
+    return value, hypot(at(sd, p.speed_ratio), by_ratio)
+
+
+def how_off(s: Snapshot, p: Point | None) -> str:
+    """How a point off the curve is told: as "alarm", as a plain "value", or, once "old", not at all."""
+    locked = s.estimate is not None and s.estimate.regime == "locked"
+    if p is not None and (locked or not s.time_s - p.time_s <= FRESH_S):
+        return "old"
+    lead = max(s.standing, key=s.standing.__getitem__, default=None)
+    return "alarm" if lead in FED_BY_THE_POINT else "value"
 
 
 def _row(
     name: str,
     value: float | None,
     sd: float,
-    expected: float | None,
-    expected_sd: float | None,
+    sound: float | None,
+    sound_sd: float | None,
     digits: int,
+    off: str,
     width: int,
     ink: Ink,
 ) -> Line:
     room = max(7, width - 68 - 2 * len(ink.plus_minus))
-    verdict, style, scale = compare(value, sd, expected, expected_sd, room, ink)
+    verdict, style, scale = compare(value, sd, sound, sound_sd, off, room, ink)
+    figure = "label" if off == "old" else "value"
     own = None if value is None else sd  # the verdict weighs both errors, so both are shown
     if width < NARROW:
         return [
             (f" {NAMES[name]:<3}", "label"),
-            (number(value, 4, digits), "value"),
+            (number(value, 4, digits), figure),
             (f" {band(own, 4, ink, digits)}", "label"),
             (" for ", "label"),
-            (number(expected, 4, digits), "value"),
-            (f" {band(expected_sd, 4, ink, digits)}", "label"),
+            (number(sound, 4, digits), figure),
+            (f" {band(sound_sd, 4, ink, digits)}", "label"),
             (f" {SHORT_VERDICT.get(verdict, verdict)}", style),
         ]
     return [
         (f" {name:<13}seen ", "label"),
-        (number(value, 5, digits), "value"),
+        (number(value, 5, digits), figure),
         (f" {band(own, 4, ink, digits)}", "label"),
         (" expected ", "label"),
-        (number(expected, 5, digits), "value"),
-        (f" {band(expected_sd, 4, ink, digits)} ", "label"),
+        (number(sound, 5, digits), figure),
+        (f" {band(sound_sd, 4, ink, digits)} ", "label"),
         (f"{verdict:<12}", style),
         (scale, "value"),
     ]
@@ -80,26 +107,33 @@ def ago(seconds: float) -> str:
 
 
 def compare(
-    value: float | None, sd: float, expected: float | None, expected_sd: float | None, width: int, ink: Ink
+    value: float | None,
+    sd: float,
+    sound: float | None,
+    sound_sd: float | None,
+    off: str,
+    width: int,
+    ink: Ink,
 ) -> tuple[str, str, str]:
-    """In words, its style, and a scale of ±5 standard deviations with the ±2 band and the value on it."""
+    """In words, its style, and a scale of ±5 standard deviations with the ±2 band and the value on it.
+
+    off: as of `how_off`; capitals, like the colour, only where a fault leads that the point speaks for.
+    """
     inner = width - 2
-    if (
-        value is None
-        or expected is None
-        or expected_sd is None
-        or not isfinite(value - expected + sd + expected_sd)
-    ):
+    if value is None or sound is None or sound_sd is None or not isfinite(value - sound + sd + sound_sd):
         return "not known", "label", f"[{' ' * inner}]"
-    total = hypot(sd, expected_sd)
-    z = (value - expected) / total if total > 0.0 else 0.0
+    if off == "old":
+        return "old", "label", f"[{' ' * inner}]"
+    total = hypot(sd, sound_sd)
+    z = (value - sound) / total if total > 0.0 else 0.0
     low, high, here = (round((min(5.0, max(-5.0, x)) + 5.0) / 10.0 * (inner - 1)) for x in (-2.0, 2.0, z))
     marks = [ink.band if low <= x <= high else " " for x in range(inner)]
     marks[here] = ink.now
     scale = f"[{''.join(marks)}]"
     if abs(z) <= 2.0:
         return "as expected", "value", scale
-    return "LOW" if z < 0.0 else "HIGH", "alarm", scale
+    verdict = "low" if z < 0.0 else "high"
+    return (verdict.upper() if off == "alarm" else verdict), off, scale
 
 
 def curves(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
@@ -109,7 +143,7 @@ def curves(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
         return [[] for _ in range(rows)]
     half = (width - 2) // 2
     size = (half, rows)
-    legend = f"{ink.model} sound  {ink.lost} stator lost  {ink.now} now"
+    legend = f"{ink.model} sound  {ink.lost} stator lost  {ink.now} last"
     k = [(p.speed_ratio, p.k) for p in s.points if p.k is not None]
     tr = [(p.speed_ratio, p.torque_ratio) for p in s.points if p.torque_ratio is not None]
     left = plots.plot(

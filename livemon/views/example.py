@@ -23,6 +23,7 @@ ESTIMATE: Final = Estimate(
     62.4, 1545.25, "launch", 740.4, 11.0, 804.8, 11.0, 0.479, 0.007, gear=1, gear_probability=0.99,
     road_speed_m_s=2.1, engine_torque_nm=188.0, pump_torque_nm=181.5, pump_torque_sd_nm=6.0,
     capacity_rpm_per_sqrt_nm=114.7, torque_ratio=1.04, torque_ratio_sd=0.08, torque_source="reported",
+    pedal_pct=31.0,
 )  # fmt: skip
 WARNING: Final = records.Warning(
     61.6, "stator_not_holding",
@@ -62,8 +63,9 @@ def snapshot() -> Snapshot:
             Point(58.8 + i / 4, sr, at(curves.k_lost, sr) * (1.0 + 0.02 * sin(9.0 * i)), 2.0,
                   1.0 + 0.05 * sin(5.0 * i), 0.08, "launch")
             for i, sr in enumerate(ratios)
-        ],
+        ] + [Point(62.3, 0.479, 114.7, 1.9, 1.04, 0.08, "launch", 0.007)],
         shake=Oscillation(61.9, 9.0, 6.0, 0.4, 9.0, 5.0, True),
+        coolant_c=88.0,
         warnings=[WARNING],
         standing={"stator_not_holding": 0.93, "none": 0.05, "engine_low_output": 0.02},
         launches=2,
@@ -73,7 +75,12 @@ def snapshot() -> Snapshot:
         ],
         counters={"frames": 4210, "late_answers": 2},
         cannot_judge=["engine below its rating: the vehicle file gives no torque rating"],
-        markers=[Marker(30.0, "here it shook")],
+        still_to_drive=[
+            "a pull from 60 km/h, clutch kept locked",
+            "a coast-down in D, 60 to 20 km/h, no brakes",
+            "two minutes' level cruise at 80-100 km/h",
+        ],
+        markers=[Marker(30.0, "marked at 62 km/h, pedal 25 %")],
     )  # fmt: skip
 
 

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from math import exp, isfinite
+from collections.abc import Callable, Mapping
+from math import exp, floor, isfinite, log, log10
 from typing import Final
 
 from livemon.views import sentences
@@ -15,9 +15,12 @@ _UNITS: Final = {
     "kg": "kg", "km": "km", "m": "m", "s": "s", "n": "N", "c": "°C",
 }  # fmt: skip
 _LABELS: Final = {
-    "ln_evidence_against_sound": "weight of the evidence against a sound vehicle (natural logarithm)",
-    "smallest_false_alarm_probability": "chance that noise alone swings like that",
-    "ln_evidence_of_half_order": "weight of the evidence for half an engine order (natural logarithm)",
+    "ln_evidence_against_sound": "what was seen fits this better than a sound vehicle",
+    "episodes": "times slip was seen to swing",
+    "frequency_hz": "slip swings at, Hz",
+    "amplitude_rpm": "slip swings by up to, rpm",
+    "smallest_false_alarm_probability": "noise alone swings like that",
+    "ln_evidence_of_half_order": "shakes in step with half the engine's speed, as a misfire does",
     "launch_r_k": "K at launch, share of expected",
     "launch_r_t": "turbine torque at launch, share of expected",
     "pull_r_k": "K in pulls with the clutch open, share of expected",
@@ -42,9 +45,9 @@ _LABELS: Final = {
     "open_though_said_applied_s": "clutch said to be applied, slipped as if open, s",
     "turbine_ahead_pct": "turbine ahead of road speed times ratio, %",
     "gear_slipping_s": "gear slipping, s",
-    "shudder_episodes": "shudder, episodes",
-    "shudder_visible_up_to_hz": "shudder would show up to, Hz",
-    "shudder_could_be_seen": "shudder would have shown",
+    "shudder_episodes": "times slip was seen to swing",
+    "shudder_visible_up_to_hz": "readings show swings up to, Hz",
+    "shudder_could_be_seen": "readings fast enough to rule shudder out",
     "k_windows": "looks at K",
     "t_windows": "looks at turbine torque",
     "coast_windows": "looks at coasting",
@@ -56,7 +59,11 @@ _LABELS: Final = {
     "torque_source": "torque",
 }
 _SHARES: Final = ("_r_k", "_r_t")  # natural logarithms of seen over expected
-_YES_NO: Final = ("shudder_could_be_seen",)
+_UNSAID: Final = ("probability",)  # stands among the possible causes already
+_WIDE: Final = 4.0  # a band with its ends this many times apart tells no size any more
+_MOST_TIMES: Final = 1000  # the models behind a likelihood are no better than that
+_RAREST: Final = 1_000_000
+_TELLS: Final = log(3.0)  # less is no evidence either way
 
 
 def rows(values: Mapping[str, object]) -> list[tuple[str, str]]:
@@ -64,13 +71,14 @@ def rows(values: Mapping[str, object]) -> list[tuple[str, str]]:
     out = []
     for key, value in values.items():
         sd_key = _sd_key(key)
-        if "_sd" in key and any(_sd_key(other) == key for other in values):
+        if key in _UNSAID or ("_sd" in key and any(_sd_key(other) == key for other in values)):
             continue
         sd = values.get(sd_key)
+        in_words = _IN_WORDS.get(key)
         if key.endswith(_SHARES) and isinstance(value, int | float):
             text = share(value, sd if isinstance(sd, int | float) else None)
-        elif key in _YES_NO:
-            text = "yes" if value else "no"
+        elif in_words is not None and isinstance(value, int | float) and isfinite(value):
+            text = in_words(value)
         elif isinstance(value, str):
             text = value.replace("_", " ")
         elif isinstance(sd, int | float) and value is not None:
@@ -79,6 +87,44 @@ def rows(values: Mapping[str, object]) -> list[tuple[str, str]]:
             text = number(value)
         out.append((label(key), text))
     return out
+
+
+def _times(log_likelihood: float) -> str:
+    """How many times better one explanation fits than another."""
+    if log_likelihood > log(_MOST_TIMES):
+        return f"more than {_grouped(_MOST_TIMES)} times"
+    times = exp(log_likelihood)
+    return f"{_grouped(_one_digit(times))} times" if times >= 1.5 else "no"
+
+
+def _once_in(probability: float) -> str:
+    """A small probability as a person says it."""
+    if probability < 1.0 / _RAREST:
+        return f"less than once in {_grouped(_RAREST)}"
+    return f"once in {_grouped(_one_digit(1.0 / probability))}" if probability < 0.5 else "often"
+
+
+def _leaning(log_likelihood: float) -> str:
+    if abs(log_likelihood) < _TELLS:
+        return "cannot be told"
+    return "yes" if log_likelihood > 0.0 else "no"
+
+
+def _one_digit(value: float) -> int:
+    step: int = 10 ** floor(log10(value))
+    return round(value / step) * step
+
+
+def _grouped(value: int) -> str:
+    return f"{value:,}".replace(",", " ")
+
+
+_IN_WORDS: Final[dict[str, Callable[[float], str]]] = {
+    "ln_evidence_against_sound": _times,
+    "smallest_false_alarm_probability": _once_in,
+    "ln_evidence_of_half_order": _leaning,
+    "shudder_could_be_seen": lambda seen: "yes" if seen else "no",
+}
 
 
 def _sd_key(key: str) -> str:
@@ -91,13 +137,31 @@ def _sd_key(key: str) -> str:
 
 
 def share(residual: float | None, sd: float | None) -> str:
-    """A log residual as a share of what a sound vehicle shows, with two standard deviations."""
+    """A log residual as a share of what a sound vehicle shows, with two standard deviations either way."""
     if residual is None or not isfinite(residual) or abs(residual) > 20.0:
         return "not known"
     part = 100.0 * exp(residual)
     if sd is None or not isfinite(sd) or sd < 0.0:
         return f"{part:.0f} %"
-    return f"{part:.0f} ± {min(999.0, 2.0 * sd * part):.0f} %"
+    if not too_wide(sd):
+        low, high = limits(residual, sd)
+        return f"{part:.0f} % ({low:.0f} to {high:.0f})"
+    # How much cannot be told; it may still tell on which side of a sound vehicle it lies.
+    if residual + 2.0 * sd < 0.0:
+        return f"under {100.0 * exp(residual + 2.0 * sd):.0f} %"
+    if residual - 2.0 * sd > 0.0:
+        return f"over {100.0 * exp(residual - 2.0 * sd):.0f} %"
+    return "not known"
+
+
+def too_wide(sd: float) -> bool:
+    """Whether a band of two standard deviations of a log residual is too wide to tell a size."""
+    return 4.0 * sd > log(_WIDE)
+
+
+def limits(residual: float, sd: float) -> tuple[float, float]:
+    """Two standard deviations either way of a log residual, in per cent."""
+    return 100.0 * exp(residual - 2.0 * sd), 100.0 * exp(residual + 2.0 * sd)
 
 
 def number(value: object, digits: int | None = None) -> str:

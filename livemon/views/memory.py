@@ -23,6 +23,13 @@ HEAT_SPANS: Final = 4  # the peak is what lasted a second, not one odd reading
 RATE_WINDOW_S: Final = 5.0
 VAGUE: Final = 0.25  # a point known no better than this share of itself is not worth a place
 OPEN_REGIMES: Final = frozenset({"stationary_in_gear", "launch", "pull"})
+LEAST_PUMP_NM: Final = 25.0  # less, as at idle, is mostly what the torque signal is off by
+OPEN_BELOW: Final = 0.1  # probability of a closed clutch up to which it counts as open
+# A point is held back until it is known what followed. The clutch takes torque before it is seen to be on
+# (the diagnosis waits as long); a shift hands torque over before and after its speeds move.
+CLUTCH_COMES_ON_S: Final = 2.5
+NEAR_SHIFT_S: Final = 1.0
+NEAR_COUPLING: Final = 0.78  # speed ratio up to which no control closes the clutch on a launch
 
 
 def heat_kw(estimate: Estimate) -> float | None:
@@ -48,16 +55,24 @@ def capacity_sd(estimate: Estimate) -> float:
 
 def telling_point(e: Estimate) -> Point | None:
     """The operating point of an estimate with the clutch open, of what is known well enough to show."""
-    if e.regime not in OPEN_REGIMES or e.speed_ratio is None:
+    if e.regime not in OPEN_REGIMES or e.speed_ratio is None or e.locked_probability > OPEN_BELOW:
         return None
     k, k_sd, ratio = e.capacity_rpm_per_sqrt_nm, capacity_sd(e), e.torque_ratio
-    if k is not None and not k_sd <= VAGUE * k:
+    if k is not None and not (k_sd <= VAGUE * k and (e.pump_torque_nm or 0.0) >= LEAST_PUMP_NM):
         k = None
     if ratio is not None and not e.torque_ratio_sd <= VAGUE * abs(ratio):
         ratio = None
     if k is None and ratio is None:
         return None
-    return Point(e.time_s, e.speed_ratio, k, k_sd, ratio, e.torque_ratio_sd, e.regime)
+    return Point(
+        e.time_s, e.speed_ratio, k, k_sd, ratio, e.torque_ratio_sd, e.regime, e.speed_ratio_sd
+    )  # fmt: skip
+
+
+def held_s(point: Point) -> float:
+    """How long it takes until nothing that follows can make a point untrue [s]."""
+    may_close = point.regime == "pull" or point.speed_ratio > NEAR_COUPLING
+    return CLUTCH_COMES_ON_S if may_close else NEAR_SHIFT_S
 
 
 class Memory:
@@ -77,6 +92,8 @@ class Memory:
         self.counts: dict[str, int] = {}
         self._seen_s: dict[str, float] = {}
         self._marks: deque[tuple[float, dict[str, int]]] = deque()
+        self._waiting: deque[Point] = deque(maxlen=RECENT_POINTS)  # what followed them is not known yet
+        self._shift_s = -inf
         self._point_stride, self._point_skip = 1, 0
         self._last: Estimate | None = None
         self._start_s, self._end_s = 0.0, SPAN_S
@@ -157,7 +174,7 @@ class Memory:
                 self.slip.append(span)
                 if len(self.slip) > WHOLE:
                     self.slip = _halve(self.slip)
-            self._point(last)
+            self._wait(last)
             heat = heat_kw(last)
             if heat is not None:
                 self._heats.append(heat)
@@ -166,10 +183,21 @@ class Memory:
                 self.heat_kj = (self.heat_kj or 0.0) + heat * lasted_s
         self._open(now_s)
 
-    def _point(self, e: Estimate) -> None:
+    def _wait(self, e: Estimate) -> None:
+        """Drop the points that a shift or the closing clutch has made untrue, keep those it no longer can."""
+        waiting = self._waiting
+        if e.regime == "shift":
+            self._shift_s = e.time_s
+        since_s = {"shift": e.time_s - NEAR_SHIFT_S, "locked": e.time_s - CLUTCH_COMES_ON_S}.get(e.regime)
+        while since_s is not None and waiting and waiting[-1].time_s > since_s:
+            waiting.pop()
+        while waiting and e.time_s - waiting[0].time_s >= held_s(waiting[0]):
+            self._keep(waiting.popleft())
         point = telling_point(e)
-        if point is None:
-            return
+        if point is not None and e.time_s - self._shift_s >= NEAR_SHIFT_S:
+            waiting.append(point)
+
+    def _keep(self, point: Point) -> None:
         self.recent_points.append(point)
         self._point_skip += 1
         if self._point_skip >= self._point_stride:

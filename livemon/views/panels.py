@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from math import isfinite
 
-from livemon import records
+from rich.cells import cell_len
+
 from livemon.records import Estimate, LinkNews
 from livemon.views.lines import Ink, Line, band, bar, big, fitted, number, rise, rule, spread, wrapped
-from livemon.views.memory import heat_kw
-from livemon.views.sentences import CAUSES, REGIME, SENTENCE, SHORT, clock, percent, quantity
+from livemon.views.sentences import CAUSES, REGIME, SHORT, clock, percent, quantity, road_kmh
 from livemon.views.snapshot import Snapshot
 
 SLIP_WINDOW_S = 60.0
@@ -17,7 +16,9 @@ SLIP_FLOOR_RPM, SLIP_CEILING_RPM = 3.0, 3000.0  # three decades: one a row on th
 ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"})
 MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
-NARROW = 72  # below, not everything of a speed or a converter row has room
+NARROW, WIDE = 72, 100  # below, not everything has room; from here on there is room to spare
+VAGUE_RPM = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
+NO_SENSOR_C = -39.0  # what a control without a coolant sensor sends is the least it can send, -40
 
 
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
@@ -28,49 +29,15 @@ def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     return [[(spread(f" {clock(s.time_s)}  {name}  {source}", f"  {marks}{KEYS} ", width), "head")]]
 
 
-def warnings(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
-    """What is warned of now, newest first, then what was withdrawn."""
-    standing, gone = sort_warnings(s.warnings)
-    shown = standing + gone
-    if not shown:
-        lines: list[Line] = [[(" none so far", "label")]]
-        return [rule("Warnings", "", width, ink), *lines, *[[] for _ in range(rows - 1)]]
-    lines = []
-    told = 0
-    for i, warning in enumerate(shown):
-        if len(lines) >= rows:
-            break
-        told += 1
-        # The standing ones share the room; what was withdrawn gets a line each of what is left.
-        room = max(1, (rows - len(lines)) // (len(standing) - i)) if warning.raised else 1
-        head = f" {'!' if warning.raised else ' '} {clock(warning.time_s)} "
-        sentence = ink.text(warning.sentence or SENTENCE.get(warning.finding, warning.finding))
-        if not warning.raised:
-            sentence = f"withdrawn: {sentence}"
-        style = "alarm" if warning.raised else "label"
-        parts = wrapped(f"{sentence} ({percent(warning.probability)})", width - len(head) - 1, room, ink)
-        lines += [[((" " * len(head) if j else head) + part, style)] for j, part in enumerate(parts)]
-    more = f"+{len(shown) - told} more" if told < len(shown) else ""
-    return [rule("Warnings", more, width, ink), *lines, *[[] for _ in range(rows - len(lines))]]
-
-
-def sort_warnings(
-    given: Sequence[records.Warning],
-) -> tuple[list[records.Warning], list[records.Warning]]:
-    """Those that stand and those withdrawn and not raised again, each newest first."""
-    last: dict[str, records.Warning] = {}
-    for warning in given:
-        last.pop(warning.finding, None)
-        last[warning.finding] = warning
-    newest = list(reversed(last.values()))
-    return [w for w in newest if w.raised], [w for w in newest if not w.raised]
-
-
 def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
-    """The speeds, big, with their bands; then speed ratio, regime, lockup and heat."""
+    """The speeds, big, with their bands; then what the vehicle is doing."""
     e = s.estimate
     engine = e.engine_rpm if e else None
     turbine, slip, gear = (e.turbine_rpm, e.slip_rpm, e.gear) if e else (None, None, None)
+    if e and vague(slip, e.slip_sd_rpm):
+        slip = None
+    if e and vague(turbine, e.turbine_sd_rpm):
+        turbine = None
     turbine_sd = e.turbine_sd_rpm if e and turbine is not None else None
     slip_sd = e.slip_sd_rpm if e and slip is not None else None
     side = len(band(None, 4, ink))
@@ -97,7 +64,7 @@ def now(s: Snapshot, width: int, ink: Ink) -> list[Line]:
                 ((f" {sd}" if row is rows[2] else "").ljust(block + gap - len(part)), "label"),
             ]
     rows[0].append((ink.rule * width, "rule"))
-    return [*rows, state(e, ink) if width >= NARROW else narrow_state(e, ink)]
+    return [*rows, state(s, width, ink)]
 
 
 def gear_letter(gear: int | None) -> str:
@@ -107,35 +74,36 @@ def gear_letter(gear: int | None) -> str:
     return "R" if gear < 0 else str(gear) if gear else "n"
 
 
-def state(e: Estimate | None, ink: Ink) -> Line:
-    """One line: what the vehicle is doing."""
-    ratio = e.speed_ratio if e else None
+def state(s: Snapshot, width: int, ink: Ink) -> Line:
+    """One line: what the vehicle is doing, as much of it as the width has room for."""
+    e = s.estimate
+    wide = width >= WIDE
+    ratio = e.speed_ratio if e and not vague(e.slip_rpm, e.slip_sd_rpm) else None
     sd = e.speed_ratio_sd if e and ratio is not None else None
-    heat = heat_kw(e) if e else None
     regime = REGIME.get(e.regime, e.regime) if e else REGIME["unknown"]
-    return [
-        (f" {regime:<23} ", "value"),
-        ("lockup ", "label"),
-        (f"{lockup(e):<10}", "value"),
-        ("SR ", "label"),
-        (f"{number(ratio, 4, 2)} {band(sd, 4, ink, 2)}", "value"),
-        ("   heat up to ", "label"),
-        (f"{number(heat, 5, 1)} kW", "value"),
+    gear = ("gear ", f"{gear_letter(e.gear if e else None):<2}")
+    coolant = s.coolant_c if s.coolant_c is not None and s.coolant_c > NO_SENSOR_C else None
+    parts = [
+        ("", f"{regime:<17}"),
+        gear if width < NARROW else ("lockup ", f"{lockup(e):<9}"),
+        ("SR ", number(ratio, 4, 2) + (f" {band(sd, 4, ink, 2)}" if wide else "")),
+        ("", f"{number(road_kmh(e), 3)} km/h"),
+        ("pedal ", f"{number(e.pedal_pct if e else None, 3)} %"),
+        ("coolant ", f"{number(coolant, 3)} {'°C' if ink.unicode else 'C'}"),
     ]
+    line: Line = []
+    gap, room = (3, width - 2) if wide else (1, width)
+    for label, value in parts:
+        room -= gap + len(label) + len(value)
+        if room < 0:
+            break
+        line += [(" " * (gap if line else 1) + label, "label"), (value, "value")]
+    return line
 
 
-def narrow_state(e: Estimate | None, ink: Ink) -> Line:
-    """The same on less than half the room: what the vehicle is doing, gear and speed ratio."""
-    ratio = e.speed_ratio if e else None
-    regime = REGIME.get(e.regime, e.regime) if e else REGIME["unknown"]
-    gear = gear_letter(e.gear if e else None)
-    return [
-        (f" {regime:<17} ", "value"),
-        ("gear ", "label"),
-        (f"{gear:<2} ", "value"),
-        ("SR ", "label"),
-        (number(ratio, 4, 2), "value"),
-    ]
+def vague(value: float | None, sd: float) -> bool:
+    """Whether a speed [rpm] is known so badly that the figure says nothing. None is not known at all."""
+    return value is not None and not 2.0 * sd <= max(abs(value), VAGUE_RPM)
 
 
 def lockup(e: Estimate | None) -> str:
@@ -201,8 +169,6 @@ def _without_pinholes(values: list[float | None], per_column_s: float) -> list[f
 
 def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
     """Every possible cause with its probability, always in the same place; the leading one is marked."""
-    limits = len(s.cannot_judge)
-    note = f"{limits} not judged so far" if limits else ""
     lead = max(s.standing, key=s.standing.__getitem__, default=None)
     half = width // 2
     words = max(8, min(24, half - 10))  # on a narrow screen the words give way, never the number
@@ -216,7 +182,30 @@ def causes(s: Snapshot, width: int, ink: Ink) -> list[Line]:
         cells.append([(head + (percent(share) if p is not None else "-").rjust(5), style)])
     rows = (len(cells) + 1) // 2
     pairs = [(cells[i], cells[i + rows] if i + rows < len(cells) else []) for i in range(rows)]
-    return [rule("Possible causes", note, width, ink), *[[*fitted(a, half), *b] for a, b in pairs]]
+    return [rule("Possible causes", "", width, ink), *[[*fitted(a, half), *b] for a, b in pairs]]
+
+
+def still(s: Snapshot, width: int, limits_too: bool, ink: Ink) -> Line:
+    """What is still to be driven, as much as there is room for; else what cannot be judged, if asked for."""
+    title, items = "STILL TO DRIVE", s.still_to_drive
+    if not items and limits_too and s.cannot_judge:
+        title, items = "NOT JUDGED SO FAR", s.cannot_judge
+    if not items:
+        return [(f" {title}: ", "label"), ("nothing" if s.estimate else "-", "value")]
+    head, texts = f" {title}: ", [ink.text(item) for item in items]
+    room = width - len(head)
+    shown, more = texts[0], ""
+    for i in range(len(texts)):
+        left = len(texts) - 1 - i
+        tail = f" +{left} more" if left else ""
+        joined = "; ".join(texts[: i + 1])
+        if i and cell_len(joined + tail) > room:
+            break
+        shown, more = joined, tail
+    if cell_len(shown + more) > room:  # even the first has to be cut: how many follow matters less
+        more = ""
+    parts = wrapped(shown, room, 1, ink)
+    return [(head, "label"), (parts[0] if parts else "", "value"), (more, "label")]
 
 
 def link(s: Snapshot, width: int, ink: Ink) -> Line:

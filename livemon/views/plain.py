@@ -11,6 +11,7 @@ from typing import Any, Final, TextIO
 from livemon import records
 from livemon.errors import UsageError
 from livemon.records import Call
+from livemon.views import assumed
 from livemon.views.memory import heat_kw
 from livemon.views.sentences import (
     REGIME,
@@ -18,11 +19,14 @@ from livemon.views.sentences import (
     SENTENCE,
     SHORT,
     WHERE,
+    cautions,
     clean,
     clock,
     fit_encoding,
     percent,
     quantity,
+    road_kmh,
+    warned,
 )
 from livemon.views.snapshot import Drive, Snapshot
 
@@ -38,6 +42,7 @@ class Plain:
         self._every_s, self._bell = every_s, bell
         self._notice = ""
         self._lost = ""
+        self._still: list[str] = []
         self.due_s = 0.0
 
     def update(self, snapshot: Snapshot) -> None:
@@ -50,6 +55,10 @@ class Plain:
             return
         self.due_s = snapshot.time_s + self._every_s
         self._say(f"{clock(snapshot.time_s)}  {status(snapshot)}")
+        still = list(snapshot.still_to_drive)
+        if still != self._still:
+            self._still = still
+            self._say(f"{clock(snapshot.time_s)}  still to drive: {'; '.join(still) or 'nothing'}")
 
     def warn(self, warning: records.Warning) -> None:
         """Print one warning, or the withdrawal of one."""
@@ -96,9 +105,9 @@ def usable_screen(stream: TextIO | None = None) -> bool:
 
 def warning_line(warning: records.Warning) -> str:
     """One warning on one line."""
-    kind = "WARNING" if warning.raised else "withdrawn"
-    sentence = warning.sentence or SENTENCE[warning.finding]
-    return f"{clock(warning.time_s)}  {kind}: {sentence} ({percent(warning.probability)})"
+    kind = "WARNING: " if warning.raised else ""
+    told = warned(warning, warning.probability)
+    return f"{clock(warning.time_s)}  {kind}{told} ({percent(warning.probability)})"
 
 
 def status(s: Snapshot) -> str:
@@ -107,6 +116,9 @@ def status(s: Snapshot) -> str:
     if e is None:
         return "no engine speed yet"
     parts = [f"engine {e.engine_rpm:.0f} rpm"]
+    kmh = road_kmh(e)
+    if kmh is not None:
+        parts.append(f"road {kmh:.0f} km/h")
     if e.slip_rpm is not None:
         parts.append(f"slip {e.slip_rpm:.0f} ± {2.0 * e.slip_sd_rpm:.0f} rpm")
     if e.speed_ratio is not None:
@@ -128,26 +140,38 @@ def status(s: Snapshot) -> str:
 def call_lines(drive: Drive) -> list[str]:
     """The call in plain sentences, one a line."""
     marked = [f"{clock(marker.time_s)} {marker.text}" for marker in drive.markers]
-    return _lines(drive.call, unsaid_limits(drive), marked, drive.notices)
+    return _lines(drive.call, assumed.sentence(drive.vehicle), unsaid_limits(drive), marked, drive.notices)
 
 
 def result_lines(result: Mapping[str, Any]) -> list[str]:
     """The call of a result as written to JSON, in the same sentences."""
-    return _lines(Call(**result["call"]), [], [], [])
+    names = (result.get("vehicle") or {}).get("assumed") or ()  # the history may hold a result of less
+    return _lines(Call(**result["call"]), assumed.named(names), [], [], [])
 
 
-def _lines(call: Call, limits: Iterable[str], marked: Iterable[str], notices: Iterable[str]) -> list[str]:
+def _lines(
+    call: Call, taken: str, limits: Iterable[str], marked: Iterable[str], notices: Iterable[str]
+) -> list[str]:
     return [
         f"THE CALL: {SENTENCE.get(call.finding, call.finding)}",
         f"  {standing_sentence(call)}",
         *_section("Because", call.because),
         *_section("Against", call.against),
         *_section("Check next", call.check_next),
+        *_section("Caution", cautions(call.check_next)),
+        *([f"  {taken}"] if taken else []),
         *_section("This drive cannot judge", limits),
         *_section("Marked in the drive", marked),
         *_section("Notices", notices),
         f"  {SAFETY[-1]}",
+        short_call(call),
     ]
+
+
+def short_call(call: Call) -> str:
+    """The call on one short line, for the end of a text whose head has scrolled away."""
+    sure = "" if call.finding == "not_enough_evidence" else f" {percent(call.probability)},"
+    return f"CALL: {SHORT.get(call.finding, call.finding)},{sure} {WHERE.get(call.where, call.where)}."
 
 
 def unsaid_limits(drive: Drive) -> list[str]:

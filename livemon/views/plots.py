@@ -79,7 +79,7 @@ def plot(
 
 def _styled(row: list[str], ink: Ink) -> Line:
     """Neighbours of one style together."""
-    styles = {ink.seen: "value", ink.now: "alarm", ink.model: "head"}
+    styles = {ink.seen: "value", ink.now: "value", ink.model: "head"}
     line: Line = []
     for mark in row:
         style = styles.get(mark, "label")

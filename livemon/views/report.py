@@ -15,12 +15,15 @@ import livemon
 from livemon.errors import UsageError
 from livemon.files import write_whole
 from livemon.records import Launch
-from livemon.views import result, sentences
+from livemon.views import assumed, result, sentences
 from livemon.views.labels import label, number, rows, share
 from livemon.views.plain import standing_sentence, unsaid_limits
 from livemon.views.snapshot import Drive
+from livemon.vin import mask
 
 STRETCHES: Final = 20  # in the table; a page, not a log
+BLANKS: Final = ("Plate", "Odometer", "Complaint", "Technician", "Date and signature")  # to fill in by hand
+_WHEN: Final = "%Y-%m-%d %H:%M"
 
 
 def check() -> None:
@@ -74,14 +77,18 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         launches=[launch_row(launch) for launch in drive.launches],
         stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
         limits=unsaid_limits(drive),
+        assumed=assumed.sentence(drive.vehicle),
+        cautions=sentences.cautions(drive.call.check_next),
         warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],
         codes=[(kind, code, name) for kind, codes in drive.codes.items() for code, name in codes.items()],
-        vin=mask_vin(drive.vin),
+        vin=drive.vin and mask(drive.vin),
         figures={name: Markup(svg) for name, svg in figures.items()},
         safety=sentences.SAFETY,
-        written=written.strftime("%Y-%m-%d %H:%M"),
+        driven=None if drive.driven is None else drive.driven.astimezone().strftime(_WHEN),
+        written=written.strftime(_WHEN),
+        blanks=BLANKS,
         version=livemon.__version__,
     )
 
@@ -112,8 +119,3 @@ def launch_row(launch: Launch) -> dict[str, Any]:
         "lost": [share(r if isinstance(r, float | int) else None, None) for r in lost],
         "details": "; ".join(f"{name}: {value}" for name, value in rows(details) if value != "not known"),
     }
-
-
-def mask_vin(vin: str | None) -> str | None:
-    """Maker and model part of a VIN (ISO 3779: its first 8 places), the vehicle's own part hidden."""
-    return None if not vin else vin[:8] + "·" * max(0, len(vin) - 8)

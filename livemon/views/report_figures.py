@@ -63,7 +63,7 @@ def _svg(draw: Callable[[Any], None], width_in: float, height_in: float) -> str:
 def _band(axes: Any, middle: Sequence[float], sd: Sequence[float]) -> None:
     low = [m - 2.0 * s for m, s in zip(middle, sd, strict=True)]
     high = [m + 2.0 * s for m, s in zip(middle, sd, strict=True)]
-    axes.fill_between(_GRID, low, high, color=SOUND, alpha=0.15, linewidth=0, label="sound, ± two sd")
+    axes.fill_between(_GRID, low, high, color=SOUND, alpha=0.15, linewidth=0, label="sound, with its band")
     axes.plot(_GRID, middle, color=SOUND, linewidth=1.6, label="sound")
 
 

@@ -21,7 +21,7 @@ from rich.style import Style
 
 from livemon import records
 from livemon.errors import UsageError
-from livemon.views import against, panels
+from livemon.views import against, panels, warned
 from livemon.views.lines import ASCII, UNICODE, Ink, Line, fitted
 from livemon.views.plain import call_lines, let_go
 from livemon.views.sentences import clean, fit_encoding
@@ -59,7 +59,10 @@ class Page:
 def render(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> Page:
     """The whole screen in `width` x `height` places. What does not fit goes, the least important first."""
     s = snapshot
-    rows = {"title": 1, "warnings": 3, "now": 5, "causes": 6, "safety": 1, "link": 1, "model": 3, "slip": 4}
+    rows = {
+        "title": 1, "warnings": 2, "now": 5, "causes": 6, "still": 1, "safety": 1, "link": 1, "model": 3,
+        "slip": 4,
+    }  # fmt: skip
     left = height
     for name, needed in rows.items():  # in order of importance
         rows[name] = needed if needed <= left else 0
@@ -82,7 +85,7 @@ def render(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> P
     if rows["title"]:
         lines += panels.title(s, width, ink)
     if rows["warnings"]:
-        lines += panels.warnings(s, width, rows["warnings"] - 1, ink)
+        lines += warned.warnings(s, width, rows["warnings"], ink)
     if rows["now"]:
         lines += panels.now(s, width, ink)
     if rows["model"]:
@@ -93,6 +96,8 @@ def render(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> P
         lines += panels.slip(s, width, rows["slip"] - 1, ink)
     if rows["causes"]:
         lines += panels.causes(s, width, ink)
+    if rows["still"]:
+        lines.append(panels.still(s, width, not rows.get("limits"), ink))
     lines += panels.limits(s, width, rows.get("limits", 0), ink)
     lines += [[]] * left
     if rows["link"]:

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterable
 from math import isfinite
 from typing import Final, get_args
 
-from livemon.records import FindingName, Regime, Where
+from livemon.quantities import KMH_TO_M_S
+from livemon.records import Estimate, FindingName, Regime, Warning, Where
 
 FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
 CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
 
 SENTENCE: Final[dict[FindingName, str]] = {
-    "none": "No fault shows in the converter, the transmission, the engine's pull or the driveline.",
+    "none": "In what this drive tested no fault of converter, transmission, engine pull or driveline shows.",
     "not_enough_evidence": "This drive does not hold enough evidence to make a call.",
     "stator_not_holding": "The stator's one-way clutch does not hold: the converter multiplies no torque.",
     "stator_seized": "The stator is seized: it never turns free, so the converter drags and heats at speed.",
@@ -51,7 +54,7 @@ REGIME: Final[dict[Regime, str]] = {
 WHERE: Final[dict[Where, str]] = {
     "inside_transmission": "inside the transmission",
     "outside_transmission": "outside the transmission",
-    "no_fault": "nothing to repair is shown",
+    "no_fault": "none of the faults looked for is shown",
     "unknown": "inside or outside cannot be told yet",
 }
 
@@ -99,6 +102,20 @@ SAFETY: Final = (
     " it does not replace them.",
 )
 
+POSSIBLE_BELOW: Final = 2.0 / 3.0  # less likely a fault is not called, and a warning of it says "possible"
+
+# Words that order work that can hurt someone, and the caution that goes with it.
+_ORDERS: Final = (
+    (r"drive(?! shaft)|launch|launches|pull|cruise|coast-down|brake tap", SAFETY[0]),
+    (r"stall", SAFETY[1]),
+    (
+        r"fluid|valve body|converter out|pan off|comes? out|off the ground|raised?|lift"
+        r"|(line|apply|back)[ -]pressure",
+        SAFETY[2],
+    ),
+)
+_SAID: Final = "wheels chocked"  # a stall check that brings its own cautions needs no other
+
 _ASCII: Final = str.maketrans(
     {"±": "+/-", "×": "x", "–": "-", "—": "-", "−": "-", "·": "*", "°": " deg ", "√": "sqrt ", "²": "2",
      "³": "3", "…": "...", "≤": "<=", "≥": ">=", "≈": "~", "µ": "u", "’": "'", "‘": "'",
@@ -126,6 +143,39 @@ def percent(probability: float) -> str:
     if 0.0 < probability < 0.01:
         return "<1 %"
     return f"{100.0 * probability:.0f} %"
+
+
+def warned(warning: Warning, probability: float | None) -> str:
+    """A warning in words. `probability`: how likely it is at the time of reading, if that is known."""
+    text = warning.sentence or SENTENCE.get(warning.finding, warning.finding)
+    if not warning.raised:
+        return text if "withdrawn" in text else f"withdrawn: {text}"
+    possible = probability is not None and probability < POSSIBLE_BELOW
+    return f"possible: {text}" if possible else text
+
+
+def road_kmh(estimate: Estimate | None) -> float | None:
+    """Road speed [km/h], where it is known."""
+    speed = estimate.road_speed_m_s if estimate is not None else None
+    return None if speed is None else speed / KMH_TO_M_S
+
+
+def marked(estimate: Estimate | None) -> str:
+    """A moment somebody marked, with road speed and pedal where they are known."""
+    kmh, pedal = road_kmh(estimate), estimate.pedal_pct if estimate is not None else None
+    at = [f"at {kmh:.0f} km/h"] if kmh is not None else []
+    with_pedal = [f"pedal {pedal:.0f} %"] if pedal is not None else []
+    return " ".join(["marked", ", ".join(at + with_pedal)]).strip()
+
+
+def cautions(orders: Iterable[str]) -> list[str]:
+    """The cautions that go with what is to be checked next, each once."""
+    told = " ".join(orders)
+    return [
+        caution
+        for words, caution in _ORDERS
+        if re.search(rf"\b({words})\b", told, re.IGNORECASE) and not (_SAID in caution and _SAID in told)
+    ]
 
 
 def clean(text: object) -> str:

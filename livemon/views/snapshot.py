@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from datetime import datetime
 from typing import NamedTuple, Protocol
 
 from livemon import records
@@ -35,6 +36,7 @@ class Point(NamedTuple):
     torque_ratio: float | None
     torque_ratio_sd: float
     regime: Regime
+    speed_ratio_sd: float = 0.0
 
 
 class Rate(NamedTuple):
@@ -46,7 +48,7 @@ class Rate(NamedTuple):
 
 
 class Marker(NamedTuple):
-    """Something the person watching marked with a key: "here it shook"."""
+    """A moment that the person watching marked with a key, or in which the link was lost."""
 
     time_s: float
     text: str
@@ -64,12 +66,14 @@ class Snapshot:
     slip: Sequence[SlipSpan] = ()  # the last minutes, oldest first
     points: Sequence[Point] = ()  # the last operating points, oldest first
     shake: Oscillation | None = None  # the newest
+    coolant_c: float | None = None
     warnings: Sequence[records.Warning] = ()  # oldest first; a withdrawn one follows the one it withdraws
     standing: Mapping[FindingName, float] = field(default_factory=dict)  # sums to 1
     launches: int = 0
     rates: Sequence[Rate] = ()
     counters: Mapping[str, int] = field(default_factory=dict)
     cannot_judge: Sequence[str] = ()
+    still_to_drive: Sequence[str] = ()  # manoeuvres that would show what has not been tested
     markers: Sequence[Marker] = ()
     notice: str = ""  # of the link: "no answer for 3 s, asking again"
     ended: bool = False
@@ -105,6 +109,7 @@ class Drive:
     heat_peak_kw: float | None = None
     heat_kj: float | None = None
     rates: Sequence[Rate] = ()  # over the whole drive
+    driven: datetime | None = None  # when it began, where the frames' stamps tell it
 
 
 class View(Protocol):

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from math import exp, hypot, isfinite, sqrt
-from typing import Any, Final, NamedTuple
+from typing import Any, Final, NamedTuple, TypeGuard
+
+from livemon.views import labels
 
 COLUMNS: Final = ("K of expected", "turbine torque of expected", "locked slip")
 _CLEAR: Final = 2.0  # standard deviations that make a change
+_LARGEST: Final = 20.0  # of a logarithm that anything measured can give
 
 
 class Level(NamedTuple):
@@ -18,26 +21,37 @@ class Level(NamedTuple):
 
 
 def launch_level(result: Mapping[str, Any], key: str) -> Level | None:
-    """Weighted mean of a log residual ("r_k" or "r_t") over a drive's launches.
+    """Weighted mean of a log residual ("r_k" or "r_t") over the launches of a drive."""
+    pairs = [(launch.get(key), launch.get(f"{key}_sd")) for launch in result.get("launches") or ()]
+    return _together(
+        [
+            Level(r, sd)
+            for r, sd in pairs
+            if _is_number(r) and _is_number(sd) and abs(r) < _LARGEST and sd > 0.0
+        ]
+    )
 
-    The scatter between launches counts too, so that one odd launch does not look certain.
+
+def _together(levels: Sequence[Level]) -> Level | None:
+    """Weighted mean of several levels of one vehicle.
+
+    Most of each level's error is the same in all: curve, torque signal, tyre, mass. That does not average
+    out, and how much of it there is a result does not tell, so all counts as shared and the mean is no
+    surer than its parts. By what they scatter beyond it the mean is less sure still: one odd launch does not
+    look certain.
     """
-    pairs = [
-        (float(launch[key]), float(launch[f"{key}_sd"]))
-        for launch in result.get("launches") or ()
-        if _is_number(launch.get(key)) and _is_number(launch.get(f"{key}_sd")) and launch[f"{key}_sd"] > 0.0
-    ]
-    if not pairs:
+    if not levels:
         return None
-    weights = [1.0 / sd**2 for _, sd in pairs]
+    weights = [1.0 / level.sd**2 for level in levels]
     total = sum(weights)
-    mean = sum(w * r for w, (r, _) in zip(weights, pairs, strict=True)) / total
-    chi2 = sum(w * (r - mean) ** 2 for w, (r, _) in zip(weights, pairs, strict=True))
-    excess = max(1.0, chi2 / (len(pairs) - 1)) if len(pairs) > 1 else 1.0
-    return Level(mean, sqrt(excess / total))
+    mean = sum(w * level.mean for w, level in zip(weights, levels, strict=True)) / total
+    shared = sum(w * level.sd for w, level in zip(weights, levels, strict=True)) / total
+    chi2 = sum(w * (level.mean - mean) ** 2 for w, level in zip(weights, levels, strict=True))
+    excess = max(0.0, chi2 / (len(levels) - 1) - 1.0) if len(levels) > 1 else 0.0
+    return Level(mean, sqrt(shared**2 + excess / total))
 
 
-def _is_number(value: object) -> bool:
+def _is_number(value: object) -> TypeGuard[float]:
     return isinstance(value, int | float) and not isinstance(value, bool) and isfinite(value)
 
 
@@ -57,9 +71,7 @@ def cells(result: Mapping[str, Any]) -> list[str]:
 
 
 def _share(level: Level | None) -> str:
-    if level is None or abs(level.mean) > 20.0:
-        return "-"
-    return f"{100.0 * exp(level.mean):.0f} ± {min(999.0, 200.0 * level.sd * exp(level.mean)):.0f} %"
+    return "-" if level is None else labels.share(*level)
 
 
 def sentences(results: Sequence[Mapping[str, Any]]) -> list[str]:
@@ -69,18 +81,30 @@ def sentences(results: Sequence[Mapping[str, Any]]) -> list[str]:
     *before, newest = results
     said = []
     for key, name in (("r_k", "The capacity factor K at launch"), ("r_t", "Turbine torque at launch")):
-        old = [level for level in (launch_level(r, key) for r in before) if level is not None]
+        old = _together([level for level in (launch_level(r, key) for r in before) if level is not None])
         new = launch_level(newest, key)
-        if not old or new is None:
+        if old is None or new is None:
             said.append(f"{name} cannot be compared: a check without a launch that shows it.")
-            continue
-        total = sum(1.0 / level.sd**2 for level in old)
-        mean = sum(level.mean / level.sd**2 for level in old) / total
-        change, sd = new.mean - mean, hypot(new.sd, 1.0 / sqrt(total))
-        percent, band = 100.0 * (exp(change) - 1.0), 200.0 * sd * exp(change)
-        if abs(change) < _CLEAR * sd:
-            said.append(f"{name} has not clearly changed ({percent:+.0f} ± {band:.0f} %).")
         else:
-            way = "fell" if change < 0.0 else "rose"
-            said.append(f"{name} {way} by {abs(percent):.0f} ± {band:.0f} % against the earlier checks.")
+            # Checks of one vehicle share the error of its curve and tyre, which cancels in a change, but not
+            # load, fluid or air. How much is shared is not told: as if nothing were, the band is too wide
+            # rather than too narrow.
+            said.append(_change(name, new.mean - old.mean, hypot(new.sd, old.sd)))
     return said
+
+
+def _change(name: str, change: float, sd: float) -> str:
+    clear = abs(change) > _CLEAR * sd
+    if not clear and labels.too_wide(sd):
+        return f"{name} cannot be compared: it is not known well enough."
+    percent, low, high = (part - 100.0 for part in (100.0 * exp(change), *labels.limits(change, sd)))
+    if not clear:
+        return f"{name} has not clearly changed ({percent:+.0f} %, {low:+.0f} to {high:+.0f})."
+    way = "fell" if change < 0.0 else "rose"
+    least, most = sorted((abs(low), abs(high)))
+    size = (
+        f"at least {least:.0f} %"
+        if labels.too_wide(sd)
+        else f"{abs(percent):.0f} % ({least:.0f} to {most:.0f})"
+    )
+    return f"{name} {way} by {size} against the earlier checks."

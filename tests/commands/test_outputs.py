@@ -200,3 +200,23 @@ def test_a_system_without_hang_ups_is_listened_to_all_the_same(monkeypatch: pyte
     with stop.listening():
         os.kill(os.getpid(), signal.SIGTERM)
     assert stop.asked and not stop.interrupted
+
+
+@pytest.mark.parametrize(("place", "told"), [("a.json", "out"), ("-", "err")])
+def test_where_the_report_is_stands_last(
+    place: str, told: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("livemon.views.report.write", lambda path, drive: Path(path).touch())
+    assert main(["replay", "d.log", "--json", place, "--report", "a.html"]) == 0
+    assert getattr(capsys.readouterr(), told).splitlines()[-1] == "Report: a.html"
+
+
+@pytest.mark.parametrize(("first_s", "driven"), [("1600", "2020-09-13"), ("0000", None)])
+def test_a_drive_is_dated_by_its_own_stamps(
+    first_s: str, driven: str | None, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    told: list[Drive] = []
+    monkeypatch.setattr("livemon.views.report.write", lambda path, drive: told.append(drive))
+    Path("d.log").write_text(RECORDING.replace("(1600", f"({first_s}"))
+    assert main(["replay", "d.log", "--report", "a.html"]) == 0
+    assert (told[0].driven and f"{told[0].driven:%Y-%m-%d}") == driven

@@ -14,8 +14,9 @@ from livemon.permit import READ_SERVICES, permit
 from livemon.records import Frame
 from livemon.simulate.adapter_faults import Faults
 from livemon.simulate.adapter_unit import ENGINE, GEARBOX, VIN, TableUnit, Units
-from livemon.sources import serial_adapter
-from livemon.sources.serial_adapter import COMMANDS, SerialAdapter
+from livemon.sources import serial_adapter, serial_exchange
+from livemon.sources.serial_adapter import SerialAdapter
+from livemon.sources.serial_exchange import COMMANDS
 
 RPM = bytes.fromhex("04410C1AF8")
 Make = Any  # the Bench class of conftest.py
@@ -217,9 +218,11 @@ def is_allowed(line: str) -> bool:
 
 
 def test_the_port_is_written_in_one_place() -> None:
-    tree = ast.parse(Path(serial_adapter.__file__).read_text(encoding="utf-8"))
+    files = (serial_adapter, serial_exchange)
+    trees = [ast.parse(Path(each.__file__ or "").read_text(encoding="utf-8")) for each in files]
     writers = [
         function.name
+        for tree in trees
         for function in ast.walk(tree)
         if isinstance(function, ast.FunctionDef)
         for node in ast.walk(function)

@@ -14,7 +14,7 @@ from livemon.clock import VirtualClock
 from livemon.commands.link import OPENING_S
 from livemon.commands.survey import DEADLINE_S, Survey
 from livemon.commands.survey_scope import scopes, to_set, torque_source
-from livemon.commands.survey_text import Found, as_dict, lines, masked
+from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
@@ -26,6 +26,7 @@ from livemon.simulate.adapter_unit import VIN, TableUnit, Units
 from livemon.sources.base import Source
 from livemon.sources.reconnect import Reconnecting
 from livemon.vehicle import Known, Vehicle
+from livemon.vin import mask
 
 
 def table(**answers: str) -> dict[bytes, bytes]:
@@ -100,9 +101,9 @@ def test_it_reads_well_at_80_columns_and_masks_the_vin(bench: Any) -> None:
         "licensed technician",
     ):
         assert part in whole, part
-    assert masked(VIN.decode("ascii")) in "\n".join(lines(found, full_vin=False))
+    assert mask(VIN.decode("ascii")) in "\n".join(lines(found, full_vin=False))
     written = json.dumps(as_dict(found, full_vin=False))
-    assert VIN.decode("ascii") not in written and masked(VIN.decode("ascii")) in written
+    assert VIN.decode("ascii") not in written and mask(VIN.decode("ascii")) in written
 
 
 def test_services_that_are_not_answered_are_not_called_empty(bench: Any) -> None:
@@ -187,7 +188,7 @@ def test_the_command_over_a_pseudo_terminal(tmp_path: Path, capfd: pytest.Captur
     out, err = capfd.readouterr()
     assert status == 0
     assert (
-        masked(VIN.decode("ascii")) in out and VIN.decode("ascii") not in out
+        mask(VIN.decode("ascii")) in out and VIN.decode("ascii") not in out
     )  # not a terminal: a file may follow
     assert "vehicle found" in err
     assert json.loads(result.read_text())["units"][0]["id"] == "7E8"

@@ -276,12 +276,6 @@ def test_freeze_frame() -> None:
     }
 
 
-def test_torque_points() -> None:
-    decoder = Decoder()
-    feed(decoder, *answer(1.0, "41 64 89 A5 C3 D7 E1"))
-    assert decoder.torque_points_pct == (12.0, 40.0, 70.0, 90.0, 100.0)
-
-
 def test_other_traffic_is_ignored() -> None:
     decoder = Decoder()
     for can_id, extended in ((0x316, False), (0x7E8, True), (0x18DAF110, False), (0x0CF00400, True)):
@@ -289,12 +283,6 @@ def test_other_traffic_is_ignored() -> None:
     assert (0x7E8, False) in decoder.wanted_ids
     assert (0x18DAF110, True) in decoder.wanted_ids
     assert (0x7E8, True) not in decoder.wanted_ids
-
-
-def test_filters_let_through_what_is_wanted() -> None:
-    decoder = Decoder()
-    for can_id, extended in decoder.wanted_ids:
-        assert any(can_id & mask == base and extended == wide for base, mask, wide in decoder.wanted_masks)
 
 
 def test_random_bytes_never_raise() -> None:

@@ -43,7 +43,7 @@ def test_other_identifiers_never() -> None:
     data = bytes.fromhex("02010C0000000000")
     for can_id in range(0x800):
         assert passes(Frame(0.0, can_id, False, data)) == (can_id == 0x7DF or 0x7E0 <= can_id <= 0x7E7)
-    for can_id in (0x7DF, 0x7E0, 0x18DAF110, 0x18DA10F0, 0x18DB33F0, 0x0CF00400, 0x18EAFF00):
+    for can_id in (0x7DF, 0x7E0, 0x18DAF110, 0x18DA10F0, 0x18DB33F0, 0x0CF00400, 0x18EAFF00, 0x98DA10F1):
         assert not passes(Frame(0.0, can_id, True, data))
 
 

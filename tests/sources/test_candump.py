@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import random
+from datetime import datetime
 from pathlib import Path
 
 import can
@@ -59,8 +60,8 @@ def rounded(frames: list[Frame]) -> list[Frame]:
         "".join(GOOD.splitlines(keepends=True)[:2]) + SPACED[SPACED.index(" (1600000000.0305") :],
         SPACED.replace("can0  ", "can0  RX - -  "),
         SPACED.replace("AA AA AA\n", "AA AA AA   '.A......'\n"),
-        SPACED.replace("(1600000000.", "(2020-09-13 12:26:40.").replace(
-            "(1600000001.", "(2020-09-13 12:26:41."
+        SPACED.replace("(1600000000.", f"({datetime.fromtimestamp(1600000000)}.").replace(
+            "(1600000001.", f"({datetime.fromtimestamp(1600000001)}."
         ),
     ],
 )

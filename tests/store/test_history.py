@@ -33,13 +33,18 @@ def test_what_is_kept_comes_back(history: History) -> None:
     check = history.check(number)
     assert check.result == _result()
     assert check.checked_at == WHEN and check.vehicle == "Works van 7"
-    assert check.vin_shown == "ABC12345........."
+    assert check.vin_shown == "ABC12345*********"
 
 
 def test_checks_come_oldest_first_whatever_the_order_they_were_kept_in(history: History) -> None:
     late = history.add(_result(), None, WHEN)
     early = history.add(_result(), None, WHEN - timedelta(days=30))
     assert [c.id for c in history.checks()] == [early, late]
+
+
+def test_a_check_nobody_dates_is_of_today(history: History) -> None:
+    kept = history.add(_result())
+    assert datetime.now(UTC) - history.check(kept).checked_at < timedelta(minutes=1)
 
 
 def test_a_vehicle_is_found_by_name_or_by_vin_whatever_it_is_called(history: History) -> None:

@@ -42,7 +42,12 @@ def test_stall_tells_speed_heat_and_caution(vehicle: str, capsys: pytest.Capture
 
 @pytest.mark.parametrize(
     ("reading", "first"),
-    [("2300", "as it should be"), ("1590", "stator"), ("2080", "engine"), ("2560", "slip in the gearbox")],
+    [
+        ("2300", "as it should be"),
+        ("1590", "low: engine or stator"),
+        ("2080", "low: engine or stator"),
+        ("2560", "slip in the gearbox"),
+    ],
 )
 def test_a_reading_is_judged(
     vehicle: str, reading: str, first: str, capsys: pytest.CaptureFixture[str]
@@ -52,6 +57,28 @@ def test_a_reading_is_judged(
     lines = capsys.readouterr().out.splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith(f"Measured {reading} rpm"))
     assert lines[at + 1].strip().startswith(first)
+
+
+@pytest.mark.parametrize(("reading", "odds"), [("1590", "stator 3 to 1"), ("2080", "engine 3 to 1")])
+def test_a_low_reading_alone_leaves_it_to_odds(
+    vehicle: str, reading: str, odds: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["stall", "--vehicle", vehicle, "--measured", reading]) == 0
+    out = capsys.readouterr().out
+    assert f"odds between the two, given the stall speed alone: {odds}" in out
+    assert not any(word in out for word in ("4 to 1", "5 to 1", "9 to 1"))
+
+
+def test_a_reading_is_judged_against_the_engine_that_is_in_it(
+    vehicle: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text('name = "small"\n[engine]\ntorque_curve = [[500, 200], [5000, 200]]\n', encoding="utf-8")
+    assert main(["stall", "--vehicle", vehicle, "--engine", str(other), "--measured", "1820"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    at = lines.index("Measured 1820 rpm, +0 % from the 1818 rpm expected behind the engine of small:")
+    assert lines[at + 1].strip().startswith("as it should be")
+    assert "What moves it, behind the engine of small:" in lines
 
 
 def test_another_engine_and_thin_air(

@@ -8,6 +8,7 @@ from math import pi, sqrt
 
 import pytest
 
+from livemon.converter.stall import Stall
 from livemon.vehicle import (
     Known,
     Vehicle,
@@ -17,7 +18,7 @@ from livemon.vehicle import (
     turbine_rad_per_m,
 )
 from livemon.vehicle_file import usual_for
-from livemon.vehicle_stall import behind, is_charged, stall_sheet
+from livemon.vehicle_stall import StallSheet, is_charged, stall_sheet
 
 
 def test_turbine_turns_per_metre() -> None:
@@ -105,17 +106,48 @@ def test_stall_sheet() -> None:
         peak_torque_nm=350.0,
         peak_torque_rpm=1800.0,
     )
-    sheet = stall_sheet(vehicle, barometric_kpa=84.0)
+    sheet = stall_sheet(vehicle)
     assert sheet.expected.rpm == pytest.approx(2200.0, abs=1.0)
     assert sheet.expected.torque_nm == pytest.approx(300.0, abs=1.0)
     ten, thirty = (stall.rpm for _, stall in sheet.weaker)
     assert sheet.lost.rpm < thirty < ten < sheet.expected.rpm
-    assert sheet.charged and sheet.unboosted is not None and sheet.in_that_air is not None
-    assert sheet.unboosted.rpm < sheet.in_that_air.rpm < sheet.expected.rpm
-    hot = stall_sheet(vehicle, intake_c=60.0).in_that_air
-    assert hot is not None and hot.rpm < sheet.expected.rpm
+    assert sheet.charged and sheet.unboosted is not None
+    assert sheet.unboosted.rpm < sheet.expected.rpm
+    assert stall_sheet(vehicle, intake_c=60.0).expected.rpm < sheet.expected.rpm
     stronger = Vehicle(peak_torque_nm=700.0, peak_torque_rpm=1800.0, displacement_l=3.0, fuel="diesel")
-    assert behind(sheet, stronger).rpm > 1.2 * sheet.expected.rpm
+    assert stall_sheet(vehicle, engine=stronger).expected.rpm > 1.2 * sheet.expected.rpm
+
+
+def test_every_stall_is_of_the_engine_and_air_asked_for() -> None:
+    """Flat torque, not charged: by the square law every stall falls by the root of the torque lost."""
+    flat = ((500.0, 300.0), (7000.0, 300.0))
+    vehicle = Vehicle(stall_speed_rpm=2200.0, stall_torque_nm=300.0, displacement_l=4.0, torque_curve=flat)
+    normal = stall_sheet(vehicle)
+    thin = stall_sheet(vehicle, barometric_kpa=70.0)
+    half = Vehicle(displacement_l=4.0, torque_curve=tuple((rpm, 0.5 * nm) for rpm, nm in flat))
+    swapped = stall_sheet(vehicle, engine=half)
+    both = stall_sheet(vehicle, barometric_kpa=70.0, engine=half)
+    for sheet, share in ((thin, thin.air_share), (swapped, 0.5), (both, 0.5 * thin.air_share)):
+        assert sheet.as_built == normal.as_built
+        assert sheet.full_load(2000.0)[0] == pytest.approx(300.0 * share)
+        pairs = zip(_stalls(sheet), _stalls(normal), strict=True)
+        for here, there in pairs:
+            assert here.rpm / there.rpm == pytest.approx(share**0.5, rel=1e-3)
+            assert here.sd_rpm / here.rpm > there.sd_rpm / there.rpm
+    assert thin.air_share == pytest.approx((70.0 / 99.0) ** 1.2, rel=1e-3)
+
+
+def _stalls(sheet: StallSheet) -> list[Stall]:
+    return [sheet.expected, sheet.lost, *(stall for _, stall in sheet.weaker)]
+
+
+def test_the_turbocharger_of_the_engine_that_is_in_it_counts() -> None:
+    aspirated = Vehicle(stall_speed_rpm=2200.0, displacement_l=4.0, fuel="petrol", peak_torque_nm=380.0)
+    charged = Vehicle(displacement_l=2.0, fuel="petrol", peak_torque_nm=380.0, peak_torque_rpm=2000.0)
+    assert stall_sheet(aspirated).unboosted is None
+    low, high = (stall_sheet(aspirated, kpa, engine=charged) for kpa in (99.0, 70.0))
+    assert low.unboosted is not None and high.unboosted is not None
+    assert high.unboosted.rpm < low.unboosted.rpm < low.expected.rpm
 
 
 def test_charged_engines_are_told_by_their_torque() -> None:

@@ -7,9 +7,9 @@ from dataclasses import replace
 import pytest
 
 from livemon.quantities import RPM_TO_RAD_S
-from livemon.records import Estimate, Oscillation, Reading
+from livemon.records import Estimate, Oscillation, Reading, Regime
 from livemon.views import example
-from livemon.views.memory import WHOLE, Memory, heat_kw
+from livemon.views.memory import CLUTCH_COMES_ON_S, NEAR_SHIFT_S, WHOLE, Memory, heat_kw, telling_point
 
 
 def _estimate(time_s: float, slip: float | None) -> Estimate:
@@ -82,3 +82,44 @@ def test_a_gap_is_not_time_in_a_regime() -> None:
         memory.add(_estimate(time_s, 10.0))
     memory.end()
     assert sum(memory.regime_s.values()) < 3.0
+
+
+def _open(time_s: float, regime: Regime, ratio: float = 0.5, locked: float = 0.0) -> Estimate:
+    return Estimate(
+        time_s, 2000.0, regime, slip_rpm=1000.0, pump_torque_nm=100.0, pump_torque_sd_nm=5.0,
+        speed_ratio=ratio, capacity_rpm_per_sqrt_nm=200.0, locked_probability=locked,
+    )  # fmt: skip
+
+
+def _points(*stretches: tuple[Regime, float, float]) -> list[float]:
+    """Times of the points kept of (regime, until, speed ratio) in turn, ten estimates a second."""
+    memory, time_s = Memory(), 0.0
+    for regime, until_s, ratio in stretches:
+        while time_s < until_s:
+            memory.add(_open(time_s, regime, ratio))
+            time_s += 0.1
+    memory.end()
+    return [point.time_s for point in memory.recent_points]
+
+
+def test_a_point_is_held_back_until_the_clutch_is_known_to_have_stayed_open() -> None:
+    kept = _points(("pull", 10.0, 0.85), ("locked", 20.0, 1.0))
+    assert kept and 7.0 < max(kept) <= 10.0 - CLUTCH_COMES_ON_S + 0.3
+    assert _points(("pull", 10.0, 0.85), ("coast", 20.0, 1.1))[-1] > 9.0  # it stayed open
+
+
+def test_no_point_is_kept_near_a_shift() -> None:
+    kept = _points(("launch", 5.0, 0.5), ("shift", 6.0, 0.6), ("pull", 12.0, 0.6))
+    assert not [t for t in kept if 5.0 - NEAR_SHIFT_S + 0.3 < t < 6.0 + NEAR_SHIFT_S - 0.3]
+    assert min(kept) < 1.0 and max(kept) > 8.0
+
+
+def test_a_launch_tells_sooner_than_a_pull() -> None:
+    assert max(_points(("launch", 4.0, 0.3))) > max(_points(("pull", 4.0, 0.3))) + 1.0
+
+
+def test_idle_and_a_clutch_that_may_be_on_tell_no_point() -> None:
+    assert telling_point(_open(0.0, "pull")) is not None
+    assert telling_point(_open(0.0, "pull", locked=0.3)) is None
+    idle = replace(_open(0.0, "stationary_in_gear"), pump_torque_nm=20.0, pump_torque_sd_nm=1.0)
+    assert telling_point(idle) is None

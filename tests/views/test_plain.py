@@ -12,9 +12,22 @@ import pytest
 from livemon import records
 from livemon.quantities import QUANTITIES
 from livemon.records import FindingName
-from livemon.views import example, plain
-from livemon.views.plain import Plain
-from livemon.views.sentences import FINDINGS, REGIME, SENTENCE, SHORT, clean, clock, percent, quantity
+from livemon.vehicle import Known, Vehicle, of_any_weight
+from livemon.views import assumed, example, plain
+from livemon.views.plain import Plain, call_lines, result_lines, short_call, warning_line
+from livemon.views.result import build
+from livemon.views.sentences import (
+    FINDINGS,
+    REGIME,
+    SAFETY,
+    SENTENCE,
+    SHORT,
+    cautions,
+    clean,
+    clock,
+    percent,
+    quantity,
+)
 
 
 def test_a_warning_is_one_line_at_once() -> None:
@@ -41,9 +54,85 @@ def test_one_status_line_every_so_many_seconds() -> None:
     view = Plain(out, every_s=10.0)
     for tenth in range(305):
         view.update(replace(example.snapshot(), time_s=tenth / 10, cannot_judge=()))
-    lines = out.getvalue().splitlines()
+    lines = [line for line in out.getvalue().splitlines() if "still to drive" not in line]
     assert [line[:5] for line in lines] == ["00:00", "00:10", "00:20", "00:30"]
-    assert "engine 1545 rpm, slip 805 ± 22 rpm, speed ratio 0.48, gear 1, launch" in lines[0]
+    assert "engine 1545 rpm, road 8 km/h, slip 805 ± 22 rpm, speed ratio 0.48, gear 1, launch" in lines[0]
+
+
+def test_what_is_still_to_drive_is_told_as_it_changes() -> None:
+    out = StringIO()
+    view = Plain(out, every_s=10.0)
+    for second in range(40):
+        still = ["a launch", "a coast-down"] if second < 15 else ["a coast-down"] if second < 25 else []
+        view.update(replace(example.snapshot(), time_s=float(second), still_to_drive=still))
+    told = [line for line in out.getvalue().splitlines() if "still to drive" in line]
+    assert told == [
+        "00:00  still to drive: a launch; a coast-down",
+        "00:20  still to drive: a coast-down",
+        "00:30  still to drive: nothing",
+    ]
+
+
+def test_an_unlikely_warning_says_possible_and_a_withdrawn_one_says_so_once() -> None:
+    shudder = records.Warning(37.0, "lockup_shudder", "converter clutch shudder: slip swings", True, 0.4)
+    assert warning_line(shudder) == "00:37  WARNING: possible: converter clutch shudder: slip swings (40 %)"
+    gone = records.Warning(80.0, "stator_not_holding", "stator warning withdrawn: later", False, 0.1)
+    assert warning_line(gone) == "01:20  stator warning withdrawn: later (10 %)"
+
+
+def test_the_last_line_repeats_the_call() -> None:
+    out = StringIO()
+    Plain(out).close(example.drive())
+    assert out.getvalue().splitlines()[-1] == "CALL: stator not holding, 93 %, inside the transmission."
+    unsure = replace(example.CALL, finding="not_enough_evidence", probability=0.4, where="unknown")
+    assert short_call(unsure) == "CALL: not enough evidence, inside or outside cannot be told yet."
+
+
+def test_what_was_assumed_is_told_in_words_with_its_band() -> None:
+    lines = call_lines(example.drive())
+    told = next(line for line in lines if "Assumed" in line)
+    assert "(not in the vehicle file): drag area 0.94 ± 0.36 m², rolling resistance 0.0088 ± 0.0052" in told
+    assert "mass" not in told and "body." not in told and told.endswith(".")
+    past = result_lines(build(example.drive()))
+    assert any("Assumed (not in the vehicle file): drag area, rolling resistance" in line for line in past)
+    bare = result_lines({"call": build(example.drive())["call"]})
+    assert bare[0].startswith("THE CALL:") and not any("Assumed" in line for line in bare)
+
+
+def test_nothing_assumed_is_not_told_and_a_mass_that_may_be_anything_is_no_number() -> None:
+    given = Known(1.0, 0.1)
+    full = Vehicle(
+        mass_kg=given, drag_area_m2=given, rolling_resistance=given, efficiency=given, inertia_kg_m2=given,
+        curve=((0.0, 120.0, 2.0), (0.5, 130.0, 1.5), (0.9, 200.0, 1.0)),
+    )  # fmt: skip
+    assert assumed.sentence(full) == ""
+    told = assumed.sentence(of_any_weight(Vehicle()))
+    assert "mass unknown" in told and "coupling speed ratio 0.87 ± 0.06" in told
+
+
+@pytest.mark.parametrize(
+    ("order", "caution"),
+    [
+        ("Drive again with a launch from rest.", 0),
+        ("Light brake tap with the pedal held.", 0),
+        ("Line pressure at idle and at stall.", 1),
+        ("Converter out: stator one-way clutch.", 2),
+        ("Pan off: friction material in the pan.", 2),
+        ("Wheels off the ground: turn each by hand.", 2),
+    ],
+)
+def test_work_that_can_hurt_brings_its_caution(order: str, caution: int) -> None:
+    assert SAFETY[caution] in cautions([order])
+    call = replace(example.CALL, check_next=[order, order])
+    lines = call_lines(replace(example.drive(), call=call))
+    assert lines.count(f"    - {SAFETY[caution]}") == 1
+    assert lines.index("  Caution:") == lines.index(f"    - {order}") + 2
+
+
+def test_looking_and_reading_needs_no_caution() -> None:
+    assert cautions(["Engine mounts by eye.", "Wheel bearings, drive shafts and axle oil level."]) == []
+    own = "Stall check as the maker says: wheels chocked, brakes hard on."
+    assert cautions([own]) == []  # it brings its own
 
 
 def test_a_link_notice_is_told_once() -> None:
@@ -65,7 +154,7 @@ def test_the_call_names_everything() -> None:
         "Against:",
         "Check next:",
         "cannot judge:",
-        "- 00:30 here it shook",
+        "- 00:30 marked at 62 km/h, pedal 25 %",
         "does not replace them",
     ):
         assert part in text

@@ -68,12 +68,12 @@ def test_everything_asked_for_is_in_the_report() -> None:
     )
     text = _page(drive).text
     for part in (
-        "Works van 7", "van7.log", "02:04", "ABC12345·········", "2026-11-25 09:00",
+        "Works van 7", "van7.log", "02:04", "ABC12345*********", "2026-11-25 09:00",
         "The stator's one-way clutch does not hold", "Inside the transmission; probability 93 %.",
         "At launch the torque ratio was 1.04", "No launch above half pedal", "Check the fluid's level",
-        "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 ± 7 %", "58 ± 9 %", 
+        "cannot judge", "no torque rating", "93 %", "torque ratio 1.04", "84 % (77 to 90)", "58 % (49 to 68)",
         "pedal, %: 31",
-        "P0741", "late answers", "body.drag_area_m2", "here it shook", "warned", 
+        "P0741", "late answers", "drag area", "marked at 62 km/h", "warned", 
         "16.9 kW", "engine speed 18.2",
         "the last line of the recording is cut",
     ):  # fmt: skip
@@ -81,6 +81,24 @@ def test_everything_asked_for_is_in_the_report() -> None:
     assert all(name in text for name in (SHORT["gear_slip"], SHORT["none"]))
     assert all(sentence in text for sentence in SAFETY)
     assert "XYZ9" not in text
+
+
+def test_the_page_goes_with_the_job_card() -> None:
+    driven = datetime(2026, 5, 3, 12, 20, tzinfo=UTC)
+    text = _page(replace(example.drive(), driven=driven)).text
+    assert f"Driven {driven.astimezone():%Y-%m-%d %H:%M}." in text
+    assert all(f"{name} " in text for name in ("Plate", "Odometer", "Complaint", "Technician", "signature"))
+    assert "Driven" not in _page(example.drive()).text
+
+
+def test_what_was_assumed_has_its_own_heading_where_anything_was() -> None:
+    text = _page(example.drive()).text
+    assert "Assumed (not in the vehicle file): drag area" in text and "Noticed, and counted" in text
+    names = ("drag_area_m2", "rolling_resistance", "efficiency", "inertia_kg_m2")
+    known = {name: getattr(example.VEHICLE, name)._replace(assumed=False) for name in names}
+    vehicle = replace(example.VEHICLE, **known)
+    text = _page(replace(example.drive(), vehicle=vehicle, counters={})).text
+    assert "Assumed" not in text and "counted" not in text
 
 
 def test_the_file_holds_its_figures_and_reaches_nowhere(tmp_path: Path) -> None:
@@ -201,11 +219,48 @@ def test_labels_and_numbers_read_as_a_person_writes_them() -> None:
         "not known", "not known", "61", "1.04", "12346", "text", "True",
     ]  # fmt: skip
     assert labels.rows({"launch_r_k": -0.303, "launch_r_k_sd": 0.117, "shudder_could_be_seen": 0}) == [
-        ("K at launch, share of expected", "74 ± 17 %"), ("shudder would have shown", "no"),
+        ("K at launch, share of expected", "74 % (58 to 93)"),
+        ("readings fast enough to rule shudder out", "no"),
     ]  # fmt: skip
     made = {"torque_made_of_seen_pct": 56, "torque_made_of_seen_sd_pct": 5, "torque_source": "air_flow"}
     assert labels.rows(made) == [
         ("torque made, share of what is reported, %", "56 ± 10"), ("torque", "air flow"),
     ]  # fmt: skip
-    assert report.mask_vin("ABC1234567890XYZ9") == "ABC12345·········"
-    assert report.mask_vin(None) is None
+
+
+@pytest.mark.parametrize(
+    ("residual", "sd", "words"),
+    [
+        (-0.18, None, "84 %"),
+        (-0.18, 0.04, "84 % (77 to 90)"),
+        (-1.835, 0.871, "under 91 %"),  # 3 to 91: no size, but a side
+        (0.97, 0.4, "over 119 %"),
+        (0.97, 1.9, "not known"),
+        (None, 0.1, "not known"),
+        (nan, 0.1, "not known"),
+        (-1.0, 1e9, "not known"),
+    ],
+)
+def test_a_share_comes_with_the_limits_of_its_logarithm(
+    residual: float | None, sd: float | None, words: str
+) -> None:
+    assert labels.share(residual, sd) == words
+
+
+@pytest.mark.parametrize(
+    ("key", "value", "words"),
+    [
+        ("ln_evidence_against_sound", 11.02, "more than 1 000 times"),
+        ("ln_evidence_against_sound", 4.34, "80 times"),
+        ("ln_evidence_against_sound", -3.0, "no"),
+        ("smallest_false_alarm_probability", 7.354e-06, "once in 100 000"),
+        ("smallest_false_alarm_probability", 0.0, "less than once in 1 000 000"),
+        ("smallest_false_alarm_probability", 0.6, "often"),
+        ("smallest_false_alarm_probability", None, "not known"),
+        ("ln_evidence_of_half_order", -2.2, "no"),
+        ("ln_evidence_of_half_order", 0.4, "cannot be told"),
+        ("ln_evidence_of_half_order", nan, "not known"),
+    ],
+)
+def test_evidence_is_told_in_words(key: str, value: float | None, words: str) -> None:
+    assert [text for _, text in labels.rows({"probability": 0.9858, key: value})] == [words]

@@ -44,7 +44,12 @@ def test_the_promised_shape() -> None:
     built = result.build(example.drive())
     assert list(built) == TOP
     assert built["schema"] == 1
-    assert built["recording"] == {"source": "van7.log", "frames": 4210, "readings": 2100, "duration_s": 124.5}
+    assert built["recording"] == {
+        "source": "van7.log",
+        "frames": 4210,
+        "readings": 2100,
+        "duration_s": 124.5,
+    }
     assert built["vehicle"] == {"name": "Works van 7", "assumed": list(example.VEHICLE.assumed)}
     assert "body.drag_area_m2" in built["vehicle"]["assumed"]
     assert list(built["call"]) == ["finding", "probability", "where", "because", "against", "check_next"]

@@ -15,10 +15,12 @@ from rich.cells import cell_len
 from rich.console import Console
 
 from livemon import records
+from livemon.converter.curves import at
 from livemon.errors import UsageError
 from livemon.records import Estimate, LinkNews, Oscillation, Regime
 from livemon.vehicle import Vehicle
 from livemon.views import example
+from livemon.views.against import expected
 from livemon.views.lines import ASCII, UNICODE, Ink, big
 from livemon.views.screen import Screen, render
 from livemon.views.sentences import FINDINGS, SENTENCE
@@ -56,10 +58,11 @@ def test_everything_asked_for_is_on_the_screen(width: int, height: int, ink: Ink
     for part in (
         "01:02", "Works van 7", "van7.log", "01:01 The stator does not hold",
         "ENGINE rpm", "TURBINE rpm", "SLIP rpm", "GEAR", f"{ink.plus_minus} 22",
-        "SR 0.48", "launch", "lockup open", "heat up to  15.3 kW",
+        "SR 0.48", "launch", "lockup open", "heat up to  15.3 kW", "  8 km/h", "pedal  31 %", "coolant  88 ",
         "capacity K   seen   115", "torque ratio seen  1.04", "expected", "LOW",
         "Slip in rpm, last 60 s", "sees up to  9 Hz", "> stator not holding", "93 %",
-        "engine speed  18", "1 marked", "second person watches", "1 not judged so far",
+        "engine speed  18", "1 marked", "second person watches",
+        "STILL TO DRIVE: a pull from 60 km/h, clutch kept locked",
     ):  # fmt: skip
         assert part in text, part
 
@@ -77,7 +80,9 @@ LABELS = (
     "GEAR",
     "lockup",
     "SR ",
-    "heat",
+    "km/h pedal",
+    "coolant",
+    "STILL",
     "capacity",
     "causes",
     "> stator",
@@ -106,7 +111,13 @@ def test_positions_are_fixed_whatever_the_numbers(
 
 def test_what_is_not_known_says_so() -> None:
     text = as_text(Snapshot(), 80, 24)
-    assert "none so far" in text and "not known" in text and "nothing received yet" in text
+    assert "no warnings so far" in text and "km/h pedal   - % coolant   - °C" in text
+    assert (
+        "heat" not in text
+        and "STILL TO DRIVE: -" in text
+        and "not known" in text
+        and "nothing received yet" in text
+    )
     assert "nan" not in text and "None" not in text
 
 
@@ -119,8 +130,23 @@ def test_a_withdrawn_warning_stays_visible() -> None:
     s = example.snapshot()
     gone = records.Warning(70.0, "stator_not_holding", "Later launches fit a sound converter.", False, 0.1)
     text = as_text(replace(s, warnings=[*s.warnings, gone]), 80, 24)
-    assert "01:10 withdrawn: Later launches fit a sound converter. (10 %)" in text
-    assert "! 01:01" not in text
+    assert "01:10 withdrawn: Later launches fit a sound converter." in text
+    assert "! 01:01" not in text and "10 %" not in text
+    itself = replace(gone, sentence="stator warning withdrawn: later launches fit a sound converter")
+    text = as_text(replace(s, warnings=[*s.warnings, itself]), 80, 24)
+    assert " 01:10 stator warning withdrawn: later" in text and "withdrawn: stator" not in text
+
+
+def test_a_standing_warning_tells_how_likely_it_is_now() -> None:
+    s = example.snapshot()
+    shudder = records.Warning(37.0, "lockup_shudder", "converter clutch shudder: slip swings", True, 0.4)
+
+    def row(now: float) -> tuple[str, str]:
+        page = render(replace(s, warnings=[shudder], standing={"lockup_shudder": now}), 80, 24)
+        return next(part for line in page.lines for part in line if "00:37" in part[0])
+
+    assert row(0.84) == (" ! 00:37 converter clutch shudder: slip swings (84 % now)", "alarm")
+    assert row(0.5) == (" ! 00:37 possible: converter clutch shudder: slip swings (50 % now)", "value")
 
 
 def test_newer_warnings_do_not_hide_older_ones() -> None:
@@ -128,7 +154,8 @@ def test_newer_warnings_do_not_hide_older_ones() -> None:
     slips = records.Warning(70.0, "lockup_slip", "", True, 0.9)
     gear = records.Warning(71.0, "gear_slip", "", True, 0.9)
     text = as_text(replace(s, warnings=[*s.warnings, slips, gear]), 80, 24)
-    assert SENTENCE["gear_slip"][:40] in text and SENTENCE["lockup_slip"][:40] in text and "+1 more" in text
+    assert SENTENCE["gear_slip"][:40] in text and SENTENCE["lockup_slip"][:40] in text
+    assert any(line.rstrip().endswith("+1 more") for line in text.splitlines()[1:3])
 
 
 @pytest.mark.parametrize(
@@ -138,8 +165,8 @@ def test_newer_warnings_do_not_hide_older_ones() -> None:
 def test_the_gear_as_a_driver_reads_it(gear: int | None, shown: str, ink: Ink) -> None:
     s = replace(example.snapshot(), estimate=replace(example.ESTIMATE, gear=gear))
     lines = as_text(s, 80, 24, ink).splitlines()
-    at = next(i for i, line in enumerate(lines) if "GEAR" in line)
-    digits = [line[-10:].rstrip() for line in lines[at + 1 : at + 4]]
+    top = next(i for i, line in enumerate(lines) if "GEAR" in line)
+    digits = [line[-10:].rstrip() for line in lines[top + 1 : top + 4]]
     for line, part in zip(digits, big(shown, ink), strict=True):
         assert line.endswith(part.rstrip())
 
@@ -168,6 +195,56 @@ def test_a_narrow_screen_keeps_slip_gear_and_what_is_expected(width: int, ink: I
 def test_the_verdict_shows_the_error_of_what_is_seen_too() -> None:
     row = next(x for x in as_text(example.snapshot(), 80, 24).splitlines() if "torque ratio seen" in x)
     assert "seen  1.04 ± 0.16 expected  1.46 ± 0.09 LOW" in row
+
+
+def model_rows(s: Snapshot) -> list[tuple[str, str]]:
+    """Verdict and style of the rows of capacity and torque ratio."""
+    return [line[6] for line in render(s, 80, 24).lines if line[0][0].startswith((" capacity", " torque r"))]
+
+
+def test_a_point_off_the_curve_is_no_alarm_while_no_fault_leads() -> None:
+    s = example.snapshot()
+    assert model_rows(s) == [("LOW         ", "alarm")] * 2
+    sound = replace(s, standing={"none": 0.75, "stator_not_holding": 0.05})
+    assert model_rows(sound) == [("low         ", "value")] * 2
+    elsewhere = replace(s, standing={"none": 0.1, "lockup_shudder": 0.85})  # not of what the point tells
+    assert model_rows(elsewhere) == [("low         ", "value")] * 2
+
+
+def test_an_old_point_and_one_from_before_the_clutch_came_on_are_not_judged() -> None:
+    s = example.snapshot()
+    locked = replace(s, estimate=replace(example.ESTIMATE, regime="locked"))
+    assert model_rows(locked) == model_rows(replace(s, time_s=68.0)) == [("old         ", "label")] * 2
+    assert "at SR 0.48,   6 s ago" in as_text(replace(s, time_s=68.0), 80, 24)
+
+
+def test_the_error_of_the_speed_ratio_widens_what_is_expected() -> None:
+    s = example.snapshot()
+    c, near = s.curves, s.points[-1]._replace(speed_ratio=0.85)
+    assert c is not None
+    (k, sure), (same, unsure) = (
+        expected(c.k, c.k_sd, near._replace(speed_ratio_sd=sd)) for sd in (0.0, 0.05)
+    )
+    assert k == same and unsure > 1.1 * sure == pytest.approx(1.1 * at(c.k_sd, 0.85))
+
+
+def test_a_slip_that_may_be_anything_is_no_number() -> None:
+    s, e = example.snapshot(), example.ESTIMATE
+    vague = replace(e, slip_rpm=253.0, slip_sd_rpm=310.0, turbine_rpm=1200.0, turbine_sd_rpm=310.0)
+    lines = as_text(replace(s, estimate=vague), 80, 24).splitlines()
+    nothing = as_text(replace(s, estimate=replace(vague, slip_rpm=None)), 80, 24).splitlines()
+    assert lines[4:7] == nothing[4:7] and "SR    - " in lines[7] and "± 620" in lines[5]  # of the turbine
+    locked = as_text(replace(s, estimate=replace(e, slip_rpm=2.0, slip_sd_rpm=7.0)), 80, 24)
+    assert "± 14" in locked and "SR 0.48" in locked  # near nothing, and well known
+
+
+@pytest.mark.parametrize("kept", [("a launch",), ()])
+def test_with_nothing_left_to_drive_the_line_tells_what_cannot_be_judged(kept: tuple[str, ...]) -> None:
+    s = replace(example.snapshot(), still_to_drive=kept)
+    small, tall = as_text(s, 80, 24), as_text(s, 80, 40)
+    assert ("STILL TO DRIVE: a launch" in small) is bool(kept)
+    assert ("NOT JUDGED SO FAR: engine below its rating" in small) is (not kept)
+    assert ("STILL TO DRIVE: " + (kept[0] if kept else "nothing")) in tall
 
 
 def test_good_news_of_the_link_is_no_alarm_and_ends_as_the_vehicle_answers() -> None:
@@ -215,7 +292,7 @@ def _many(strategy: st.SearchStrategy[Any]) -> st.SearchStrategy[list[Any]]:
 estimates = st.builds(
     Estimate, wild, wild, regimes, maybe, wild, maybe, wild, maybe, wild, st.none() | st.integers(), share,
     share, pump_torque_nm=maybe, pump_torque_sd_nm=wild, capacity_rpm_per_sqrt_nm=maybe, torque_ratio=maybe,
-    torque_ratio_sd=wild,
+    torque_ratio_sd=wild, road_speed_m_s=maybe, pedal_pct=maybe,
 )  # fmt: skip
 snapshots = st.builds(
     Snapshot,
@@ -225,12 +302,14 @@ snapshots = st.builds(
     curves=st.sampled_from([None, example.snapshot().curves]),
     estimate=st.none() | estimates,
     slip=_many(st.builds(SlipSpan, wild, wild, wild, wild, st.booleans())),
-    points=_many(st.builds(Point, wild, wild, maybe, wild, maybe, wild, regimes)),
+    points=_many(st.builds(Point, wild, wild, maybe, wild, maybe, wild, regimes, wild)),
     shake=st.none() | st.builds(Oscillation, wild, wild, wild, wild, wild, wild, st.booleans()),
     warnings=_many(st.builds(records.Warning, wild, findings, words, st.booleans(), share)),
     standing=st.dictionaries(findings, share, max_size=9),
     rates=_many(st.builds(Rate, words, wild, wild)),
     cannot_judge=_many(words),
+    still_to_drive=_many(words),
+    coolant_c=maybe,
     markers=_many(st.builds(Marker, wild, words)),
     notice=words,
 )
@@ -282,6 +361,7 @@ def test_the_call_stays_when_the_screen_closes(terminal: Terminal) -> None:
     view.close(example.drive())
     after = terminal.shown().split("\x1b[?1049l")[1]
     assert "THE CALL:" in after and "Check next:" in after
+    assert after.splitlines()[-1] == "CALL: stator not holding, 93 %, inside the transmission."
     assert all(len(line) <= 80 for line in after.splitlines()[1:])
     view.close(None)  # safe to call twice
 
