@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from math import inf
 from typing import Final, Protocol
 
 from livemon.clock import Clock
 from livemon.errors import LinkError
 from livemon.obd.schedule import Schedule
 from livemon.permit import permit
-from livemon.records import Frame
+from livemon.records import Frame, LinkNews
 from livemon.run import Run
 from livemon.sources.base import Source
 from livemon.sources.reconnect import Gap
@@ -21,7 +22,8 @@ HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
 SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
 NOBODY_S: Final = 30.0  # there is a link, and nobody has ever answered: give up
-DRIVE_OVER_S: Final = 600.0  # this long a silence after the last answer ends the drive
+GAPS_MARKED: Final = 10  # in a recording: a loose plug must not bury what the driver marked
+DRIVE_OVER_S: Final = 600.0  # this long without an answer, link or no link, ends the drive
 
 
 class Link(Source, Protocol):
@@ -55,7 +57,9 @@ class Live:
         self._newest_s = 0.0
         self._housekeeping_s = clock.now_s()
         self._heard_s = clock.now_s()  # when a reading last came, on the clock
+        self._linked_s = inf  # since when there is a link; infinity without one
         self._gaps = 0
+        self._told = 0  # of the recorder's notices
         self._silent = False
 
     def drive(self, stop: Callable[[], bool]) -> None:
@@ -63,6 +67,14 @@ class Live:
 
         Raises LinkError when nobody ever answered.
         """
+        try:
+            self._drive(stop)
+        finally:
+            self._gather()
+            if self.link.gaps:
+                self.run.tell(gaps_sentence(self.link.gaps))
+
+    def _drive(self, stop: Callable[[], bool]) -> None:
         run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
         flow_control = hasattr(run.decoder, "flow_control")
         while not stop():
@@ -99,12 +111,13 @@ class Live:
         """What need not be done for every frame. Returns whether the drive is over."""
         self._housekeeping_s = now_s + HOUSEKEEPING_S
         run, link = self.run, self.link
-        run.link_counters = link.counters if self.schedule is None else link.counters + self.schedule.counters
+        self._gather()
         if self.schedule is not None and run.estimator.now is not None:
             self.schedule.regime = run.estimator.now.regime
         for gap in link.gaps[self._gaps :]:
             self._gaps += 1
-            self._mark(f"no link for {gap.end_s - gap.start_s:.1f} s: {gap.reason}")
+            if self.recorder is not None and self._gaps <= GAPS_MARKED:
+                self.recorder.mark(gap.end_s, gaps_sentence([gap]))
             if self.schedule is not None:
                 self.schedule.restart(now_s)
         for key in self.keys():
@@ -112,16 +125,34 @@ class Live:
                 self._mark()
             elif key == "q":
                 return True
-        if self.recorder is not None:
-            self.recorder.flush()
-            for notice in self.recorder.notices:
-                run.tell(notice)
         return self._listen_for_silence(now_s)
 
+    def _gather(self) -> None:
+        """What link and recording have counted and have to say."""
+        run, recorder = self.run, self.recorder
+        counters = self.link.counters + (self.schedule.counters if self.schedule else Counter())
+        if recorder is not None:
+            recorder.flush()
+            for notice in recorder.notices[self._told :]:
+                run.tell(notice)
+                if not recorder.trouble:
+                    run.notice = LinkNews(notice)  # it goes on: no alarm
+            self._told = len(recorder.notices)
+            if not run.notice or isinstance(run.notice, LinkNews):  # nothing worse is shown
+                run.notice = recorder.trouble or run.notice
+            counters["frames_not_recorded"] = recorder.lost
+        run.link_counters = counters
+
     def _listen_for_silence(self, now_s: float) -> bool:
-        run, silent_s = self.run, now_s - self._heard_s
-        if not self.link.connected:  # what is wrong has been said, and the link gives up by itself
-            return bool(run.readings) and silent_s > DRIVE_OVER_S
+        run, unheard_s = self.run, now_s - self._heard_s
+        over = unheard_s > DRIVE_OVER_S
+        if over and not run.readings:
+            raise self._nobody(unheard_s)
+        if not self.link.connected:  # what is wrong has been said
+            self._linked_s = inf
+            return over
+        self._linked_s = min(self._linked_s, now_s)
+        silent_s = now_s - max(self._heard_s, self._linked_s)  # opening a link may take long
         if silent_s > SILENT_S:
             self._silent = True
             then = ", asking again" if self.schedule else ""
@@ -131,15 +162,26 @@ class Live:
         elif self._silent:
             self._silent, run.notice = False, ""
         if not run.readings and silent_s > NOBODY_S:
-            raise LinkError(
-                "an answer from the vehicle",
-                f"none in {silent_s:.0f} s",
-                run.source,
-                "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
-            )
-        return silent_s > DRIVE_OVER_S
+            raise self._nobody(silent_s)
+        return over
 
-    def _mark(self, text: str = "") -> None:
-        marker = self.run.mark(text)
+    def _nobody(self, silent_s: float) -> LinkError:
+        return LinkError(
+            "an answer from the vehicle",
+            f"none in {silent_s:.0f} s",
+            self.run.source,
+            "switch the ignition on; check plug and bit rate; --j1939 or --dbc if it broadcasts",
+        )
+
+    def _mark(self) -> None:
+        marker = self.run.mark()
         if self.recorder is not None and self._zero_s is not None:
             self.recorder.mark(self._zero_s + self._newest_s, marker.text)
+
+
+def gaps_sentence(gaps: Sequence[Gap]) -> str:
+    """The stretches without a link as one sentence, however many they are."""
+    lasted_s = [gap.end_s - gap.start_s for gap in gaps]
+    if len(gaps) == 1:
+        return f"no link for {lasted_s[0]:.1f} s: {gaps[0].reason}"
+    return f"no link {len(gaps)} times, {sum(lasted_s):.1f} s in all, {max(lasted_s):.1f} s the longest"

@@ -7,6 +7,7 @@ Live, replayed and simulated drives take the same way; only what calls `feed` di
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import Protocol
 
@@ -14,13 +15,14 @@ from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
-from livemon.records import Estimate, Frame, Reading, Warning
+from livemon.records import Estimate, Frame, LinkNews, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
 from livemon.views.sentences import marked
 from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
 WARNINGS_KEPT = 1000
+NOTICES_KEPT = 50
 
 
 class Decoder(Protocol):
@@ -105,10 +107,11 @@ class Run:
         return marker
 
     def tell(self, notice: str) -> None:
-        """Something about the link or the recording that the user should know; kept for the result."""
+        """Something of link or recording that the user should know; trouble is kept for the result."""
         self.notice = notice
-        if notice and notice not in self.notices:
+        if notice and not isinstance(notice, LinkNews) and notice not in self.notices:
             self.notices.append(notice)
+            del self.notices[:-NOTICES_KEPT]
 
     def snapshot(self, ended: bool = False) -> Snapshot:
         """The drive as it stands, for the views."""
@@ -182,8 +185,10 @@ class Run:
     def counters(self) -> dict[str, int]:
         """What was dropped, damaged or survived, stage by stage. Zeros are left out."""
         trace = {"cut_trace": int(self.trace is not None and bool(self.trace.notice))}
-        stages = (self.link_counters, self.decoder.counters, self.estimator.counters, trace)
-        return {name: count for stage in stages for name, count in stage.items() if count}
+        total: Counter[str] = Counter()
+        for stage in (self.link_counters, self.decoder.counters, self.estimator.counters, trace):
+            total.update(stage)
+        return {name: count for name, count in total.items() if count}
 
     def _judge(self, records: Iterable[object]) -> None:
         feed, memory, trace = self.diagnoser.feed, self.memory, self.trace

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from difflib import get_close_matches
 from itertools import pairwise
@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, NoReturn
 
 from livemon.errors import UsageError
+from livemon.files import write_whole
 from livemon.vehicle import Known, Vehicle, curves_of
 from livemon.vehicle_keys import KEYS, Kind, Number, Words
 
@@ -271,8 +272,11 @@ def usual_for(displacement_l: float | None, fuel: str | None) -> dict[str, Known
     return usual
 
 
-def dump(vehicle: Vehicle, path: str | Path) -> None:
-    """Write a vehicle file that `load` reads back; numbers that were only assumed are left out."""
+def dump(vehicle: Vehicle, path: str | Path, notes: Sequence[str] = ()) -> None:
+    """Write a vehicle file that `load` reads back; numbers that were only assumed are left out.
+
+    notes: comment lines to end with.
+    """
     lines = ["schema = 1"]
     if vehicle.name is not None:
         lines.append(f"name = {_toml(vehicle.name)}")
@@ -290,12 +294,7 @@ def dump(vehicle: Vehicle, path: str | Path) -> None:
         rows = [f"{key} = {_toml(value)}" for key, value in given.items() if value not in (None, ())]
         if rows:
             lines += ["", f"[{section}]", *rows]
-    try:
-        Path(path).write_text("\n".join(lines) + "\n", encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            "a writable path", error.strerror or "an error", str(path), "choose another"
-        ) from None
+    write_whole(path, "\n".join([*lines, *notes]) + "\n")
 
 
 def _plain(value: Any) -> Any:

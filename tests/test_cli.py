@@ -122,8 +122,9 @@ def test_damage_to_recording_or_trace_is_told_and_counted(
     path = tmp_path / "drive.log"
     path.write_text(RECORDING + "(1600000000.512000) can0 7E8#04410C0C0800")
     out = tmp_path / "out.json"
-    assert main(["replay", str(path), "--trace", "/dev/full", "--json", str(out)]) == 0
-    said = capsys.readouterr().out
+    assert main(["replay", str(path), "--trace", "/dev/full", "--json", str(out)]) == 2
+    said, complaint = capsys.readouterr()
+    assert complaint.count("\n") == 1 and "--trace" in complaint and "/dev/full" in complaint
     assert f"{path}:3: the last line is cut" in said and "the trace is cut short" in said
     assert json.loads(out.read_text())["counters"] == {"cut_last_line": 1, "cut_trace": 1}
 
@@ -173,8 +174,9 @@ def test_an_empty_value_is_refused(command: str, capsys: pytest.CaptureFixture[s
 
 
 def test_a_number_that_is_none_is_refused_in_plain_words(capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["replay", "d.log", "--fps", "x"]) == 2
-    assert "expected a number of at least 0, got 'x'" in one_line(capsys)
+    for value in ("x", "-1", "1e308", "nan"):
+        assert main(["replay", "d.log", "--fps", value]) == 2
+        assert f"expected a number from 0 to 1000000, got '{value}'" in one_line(capsys)
 
 
 @pytest.mark.parametrize("command", ["vehicle check", "stall --vehicle", "vehicle new"])

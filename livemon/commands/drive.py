@@ -12,7 +12,7 @@ from typing import Any, TextIO
 
 from livemon.clock import MonotonicClock
 from livemon.commands import outputs
-from livemon.commands.say import say
+from livemon.commands.say import mention, say
 from livemon.errors import LivemonError, RecordingError, UsageError
 from livemon.run import Decoder, Run, replay
 from livemon.vehicle import Vehicle, of_any_weight
@@ -35,7 +35,7 @@ class Stop:
 
     @contextmanager
     def listening(self) -> Iterator[None]:
-        """Turn signals into this flag; a second Ctrl-C stops at once."""
+        """Turn signals into this flag; a second Ctrl-C ends at once the drive or the output at work."""
 
         def on_signal(number: int, _: FrameType | None) -> None:
             if number == signal.SIGINT and self.asked:
@@ -43,7 +43,8 @@ class Stop:
             self.asked = True
             self.interrupted = self.interrupted or number == signal.SIGINT
 
-        numbers = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
+        names = ("SIGINT", "SIGTERM", "SIGHUP")  # not every system has the last
+        numbers = [getattr(signal, name) for name in names if hasattr(signal, name)]
         before = {number: signal.signal(number, on_signal) for number in numbers}
         try:
             yield
@@ -124,31 +125,34 @@ def carry_out(
     trace = TraceWriter(args.trace) if args.trace else None
     run = Run(source, decoder, vehicle, view=view, trace=trace)
     stop = Stop()
-    failure: LivemonError | None = None
-    try:
-        with stop.listening():
+    failure: LivemonError | OSError | None = None
+    with stop.listening():  # to the last output: the report alone takes seconds
+        try:
             try:
                 drive(run, stop)
-            except LivemonError as error:  # what was seen before the failure is still judged and written
+            except (LivemonError, OSError) as error:  # what was seen till then is still judged
                 failure = error
                 if not run.readings:
                     raise
             summary = run.end()
-    except BaseException:
-        view.close(None)
-        raise
-    finally:
+        except BaseException:
+            view.close(None)
+            raise
+        finally:
+            if trace is not None:
+                trace.close()
+        built = result.build(summary)
+        writes: dict[str, Callable[[], None]] = {"the call": lambda: view.close(summary)}
+        if args.json:
+            writes["--json"] = lambda: result.write(built, args.json)
+        if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
+            writes["the history"] = lambda: _keep(built, summary)
         if trace is not None:
-            trace.close()
-    built = result.build(summary)
-    writes: list[Callable[[], None]] = [lambda: view.close(summary)]
-    if args.json:
-        writes.append(lambda: result.write(built, args.json))
-    if args.report:
-        writes.append(lambda: _write_report(args.report, summary, sys.stderr if args.json == "-" else None))
-    if remember and run.readings:  # a board that waits for the ignition would fill it with nothing
-        writes.append(lambda: _keep(built, summary))
-    outputs.write_all(*writes, failed=failure)
+            writes["--trace"] = trace.check
+        if args.report:  # the slow one comes last
+            told_on = sys.stderr if args.json == "-" else None
+            writes["--report"] = lambda: _write_report(args.report, summary, told_on)
+        outputs.write_all(writes, failed=failure)
     return 130 if stop.interrupted else 0
 
 
@@ -165,7 +169,7 @@ def _keep(built: dict[str, Any], summary: Drive) -> None:
     try:
         History().add(built, summary.vin, summary.driven)
     except LivemonError as error:  # a full or read-only disk loses the memory of a drive, not its result
-        sys.stderr.write(f"livemon: not kept in the history: {error}\n")
+        mention(f"livemon: not kept in the history: {error}")
 
 
 def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], bool]) -> None:

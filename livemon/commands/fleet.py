@@ -30,9 +30,13 @@ class Entry:
 
     @property
     def vehicle(self) -> str:
-        """The name to rank under: the vehicle file's, else that of the file itself, else the recording's."""
+        """The name to rank under: the vehicle file's, else that of the file itself, else the recording's.
+
+        The recording's with its folder: v1/drive.log and v2/drive.log are two vehicles.
+        """
         name = self.result["vehicle"]["name"] if self.result else None
-        return str(name or (self.vehicle_file or Path(self.recording)).stem)
+        path = Path(self.recording)
+        return str(name or (self.vehicle_file.stem if self.vehicle_file else path.parent / path.stem))
 
     @property
     def fault(self) -> float:
@@ -78,10 +82,11 @@ def run(args: argparse.Namespace) -> int:
     text = [*table(HEAD, rows(ranked)), *(f"not judged: {e.error}" for e in ranked if e.error)]
     if interrupted:
         text.append(f"interrupted: {len(args.recordings) - len(entries)} recordings not looked at")
-    writes: list[Callable[[], None]] = [lambda: say(*text, to=sys.stderr if args.json == "-" else None)]
+    writes: dict[str, Callable[[], None]] = {}
+    writes["the table"] = lambda: say(*text, to=sys.stderr if args.json == "-" else None)
     if args.json:
-        writes.append(lambda: result.write([_plain(entry) for entry in ranked], args.json))
-    outputs.write_all(*writes)
+        writes["--json"] = lambda: result.write([_plain(entry) for entry in ranked], args.json)
+    outputs.write_all(writes)
     if interrupted:
         return 130
     # Nothing usable at all is a failure; some unusable files among good ones are not.

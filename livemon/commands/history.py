@@ -20,6 +20,8 @@ from livemon.views.plain import result_lines
 from livemon.views.sentences import SHORT, WHERE, percent
 
 _LARGEST: Final = 300.0  # of a logarithm that is still a number when it is raised again
+_SMALLEST_SD: Final = 1e-6  # no measurement is better
+_LARGEST_RPM: Final = 1e6
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -113,7 +115,7 @@ def _when(check: Check) -> str:
 def _load(path: str) -> Mapping[str, Any]:
     """A result file, checked for what the history needs of it."""
     try:
-        result = json.loads(Path(path).read_text(encoding="utf-8"))
+        result = json.loads(Path(path).read_text(encoding="utf-8"), parse_constant=_no_number)
     except OSError as error:
         raise UsageError("a result file", error.strerror or str(error), path, "give another file") from None
     except (ValueError, RecursionError):
@@ -121,6 +123,10 @@ def _load(path: str) -> Mapping[str, Any]:
     if not _whole(result):
         raise UsageError("a result written with --json", "something else", path, "give another file")
     return result  # type: ignore[no-any-return]
+
+
+def _no_number(text: str) -> None:
+    raise ValueError(text)  # NaN and infinity, which JSON does not have
 
 
 def _whole(result: Any) -> bool:
@@ -139,6 +145,12 @@ def _whole(result: Any) -> bool:
             and 0.0 <= call["probability"] <= 1.0
             and all(isinstance(each, list) and all(isinstance(s, str) for s in each) for each in sentences)
             and all(abs(record.get(key) or 0.0) < _LARGEST for record in records for key in ("r_k", "r_t"))
+            and all(
+                _SMALLEST_SD < (record.get(key) or 1.0) < _LARGEST
+                for record in result["launches"]
+                for key in ("r_k_sd", "r_t_sd")
+            )
+            and abs(result["lockup"].get("mean_slip_rpm") or 0.0) < _LARGEST_RPM
         )
     except (KeyError, TypeError, AttributeError):
         return False

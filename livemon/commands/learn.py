@@ -4,7 +4,6 @@ drive."""
 from __future__ import annotations
 
 import argparse
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 from livemon.commands import outputs
@@ -56,14 +55,11 @@ def run(args: argparse.Namespace) -> int:
             "a drive that shows enough to learn from", f"one that lacks {'; '.join(lesson.missing)}",
             args.recording, "record a longer drive with these in it, or add to the file what it lacks",
         )  # fmt: skip
-    dump(lesson.vehicle, args.out)
     lines = list(lesson.lines)
     if share > _DOUBT:
         lines.append(f"in doubt: {TITLES[likeliest]} is not ruled out by this drive ({100 * share:.0f} %)")
-    spreads = ["", "# Learned from a known-good drive; ± is two standard deviations, all errors in them:"]
-    spreads += [f"#   {line}" for line in lines]
-    with Path(args.out).open("a", encoding="utf-8") as file:
-        file.write("\n".join(spreads) + "\n")
+    head = "# Learned from a known-good drive; ± is two standard deviations, all errors in them:"
+    dump(lesson.vehicle, args.out, ["", head, *(f"#   {line}" for line in lines)])
     say(f"wrote {args.out}:", *(f"  {line}" for line in lines))
     return 0
 

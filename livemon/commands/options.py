@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import argparse
-from math import isfinite, nan
+from math import nan
+from typing import Final
+
+LARGEST: Final = 1e6  # of any such number: seconds, screens a second, times real time
 
 
 def positive(text: str) -> float:
-    """An argparse type: a finite number of at least zero."""
+    """An argparse type: a number from zero to LARGEST."""
     try:
         value = float(text)
     except ValueError:
         value = nan
-    if not isfinite(value) or value < 0.0:
-        raise argparse.ArgumentTypeError(f"expected a number of at least 0, got {text!r}")
+    if not 0.0 <= value <= LARGEST:
+        raise argparse.ArgumentTypeError(f"expected a number from 0 to {LARGEST:.0f}, got {text!r}")
     return value
 
 

@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import argparse
 import os
-import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Final
 
-from livemon.commands.say import say
+from livemon.commands.say import mention
 from livemon.errors import LivemonError, UsageError
 
 # By the names of their options and arguments, over all commands, with what a user calls them.
@@ -47,22 +46,31 @@ def check(args: argparse.Namespace, also_read: Iterable[str | Path] = ()) -> Non
                 taken.append((file, where))
 
 
-def write_all(*writes: Callable[[], object], failed: LivemonError | None = None) -> None:
+def write_all(
+    writes: Mapping[str, Callable[[], object]], failed: LivemonError | OSError | None = None
+) -> None:
     """Write each output by itself, so that one that fails loses none of the others.
 
     The first failure is raised at the end, `failed` (what ended the drive) before all others; the rest are
-    said on standard error. A reader that went away matters least.
+    said on standard error. A reader that went away matters least. Ctrl-C gives up the output that is being
+    written and no other; which one is said by its name in `writes`.
     """
+    interrupted = False
     failures: list[LivemonError | OSError] = [failed] if failed is not None else []
-    for write in writes:
+    for name, write in writes.items():
         try:
             write()
+        except KeyboardInterrupt:
+            interrupted = True
+            mention(f"livemon: interrupted: {name} was not written")
         except (LivemonError, OSError) as failure:
             failures.append(failure)
     failures.sort(key=lambda failure: isinstance(failure, BrokenPipeError))
-    for other in failures[1:]:
+    for other in failures if interrupted else failures[1:]:
         if not isinstance(other, BrokenPipeError):
-            say(f"livemon: {' '.join(str(other).split())}", to=sys.stderr)
+            mention(f"livemon: {' '.join(str(other).split())}")
+    if interrupted:
+        raise KeyboardInterrupt
     if failures:
         raise failures[0]
 

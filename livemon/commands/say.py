@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from contextlib import suppress
 from typing import TextIO
 
 from livemon.views.sentences import clean, fit_encoding
@@ -13,3 +14,10 @@ def say(*lines: str, to: TextIO | None = None) -> None:
     stream = to or sys.stdout
     for line in lines:
         stream.write(fit_encoding(clean(line), getattr(stream, "encoding", None)) + "\n")
+
+
+def mention(line: str) -> None:
+    """Write a line to standard error, where there is one that takes it: nothing depends on it."""
+    with suppress(OSError):
+        say(line, to=sys.stderr)
+        sys.stderr.flush()

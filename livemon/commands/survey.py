@@ -6,7 +6,6 @@ import argparse
 import sys
 from collections import Counter
 from collections.abc import Callable
-from pathlib import Path
 from statistics import median
 from typing import Final
 
@@ -14,10 +13,11 @@ from livemon.clock import Clock, MonotonicClock
 from livemon.commands import link as links
 from livemon.commands import options, outputs
 from livemon.commands.drive import decoder_of, vehicle_of
-from livemon.commands.say import say
+from livemon.commands.say import mention, say
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
-from livemon.errors import LinkError, UsageError
+from livemon.errors import LinkError
+from livemon.files import write_whole
 from livemon.identifiers import FUNCTIONAL, is_ask
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule, ask_frame
@@ -60,7 +60,7 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    source, schedule = links.open_link(args, clock, _say, getattr(decoder, "wanted_masks", ()))
+    source, schedule = links.open_link(args, clock, mention, getattr(decoder, "wanted_masks", ()))
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:
@@ -75,17 +75,13 @@ def run(args: argparse.Namespace) -> int:
         slow = bool(args.serial) and sum(found.rates.get("pulling", {}).values()) < SLOW_PER_S
         found.to_set = to_set(vehicle, given=bool(args.vehicle), slow=slow, baud_found=not args.baud)
     found.counters = {**source.counters, **decoder.counters, **(schedule.counters if schedule else {})}
-    writes: list[Callable[[], None]] = []
+    writes: dict[str, Callable[[], None]] = {}
     if args.json:
-        writes.append(lambda: _write_json(found, args.json, args.full_vin))
+        writes["--json"] = lambda: _write_json(found, args.json, args.full_vin)
     if args.json != "-":
-        writes.append(lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin)))
-    outputs.write_all(*writes)
+        writes["the survey"] = lambda: say(*lines(found, full_vin=sys.stdout.isatty() or args.full_vin))
+    outputs.write_all(writes)
     return 130 if found.interrupted else 0
-
-
-def _say(sentence: str) -> None:
-    sys.stderr.write(f"{sentence}\n")
 
 
 def _write_json(found: Found, path: str, full_vin: bool) -> None:
@@ -95,12 +91,7 @@ def _write_json(found: Found, path: str, full_vin: bool) -> None:
     if path == "-":
         sys.stdout.write(text)
         return
-    try:
-        Path(path).write_text(text, encoding="utf-8")
-    except OSError as problem:
-        raise UsageError(
-            "a file that can be written", str(problem.strerror), path, "give another path"
-        ) from None
+    write_whole(path, text)
 
 
 class Survey:
@@ -210,6 +201,8 @@ class Survey:
         reply = getattr(self._decoder, "flow_control", None)
         if reply is not None:
             self._source.send(permit(reply))
+        if len(frame.data) < 2:  # neither an ask nor an answer
+            return
         kind = frame.data[0] >> 4
         if is_ask(frame.can_id, frame.extended):
             if kind == 0:

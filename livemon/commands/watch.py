@@ -47,13 +47,14 @@ def run(args: argparse.Namespace) -> int:
             view.update(run.snapshot())  # a search for the vehicle brings no frames that would draw it
 
         masks = getattr(decoder, "wanted_masks", ())
-        bus, schedule = link.open_link(args, clock, say, masks)
+        bus, schedule = link.open_link(args, clock, say, masks, stop=stop)
         try:
             with drive.keys_of(full_screen) as keys:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)
         finally:
             bus.close()
-            if recorder is not None and run.readings:
+            received = run.frames if schedule is None else schedule.units
+            if recorder is not None and received:
                 recorder.close()
             elif recorder is not None:  # a board that waits for the ignition tries again and again
                 recorder.discard()

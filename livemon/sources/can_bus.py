@@ -46,7 +46,7 @@ class CanBus:
     """A Source over an open python-can bus; made by can_open.
 
     Frame times are `epoch_s` plus the machine's monotonic clock, sharpened by the bus's own stamps where
-    those can be trusted; they never go back, whatever the wall clock does (`counters["clock_step"]`).
+    those can be trusted; they never go back, whatever the wall clock does (`counters["clock_steps"]`).
     """
 
     def __init__(
@@ -88,15 +88,14 @@ class CanBus:
         until_s = self._clock.now_s() + timeout_s
         while True:
             message = self._receive()
-            if message is not None:
-                frame = self._frame(message)
-                if frame is not None:
-                    return frame
-                continue
+            frame = None if message is None else self._frame(message)
+            if frame is not None:
+                return frame
             left_s = until_s - self._clock.now_s()
             if left_s <= 0.0:
                 return None
-            self._wait(left_s, timeout_s - left_s)
+            if message is None:
+                self._wait(left_s, timeout_s - left_s)
 
     def send(self, ask: Permitted) -> None:
         """Transmit one permitted frame. Raises LinkError when the bus is gone or takes nothing for long."""
@@ -200,7 +199,7 @@ class CanBus:
         if known_s is None:
             known_s = ahead_s
         elif not -_STEP_BACK_S < ahead_s - known_s < _STEP_ON_S:
-            self.counters["clock_step"] += 1
+            self.counters["clock_steps"] += 1
             known_s = ahead_s
         else:
             known_s = max(known_s - _DRIFT * max(0.0, now_s - self._stamp_seen_s), ahead_s)

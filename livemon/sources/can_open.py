@@ -41,6 +41,7 @@ class CanLink:
 
     masks: what to receive, from the decoders' `wanted_masks`; empty for everything.
     listen_only: never transmit, and be no active node where the interface allows that.
+    stop: looked at before each bitrate.
     `bitrate` and `channel` mean what they mean in python-can. Calling raises LinkError when the bus cannot
     be opened, or when no bitrate tried brought a frame; UsageError when there is no such interface.
     """
@@ -53,6 +54,7 @@ class CanLink:
     say: Callable[[str], None] = lambda sentence: None
     clock: Clock = field(default_factory=MonotonicClock)
     epoch_s: float | None = None  # what to add to the clock; found at the first opening
+    stop: Callable[[], bool] = lambda: False
     _bitrate_found: int | None = None
 
     @property
@@ -65,6 +67,8 @@ class CanLink:
         if self.bitrate is not None or self.interface not in SETS_BITRATE:
             return self._open(self.bitrate)
         for bitrate in sorted(BITRATES, key=lambda bitrate: bitrate != self._bitrate_found):
+            if self.stop():
+                raise LinkError("time to open the bus", "the order to stop", self.name, "start again")
             self.say(LinkNews(f"{self.name}: trying {bitrate // 1000} kbit/s"))
             bus = self._open(bitrate)
             try:

@@ -85,7 +85,8 @@ class Candump:
         """The wanted frames, a piece of the file at a time."""
         try:
             with self.path.open("rb") as file:
-                yield from self._pieces(gzip.GzipFile(fileobj=file) if self.path.suffix == ".gz" else file)
+                packed = self.path.suffix.lower() == ".gz"
+                yield from self._pieces(gzip.GzipFile(fileobj=file) if packed else file)
         except (OSError, EOFError, zlib.error) as failure:
             reason = getattr(failure, "strerror", None) or str(failure)
             if not self.frames:

@@ -33,7 +33,8 @@ class Reconnecting:
 
     `open_source` makes the source anew each time. LinkError leaves `read` only when there was never a link
     within `deadline_s` (None: keep trying), or after `close`. `gaps` collects what was lost; whoever records
-    takes them from there. `say` gets one sentence when the link goes, and one when it is back.
+    takes them from there. `say` gets one sentence when the link goes, and one when it is back. An opening
+    that fails because it was told to `stop` is no failure.
     """
 
     def __init__(
@@ -42,12 +43,14 @@ class Reconnecting:
         clock: Clock,
         say: Callable[[str], None],
         deadline_s: float | None = 60.0,
+        stop: Callable[[], bool] = lambda: False,
     ) -> None:
         self.gaps: list[Gap] = []
         self._counters: Counter[str] = Counter()
         self._open_source = open_source
         self._clock = clock
         self._say = say
+        self._stop = stop
         self._deadline_s = None if deadline_s is None else clock.now_s() + deadline_s
         self._source: Source | None = None
         self._closed = False
@@ -111,6 +114,8 @@ class Reconnecting:
         try:
             self._source = self._open_source()
         except LinkError as problem:
+            if self._stop():
+                return None
             self._problem = problem
             now_s = self._clock.now_s()
             if self._last_s is None and self._deadline_s is not None and now_s >= self._deadline_s:

@@ -43,8 +43,11 @@ def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | N
     """The recording at `path`, read by what its suffix says; RecordingError when it cannot be."""
     path = Path(path)
     suffix = _suffix(path)
-    if path.is_dir() or not path.exists():
-        came = "a directory" if path.is_dir() else "no such file"
+    try:
+        came = "a directory" if path.is_dir() else "" if path.exists() else "no such file"
+    except OSError as failure:  # a name too long, a folder one may not look into
+        came = failure.strerror or str(failure)
+    if came:
         raise RecordingError("a recording", came, f"{path}", "check the path")
     if suffix in _OTHER:
         return OtherFormat(path, wanted_ids)

@@ -65,6 +65,7 @@ class SerialExchange:
         self.set_up_lost = False
         self.echoes = False
         self.troubles = 0
+        self.stop: Callable[[], bool] | None = None  # asked at every wait while the adapter is being opened
         self._name = name
         self._say = say
         self._port = port
@@ -131,6 +132,8 @@ class SerialExchange:
         """Take in what has arrived, waiting up to 50 ms for the first byte. False when nothing came."""
         if self._closed:
             raise self._lost("a closed port")
+        if self.stop is not None and self.stop():
+            raise LinkError("time to open the adapter", "the order to stop", self._name, "start again")
         try:
             waiting = self._port.in_waiting
             data = self._port.read(waiting or 1) if waiting or wait else b""

@@ -49,7 +49,7 @@ class SerialLink:
     """Opens the adapter on `port` each time it is called; the second time with what worked the first time.
 
     All adapters it makes count time from one anchor, so a wall clock that steps in between does no harm.
-    `say` gets one sentence for every wait a user would otherwise wonder about.
+    `say` gets one sentence for every wait a user would otherwise wonder about. `stop` ends an opening early.
     """
 
     port: str
@@ -58,6 +58,7 @@ class SerialLink:
     clock: Clock = field(default_factory=MonotonicClock)
     open_port: Callable[[str, int], Port] = open_port
     epoch_s: float | None = None  # what to add to the clock; found at the first opening
+    stop: Callable[[], bool] = lambda: False
     _baud_found: int | None = None
     _protocol_found: str = ""
 
@@ -71,6 +72,7 @@ class SerialLink:
         except LivemonError:
             adapter.close()
             raise
+        adapter.exchange.stop = None
         return adapter
 
     def _find_adapter(self) -> SerialAdapter:
@@ -85,6 +87,7 @@ class SerialLink:
             adapter = SerialAdapter(
                 self.open_port(self.port, baud), self.port, self.clock, self.epoch_s or 0.0, self.say
             )
+            adapter.exchange.stop = self.stop
             try:
                 if self._answers(adapter, patient=len(bauds) == 1):
                     adapter.set_up()

@@ -40,7 +40,7 @@ CREATE INDEX IF NOT EXISTS checks_of_vehicle ON checks (vehicle, vin_hash);
 
 @dataclass(frozen=True, slots=True)
 class Check:
-    """One past check. `result` is the drive's result as contracted for JSON."""
+    """One past check. `result` is the drive's result as contracted for JSON; empty when it is damaged."""
 
     id: int
     checked_at: datetime
@@ -126,6 +126,7 @@ class History:
                 self.path.parent.mkdir(parents=True, exist_ok=True)
             target = str(self.path) if create or self.path.exists() else ":memory:"
             with closing(sqlite3.connect(target, timeout=10.0)) as db, db:
+                db.text_factory = _text
                 version = db.execute("PRAGMA user_version").fetchone()[0]
                 if version > VERSION:
                     raise UsageError(
@@ -152,6 +153,19 @@ def _hash(db: sqlite3.Connection, vin: str) -> str | None:
     return blake2b(vin.strip().upper().encode("utf-8", "replace"), key=row[0], digest_size=16).hexdigest()
 
 
+def _text(raw: bytes) -> str:
+    """Text of the file. One damaged row must not keep the others from being read."""
+    return raw.decode("utf-8", "replace")
+
+
 def _check(row: tuple[Any, ...]) -> Check:
     number, checked_at, vehicle, vin_shown, text = row
-    return Check(number, datetime.fromisoformat(checked_at), vehicle, vin_shown, json.loads(text))
+    try:
+        when = datetime.fromisoformat(checked_at)
+    except (ValueError, TypeError):
+        when = datetime.fromtimestamp(0.0, UTC)
+    try:
+        result = json.loads(text)
+    except (ValueError, TypeError, RecursionError):
+        result = {}
+    return Check(number, when, vehicle, vin_shown, result)

@@ -21,6 +21,7 @@ from livemon.store.vin_mask import VinMask
 
 SYNC_S: Final = 0.9  # with one frame in between still at least once a second
 RETRY_S: Final = 5.0  # after a failed write
+_NOTICES: Final = 6  # a disk that is full on and off is told of so often, then only counted
 # The form of a marker: see sources/candump.py, which reads it back.
 _MARK: Final = "20000080#A5"
 _MARK_PIECE: Final = 6
@@ -32,8 +33,9 @@ class Recorder:
 
     With `max_bytes` the same renaming starts a new file whenever the present one has grown to that size.
     Unless `keep_vin`, what names the vehicle in an answered or broadcast VIN is written as '*'.
-    A full disk or a pulled-out stick is one sentence in `notices`; frames are dropped and counted in `lost`
-    until writing works again. Raises UsageError only when the file cannot be made at the start.
+    A full disk or a pulled-out stick is a sentence in `notices`, and `trouble` until writing works again,
+    which is another; frames in between are dropped and counted in `lost`. Raises UsageError only when the
+    file cannot be made at the start.
     Stamps are `start_s` + frame.time_s.
     """
 
@@ -48,6 +50,7 @@ class Recorder:
     ) -> None:
         self.path = Path(path)
         self.notices: list[str] = []
+        self.trouble = ""
         self.frames = 0
         self.lost = 0
         self._start_s = start_s
@@ -101,7 +104,7 @@ class Recorder:
         self._synced_s = self._now_s()
         self._dirty = False
         try:
-            os.fdatasync(self._file)
+            getattr(os, "fdatasync", os.fsync)(self._file)  # not every system has the quicker one
         except OSError as failure:
             if failure.errno != errno.EINVAL:  # a pipe or a device: there is no disk to put it on
                 self._give_up(failure)
@@ -137,6 +140,9 @@ class Recorder:
             return False
         self._size += written
         self._dirty = True
+        if self.trouble:
+            self._note(f"{self.path}: recording goes on; {self.lost} frames are missing so far")
+            self.trouble = ""
         if now_s - self._synced_s >= SYNC_S:
             self.flush()
         return True
@@ -169,14 +175,19 @@ class Recorder:
         return True
 
     def _give_up(self, failure: OSError) -> None:
-        if not self.notices:
-            self.notices.append(
+        if not self.trouble:
+            self.trouble = (
                 f"{self.path}: recording stopped: {failure.strerror}; watching goes on, "
                 "nothing is recorded until there is room again"
             )
+            self._note(self.trouble)
         self._retry_s = self._now_s() + RETRY_S
         self._dirty = False
         self._shut()
+
+    def _note(self, notice: str) -> None:
+        if len(self.notices) < _NOTICES:
+            self.notices.append(notice)
 
     def _shut(self) -> None:
         if self._file >= 0:

@@ -84,8 +84,13 @@ class Plain:
             # The reader went away, as `| head` does, or the disk is full: the drive and its outputs go on.
             if not isinstance(failure, BrokenPipeError):
                 self._lost = failure.strerror or str(failure)
-            with suppress(OSError, ValueError):
-                os.dup2(os.open(os.devnull, os.O_WRONLY), self._stream.fileno())
+            let_go(self._stream)
+
+
+def let_go(stream: TextIO) -> None:
+    """Whatever is still written to the stream goes nowhere from now on, without complaint."""
+    with suppress(OSError, ValueError):  # no file behind it
+        os.dup2(os.open(os.devnull, os.O_WRONLY), stream.fileno())
 
 
 def usable_screen(stream: TextIO | None = None) -> bool:

@@ -13,6 +13,7 @@ from typing import Any, Final
 
 import livemon
 from livemon.errors import UsageError
+from livemon.files import write_whole
 from livemon.records import Launch
 from livemon.views import assumed, result, sentences
 from livemon.views.labels import label, number, rows, share
@@ -43,15 +44,7 @@ def write(path: str | Path, drive: Drive, written: datetime | None = None) -> No
     from livemon.views.report_figures import all_figures
 
     page = render(drive, all_figures(drive), written or datetime.now().astimezone())
-    try:
-        Path(path).write_text(page, encoding="utf-8")
-    except OSError as error:
-        raise UsageError(
-            "a file that can be written",
-            error.strerror or str(error),
-            str(path),
-            "give another --report path",
-        ) from None
+    write_whole(path, page, "give another --report path")
 
 
 def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import livemon
-from livemon.errors import UsageError
+from livemon.files import write_whole
 from livemon.records import FindingName, Launch
 from livemon.views.sentences import CAUSES
 from livemon.views.snapshot import Drive
@@ -86,12 +86,7 @@ def write(result: Any, path: str | Path) -> None:
         sys.stdout.buffer.write(data)
         sys.stdout.buffer.flush()
         return
-    try:
-        Path(path).write_bytes(data)
-    except OSError as error:
-        raise UsageError(
-            "a file that can be written", error.strerror or str(error), str(path), "give another --json path"
-        ) from None
+    write_whole(path, data, "give another --json path")
 
 
 def _probability(value: float) -> float:

@@ -9,6 +9,7 @@ import sys
 import textwrap
 import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from math import inf
 from typing import Final, TextIO
@@ -19,9 +20,10 @@ from rich.segment import Segment
 from rich.style import Style
 
 from livemon import records
+from livemon.errors import UsageError
 from livemon.views import against, panels, warned
 from livemon.views.lines import ASCII, UNICODE, Ink, Line, fitted
-from livemon.views.plain import call_lines
+from livemon.views.plain import call_lines, let_go
 from livemon.views.sentences import clean, fit_encoding
 from livemon.views.snapshot import Drive, Snapshot
 
@@ -106,7 +108,10 @@ def render(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> P
 
 
 class Screen:
-    """The view for a terminal: redraws at most `fps` times a second, and only what has changed."""
+    """The view for a terminal: redraws at most `fps` times a second, and only what has changed.
+
+    A terminal that goes away, as a closed window, ends the drawing and not the drive: `close` then says so.
+    """
 
     def __init__(self, fps: float = 4.0, bell: bool = False, stream: TextIO | None = None) -> None:
         self._stream = stream or sys.stdout
@@ -118,10 +123,13 @@ class Screen:
         self._page: Page | None = None
         self._drawn_s, self._shown_s = -inf, 0.0  # on the machine's clock, and in the drive
         self._pace = 1.0  # drive seconds a second
+        self._lost = ""  # why the terminal takes nothing any more
         self.due_s = 0.0
 
     def update(self, snapshot: Snapshot) -> None:
         """Draw the snapshot unless the last drawing is too fresh or looks the same."""
+        if self._lost:
+            return
         now_s = time.monotonic()
         waited_s = now_s - self._drawn_s
         if waited_s < 0.9 * self._every_s:
@@ -134,28 +142,49 @@ class Screen:
         if page == self._page:
             return
         self._page = page
-        if self._live is None:
-            self._live = Live(
-                page, console=self._console, screen=True, auto_refresh=False,
-                redirect_stdout=False, redirect_stderr=False,
-            )  # fmt: skip
-            self._live.start(refresh=True)
-        else:
-            self._live.update(page, refresh=True)
+        with self._losing():
+            if self._live is None:
+                self._live = Live(
+                    page, console=self._console, screen=True, auto_refresh=False,
+                    redirect_stdout=False, redirect_stderr=False,
+                )  # fmt: skip
+                self._live.start(refresh=True)
+            else:
+                self._live.update(page, refresh=True)
 
     def warn(self, warning: records.Warning) -> None:
         """Sound the bell, if asked for, and let the next snapshot be drawn at once."""
+        if self._lost:
+            return
         self.due_s, self._drawn_s = 0.0, -inf
         if self._bell and warning.raised:
-            self._console.bell()
+            with self._losing():
+                self._console.bell()
 
     def close(self, drive: Drive | None) -> None:
-        """Give the terminal back, then print the call where it stays."""
-        if self._live is not None:
-            self._live.stop()
-            self._live = None
+        """Give the terminal back, then print the call where it stays. UsageError when that cannot be."""
+        live, self._live = self._live, None
+        if live is not None:
+            with self._losing():
+                live.stop()
         if drive is None:
             return
+        with self._losing():
+            self._print(drive)
+        if self._lost:
+            raise UsageError("a terminal that takes the call", self._lost, "standard output", "keep it open")
+
+    @contextmanager
+    def _losing(self) -> Iterator[None]:
+        """What writes to the terminal, which may be gone."""
+        try:
+            yield
+        except OSError as failure:
+            self._lost = self._lost or failure.strerror or str(failure)
+            self.due_s = inf
+            let_go(self._stream)
+
+    def _print(self, drive: Drive) -> None:
         width = max(20, self._console.width)
         self._stream.write("\n")  # the cursor may stand anywhere after a change of size
         for line in call_lines(drive):

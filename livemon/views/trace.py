@@ -18,11 +18,12 @@ COLUMNS: Final = (
 class TraceWriter:
     """Writes estimates as CSV. Empty means not known.
 
-    A disk that fills up later stops the trace, not the drive: `notice` then says so.
+    A disk that fills up later stops the trace, not the drive: `notice` then says so, and `check` raises it.
     """
 
     def __init__(self, path: str | Path) -> None:
         self.notice = ""
+        self._reason = ""
         self._path = Path(path)
         try:
             self._file = self._path.open("w", encoding="ascii", newline="\n", buffering=1 << 16)
@@ -59,7 +60,8 @@ class TraceWriter:
         try:
             self._write(row)
         except OSError as error:
-            self.notice = f"{self._path}: the trace stops here, {error.strerror or error}"
+            self._reason = error.strerror or str(error)
+            self.notice = f"{self._path}: the trace stops here, {self._reason}"
             self._write = _nowhere
 
     def close(self) -> None:
@@ -67,7 +69,14 @@ class TraceWriter:
         try:
             self._file.close()
         except OSError as error:
-            self.notice = f"{self._path}: the trace is cut short, {error.strerror or error}"
+            self._reason = error.strerror or str(error)
+            self.notice = f"{self._path}: the trace is cut short, {self._reason}"
+
+    def check(self) -> None:
+        """Raise UsageError when not all of the trace was written."""
+        if self._reason:
+            do = "make room there or give another --trace path"
+            raise UsageError("a file that takes the whole trace", self._reason, str(self._path), do)
 
 
 def _sparse(e: Estimate) -> str:

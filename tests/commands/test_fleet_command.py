@@ -116,9 +116,11 @@ def test_a_real_recording_and_a_missing_one(tmp_path: Path, capsys: pytest.Captu
         for i in range(300)
     ]
     good.write_text("".join(lines))
-    assert main(["fleet", str(good), str(tmp_path / "gone.log")]) == 0
+    # A name too long is refused by the system in another way than one that is not there.
+    assert main(["fleet", str(good), str(tmp_path / "gone.log"), "x" * 300 + ".log"]) == 0
     out = capsys.readouterr().out
     assert "van.log" in out and "not judged: " in out and "gone.log" in out
+    assert "File name too long" in out
     assert "not enough evidence" in out
     assert fleet.match("van.log", {}) is None
 
@@ -141,3 +143,12 @@ def test_an_interruption_still_tells_what_was_judged(
     assert main(["fleet", *RECORDINGS, "--json", str(out)]) == 130
     assert "van7.log" in capsys.readouterr().out
     assert len(json.loads(out.read_text())) == 5
+
+
+def test_recordings_of_one_name_in_two_folders_are_two_vehicles(
+    judged: dict[str, Any], capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["fleet", "a/van8.log", "b/van8.log"]) == 0
+    lines = capsys.readouterr().out.splitlines()
+    assert [line.split()[:2] for line in lines[1:3]] == [["1", "a/van8"], ["2", "b/van8"]]
+    assert fleet.Entry(".", None, None, "a directory").vehicle == "."

@@ -65,6 +65,7 @@ def test_a_vehicle_that_is_not_there(kept: Path, capsys: pytest.CaptureFixture[s
         "null",
         '{"schema": 1}',
         '{"schema": 1, "vehicle": {"name": 3}, "call": {}, "recording": {}}',
+        json.dumps(result.build(example.drive()) | {"more": float("nan")}),
     ],
 )
 def test_a_file_that_is_no_result(tmp_path: Path, content: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -104,6 +105,9 @@ def test_a_number_of_any_size_is_looked_up(
         {"launches": None},
         {"launches": [3]},
         {"launches": [{"r_k": 1e30, "r_k_sd": 0.1}]},
+        {"launches": [{"r_k": 0.1, "r_k_sd": 1e-300}]},
+        {"launches": [{"r_t": 0.1, "r_t_sd": 1e300}]},
+        {"lockup": {"mean_slip_rpm": 10**400}},
         {"lockup": "open"},
         {"call": {"because": "because"}},
         {"call": {"against": [1]}},

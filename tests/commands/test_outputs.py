@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import os
+import signal
 from argparse import Namespace
+from collections.abc import Callable
+from io import StringIO
 from pathlib import Path
 
 import pytest
 
 from livemon.cli import main
-from livemon.commands import drive
+from livemon.commands import drive, outputs
+from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.run import Run
 from livemon.vehicle import Vehicle
@@ -93,6 +98,108 @@ def test_a_drive_nobody_answered_in_is_not_kept_as_a_check(monkeypatch: pytest.M
 
     assert drive.carry_out(args, "port", Decoder(), Vehicle(), silence, Plain(), remember=True) == 0
     assert Path("r.json").exists() and not Path("h.sqlite").exists()
+
+
+def test_a_drive_that_an_output_ends_is_still_judged_and_written() -> None:
+    args = Namespace(trace=None, json="r.json", report=None)
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        drive.replay_recording(run, "d.log", pace=0.0, stop=stop)
+        raise OSError(5, "Input/output error")
+
+    with pytest.raises(OSError, match="Input/output error"):
+        drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain())
+    assert Path("r.json").exists()
+
+
+def test_ctrl_c_while_the_report_is_made_loses_the_report_alone(
+    monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pressed once to end the drive and again while it writes; a first one while it writes loses nothing."""
+    monkeypatch.setenv("LIVEMON_HISTORY", "h.sqlite")
+    presses = 2
+
+    def slow(path: str, summary: Drive) -> None:
+        for _ in range(presses):
+            os.kill(os.getpid(), signal.SIGINT)
+        Path(path).touch()
+
+    monkeypatch.setattr("livemon.views.report.write", slow)
+    args = Namespace(trace=None, json="r.json", report="r.html")
+
+    def carry(run: Run, stop: drive.Stop) -> None:
+        drive.replay_recording(run, "d.log", pace=0.0, stop=stop)
+
+    with pytest.raises(KeyboardInterrupt):
+        drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain(), remember=True)
+    assert Path("r.json").exists() and Path("h.sqlite").exists() and not Path("r.html").exists()
+    assert capsys.readouterr().err == "livemon: interrupted: --report was not written\n"
+    presses = 1
+    assert drive.carry_out(args, "port", Decoder(), Vehicle(), carry, Plain()) == 130
+    assert Path("r.html").exists()
+
+
+def test_ctrl_c_gives_up_one_output_and_failures_are_still_said(capsys: pytest.CaptureFixture[str]) -> None:
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    with pytest.raises(KeyboardInterrupt):
+        outputs.write_all({"--trace": interrupted, "--json": full, "--report": Path("r.html").touch})
+    assert Path("r.html").exists()
+    assert "--trace was not written" in (err := capsys.readouterr().err) and "No space left" in err
+
+
+class Gone(StringIO):
+    """Standard error of a terminal that has been closed."""
+
+    def write(self, text: str) -> int:
+        raise OSError(5, "Input/output error")
+
+
+def test_outputs_are_written_though_standard_error_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    def full() -> None:
+        raise OSError(28, "No space left on device")
+
+    def interrupted() -> None:
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr("sys.stderr", Gone())
+    with pytest.raises(KeyboardInterrupt):
+        outputs.write_all({"a": full, "b": interrupted, "c": Path("c").touch})
+    assert Path("c").exists()
+
+
+def test_a_survey_goes_on_though_standard_error_is_gone(monkeypatch: pytest.MonkeyPatch) -> None:
+    """What it says while it waits is for whoever watches."""
+    asked: list[object] = []
+
+    def open_link(args: object, clock: object, say: Callable[[str], None], masks: object) -> object:
+        say("port: waiting for the adapter")
+        asked.append(args)
+        raise LinkError("an adapter", "silence", "port", "check it")
+
+    monkeypatch.setattr("livemon.commands.link.open_link", open_link)
+    monkeypatch.setattr("sys.stderr", Gone())
+    assert main(["survey", "--serial", "port"]) == 3
+    assert asked
+
+
+def test_counters_of_one_name_add_up() -> None:
+    run = Run("port", Decoder(), Vehicle())
+    run.link_counters = {"clock_steps": 2, "late": 0}
+    run.estimator.counters["clock_steps"] = 3
+    assert run.counters() == {"clock_steps": 5}
+
+
+def test_a_system_without_hang_ups_is_listened_to_all_the_same(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.delattr(signal, "SIGHUP")
+    stop = drive.Stop()
+    with stop.listening():
+        os.kill(os.getpid(), signal.SIGTERM)
+    assert stop.asked and not stop.interrupted
 
 
 @pytest.mark.parametrize(("place", "told"), [("a.json", "out"), ("-", "err")])

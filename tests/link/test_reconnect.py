@@ -13,7 +13,10 @@ from livemon.errors import LinkError
 from livemon.permit import Permitted, permit
 from livemon.records import Frame, LinkNews
 from livemon.simulate.adapter_faults import Faults
+from livemon.simulate.adapter_unit import TableUnit
+from livemon.sources.can_open import CanLink
 from livemon.sources.reconnect import LONGEST_PAUSE_S, Reconnecting
+from livemon.sources.serial_open import SerialLink
 
 
 def broken(why: str = "a broken cable") -> LinkError:
@@ -166,3 +169,82 @@ def test_pulling_the_plug_at_20_random_moments_always_reconnects(bench: Any, noi
     for gap in source.gaps:
         assert not any(gap.start_s < stamp < gap.end_s for stamp in stamps)
     assert sorted(times)[10] < 2.0  # back within two seconds, half the time
+
+
+class Deaf:
+    """A serial port that nobody answers on."""
+
+    in_waiting = 0
+
+    def __init__(self, clock: VirtualClock) -> None:
+        self._clock, self.closed = clock, False
+
+    def read(self, size: int, /) -> bytes:
+        self._clock.sleep(0.05)
+        return b""
+
+    def write(self, data: bytes, /) -> int:
+        return len(data)
+
+    def close(self) -> None:
+        self.closed = True
+
+
+@pytest.mark.parametrize("at_s", [1.0, 5.0, 15.0])
+def test_an_opening_that_is_told_to_stop_ends_at_once_and_is_no_failure(at_s: float) -> None:
+    clock = VirtualClock()
+    said: list[str] = []
+    ports: list[Deaf] = []
+
+    def open_port(url: str, baud: int) -> Deaf:
+        ports.append(Deaf(clock))
+        return ports[-1]
+
+    def stop() -> bool:
+        return clock.now_s() >= at_s
+
+    link = SerialLink("port", None, said.append, clock, open_port, stop=stop)
+    source = Reconnecting(link, clock, said.append, 10.0, stop)
+    while not stop():
+        assert source.read(0.1) is None
+    assert clock.now_s() < at_s + 0.2
+    assert all(port.closed for port in ports) and not any("no link" in sentence for sentence in said)
+
+
+def test_a_vehicle_that_is_searched_for_may_be_told_to_stop_and_a_drive_is_not_stopped_by_it(
+    bench: Any,
+) -> None:
+    b = bench(TableUnit({}))
+    b.link.stop = lambda: b.clock.now_s() > 3.0
+    source = Reconnecting(b.link, b.clock, b.said.append, 10.0, b.link.stop)
+    assert source.read(0.1) is None and b.clock.now_s() < 3.2
+    b = bench()
+    told: list[str] = []
+    b.link.stop = lambda: bool(told)
+    adapter = b.link()
+    told.append("to stop")
+    assert b.exchange(adapter, "010C")
+
+
+def test_a_bus_is_told_to_stop_between_bitrates(monkeypatch: pytest.MonkeyPatch) -> None:
+    clock = VirtualClock()
+    opened: list[int | None] = []
+
+    class Silent:
+        def read(self, timeout_s: float) -> None:
+            clock.sleep(timeout_s)
+
+        def send(self, ask: Permitted) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    def open_bus(self: CanLink, bitrate: int | None) -> Silent:
+        opened.append(bitrate)
+        return Silent()
+
+    monkeypatch.setattr(CanLink, "_open", open_bus)
+    link = CanLink("slcan", "port", clock=clock, stop=lambda: clock.now_s() > 0.5)
+    assert Reconnecting(link, clock, lambda sentence: None, 0.0, link.stop).read(0.1) is None
+    assert opened == [500_000]

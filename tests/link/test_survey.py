@@ -18,6 +18,7 @@ from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
+from livemon.permit import Permitted
 from livemon.records import Frame
 from livemon.simulate.adapter import Adapter
 from livemon.simulate.adapter_host import PtyHost
@@ -251,3 +252,28 @@ def test_an_interruption_ends_with_what_was_answered(
     text = "\n".join(lines(found, full_vin=True))
     assert "Interrupted" in text and ("7E8" in text) == bool(at_s) and "What can be judged" not in text
     assert json.dumps(as_dict(found, full_vin=True))
+
+
+@pytest.mark.parametrize("can_id", [0x7E8, 0x7E0])
+@pytest.mark.parametrize("data", [b"", b"\x00", b"\x10"])
+def test_a_frame_without_data_does_not_end_a_survey(can_id: int, data: bytes) -> None:
+    clock = VirtualClock()
+
+    class Odd:
+        def read(self, timeout_s: float) -> Frame:
+            clock.sleep(0.1)
+            return Frame(clock.now_s(), can_id, False, data)
+
+        def send(self, ask: Permitted) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    link = Reconnecting(Odd, clock, lambda sentence: None)
+    survey = Survey(link, Schedule(), Decoder(), clock)
+    if can_id == 0x7E8:
+        assert not survey.run("odd", 1.0).rates["locked"]
+    else:
+        with pytest.raises(LinkError, match="an answer from the vehicle"):
+            survey.run("odd", 1.0)

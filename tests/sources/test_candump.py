@@ -75,8 +75,9 @@ def test_both_layouts(tmp_path: Path, text: str) -> None:
     assert not reader.notices
 
 
-def test_compressed(tmp_path: Path) -> None:
-    path = tmp_path / "drive.log.gz"
+@pytest.mark.parametrize("name", ["drive.log.gz", "DRIVE.LOG.GZ"])
+def test_compressed(tmp_path: Path, name: str) -> None:
+    path = tmp_path / name
     path.write_bytes(gzip.compress(GOOD.encode()))
     assert rounded(list(Candump(path))) == FRAMES
 

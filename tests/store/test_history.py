@@ -163,3 +163,36 @@ def test_two_processes_at_once_lose_nothing(history: History) -> None:
         writer.join()
         assert writer.exitcode == 0
     assert len(history.checks()) == 20
+
+
+@pytest.mark.parametrize(
+    ("column", "value"),
+    [
+        ("result", '{"schema": 1, "veh'),
+        ("result", "[" * 100_000),
+        ("result", None),
+        ("result", b"\xff\xfe"),
+        ("checked_at", "yesterday"),
+    ],
+)
+def test_a_damaged_row_spoils_no_other(history: History, column: str, value: object) -> None:
+    history.add(_result(), None, WHEN)
+    history.add(_result(), None, WHEN)
+    with sqlite3.connect(history.path) as db:
+        db.execute("ALTER TABLE checks RENAME TO old")
+        db.execute("CREATE TABLE checks AS SELECT * FROM old")  # without the columns' constraints
+        db.execute(f"UPDATE checks SET {column} = ? WHERE id = 1", (value,))
+    db.close()
+    by_number = {check.id: check for check in history.checks()}
+    assert by_number[2].result == _result() and by_number[2].checked_at == WHEN
+    assert by_number[1] == history.check(1)
+    assert by_number[1].result == ({} if column == "result" else _result())
+
+
+def test_text_that_is_no_utf8_spoils_no_other_row(history: History) -> None:
+    history.add(_result("first"), None, WHEN)
+    history.add(_result("second"), None, WHEN)
+    with sqlite3.connect(history.path) as db:
+        db.execute("UPDATE checks SET vehicle = CAST(x'ff41' AS TEXT) WHERE id = 1")
+    db.close()
+    assert [check.vehicle for check in history.checks()] == ["\ufffdA", "second"]

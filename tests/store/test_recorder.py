@@ -108,6 +108,16 @@ def test_synced_to_disk_at_least_once_a_second(tmp_path: Path, monkeypatch: pyte
     assert len(synced) <= count + 1, "nothing new, nothing to do"
 
 
+def test_a_system_without_fdatasync_syncs_all_the_same(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delattr(os, "fdatasync")
+    recorder = Recorder(tmp_path / "drive.log")
+    recorder.write(ANSWER)
+    recorder.close()
+    assert (tmp_path / "drive.log").stat().st_size
+
+
 def test_killed_at_any_moment_it_leaves_whole_lines(tmp_path: Path) -> None:
     path = tmp_path / "drive.log"
     script = textwrap.dedent(
@@ -200,6 +210,7 @@ def test_disk_that_fills_up_leaves_whole_lines_and_goes_on_when_there_is_room(tm
     recorder.write(ANSWER)
     recorder.close()
     assert path.read_text().count("\n") == full.count("\n") + 1
+    assert recorder.notices[1].endswith(f"recording goes on; {recorder.lost} frames are missing so far")
     assert not list(tmp_path.glob("drive.*.log"))
 
 
@@ -258,3 +269,23 @@ def test_only_a_recording_is_ever_renamed_or_deleted(tmp_path: Path) -> None:
     os.close(reader)
     assert other.read_text().startswith("kept\n") and other.read_text().count("\n") == 4
     assert {each.name for each in tmp_path.iterdir()} == {"drives.log", "other.txt", "link.log", "pipe.log"}
+
+
+def test_a_disk_that_is_full_on_and_off_is_not_told_of_without_end(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    now_s = 0.0
+    recorder = Recorder(tmp_path / "drive.log", now_s=lambda: now_s)
+    write = os.write
+
+    def on_and_off(file: int, data: bytes) -> int:
+        if file == recorder._file and now_s % 20.0 < 10.0:
+            raise OSError(28, "No space left on device")
+        return write(file, data)
+
+    monkeypatch.setattr(os, "write", on_and_off)
+    for n in range(1000):
+        now_s = float(n)
+        recorder.write(ANSWER)
+    assert len(recorder.notices) == 6 and recorder.lost > 100 and recorder.frames > 100
+    recorder.close()

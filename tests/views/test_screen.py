@@ -16,6 +16,7 @@ from rich.console import Console
 
 from livemon import records
 from livemon.converter.curves import at
+from livemon.errors import UsageError
 from livemon.records import Estimate, LinkNews, Oscillation, Regime
 from livemon.vehicle import Vehicle
 from livemon.views import example
@@ -432,3 +433,27 @@ def test_an_ascii_terminal_gets_ascii(terminal: Terminal) -> None:
     view.update(replace(example.snapshot(), source="Prüffahrt.log"))
     view.close(example.drive())
     assert "+/- 22" in old.shown() and "THE CALL" in old.shown()
+
+
+@pytest.mark.parametrize("writes", [0, 1, 5])
+def test_a_terminal_that_goes_away_ends_the_drawing_and_nothing_else(
+    terminal: Terminal, monkeypatch: pytest.MonkeyPatch, writes: int
+) -> None:
+    now_s = iter(range(1000))
+    monkeypatch.setattr("livemon.views.screen.time.monotonic", lambda: float(next(now_s)))
+    left = iter(range(writes))
+    write = terminal.write
+
+    def gone(text: str) -> int:
+        if next(left, None) is None:
+            raise OSError(5, "Input/output error")
+        return write(text)
+
+    monkeypatch.setattr(terminal, "write", gone)
+    view = Screen(stream=terminal, bell=True)
+    for i in range(10):
+        view.update(replace(example.snapshot(), time_s=float(i)))
+        view.warn(example.WARNING)
+    view.close(None)  # of a drive without a result
+    with pytest.raises(UsageError, match="Input/output error"):
+        view.close(example.drive())
