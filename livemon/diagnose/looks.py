@@ -50,12 +50,11 @@ _WORKED_OUT_SHARE: Final = 0.02
 _IMPOSSIBLE: Final = 1.15  # of rated torque: worked out, it is wrong; reported, the rating may be
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.003
-# What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays.
-FRICTION_SHARE: Final = 0.09  # of peak torque: about 1 bar of mean effective pressure in 11
+# What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays. It
+# is about 1 bar of mean effective pressure in 11, and counts half: in some engines what is lost goes with
+# torque at the flywheel. Share of peak torque; common practice, no source.
+FRICTION_SHARE: Final = 0.045
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
-# Where an engine that makes so much less of what burns would hardly turn the pump, K does not tell weak from
-# sound: friction, which nobody told, is most of it, and near idle the governor makes up for what is lost.
-_WEAK, _LEFT = 0.43, 0.3
 OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0
 
@@ -87,7 +86,6 @@ class Looks:
         self._seized = np.array([row.seized for row in rows])
         self._held_k = np.array([row.held_k for row in rows])
         self.gain = np.exp([row.torque_ln for row in rows]) - 1.0
-        self._no_gain: Array = np.zeros(len(rows))
         self._drag = np.array([row.drag for row in rows])
         self._h_capacity: Array = np.zeros((len(rows), SIZE))
         self._h_force: Array = np.zeros((len(rows), SIZE))
@@ -174,8 +172,7 @@ class Looks:
         if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
         indicated = torque + self._friction_nm
-        gain = self.gain if pump - _WEAK * indicated > _LEFT * pump else self._no_gain
-        made = np.maximum(pump + gain * indicated, 0.2 * pump)
+        made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
         h = self._h_capacity
         h[:, State.GAIN] = 0.5 * indicated / made
         # Noise is the same for all rows: none may gain by claiming less of it.

@@ -8,7 +8,6 @@ from math import log
 from pathlib import Path
 from random import Random
 
-import numpy as np
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
@@ -19,9 +18,7 @@ from livemon.converter.curves import at
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Facts, Faulty
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import hypotheses
-from livemon.diagnose.looks import Looks
-from livemon.diagnose.nuisance import State, prior
+from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
@@ -168,19 +165,6 @@ def test_a_signal_that_reads_too_high_at_full_pedal_excuses_an_engine_and_one_th
     right, high = (d.bank.log_finding((gain, 0.09))["engine_low_output"] for gain in (0.0, log(0.6)))
     assert high < untold < right + 0.5
     assert right > high + 0.3
-
-
-def test_light_torque_does_not_tell_a_weak_engine_by_capacity() -> None:
-    """What it makes there is friction's, which nobody told, and the governor's."""
-    vehicle = replace(VEHICLE, peak_torque_nm=260.0)
-    curves, rows = curves_of(vehicle), hypotheses()
-    looks = Looks(vehicle, curves, prior(vehicle, curves), rows)
-    x = np.zeros((len(rows), len(State)))
-    weak = next(i for i, row in enumerate(rows) if row.finding == "engine_low_output")
-    for pump_nm, torque_nm, alike in ((30.0, 45.0, True), (150.0, 165.0, False)):
-        w = replace(window(0.4, pump_nm, 1500.0), engine_torque_nm=torque_nm, regime="launch")
-        look = looks.make(w, x, False)[0]
-        assert look is not None and (look.seen[weak] == look.seen[0]) == alike
 
 
 def test_two_steps_of_the_pedal_tell_more_than_one_and_the_same_moment_is_no_second_one() -> None:
