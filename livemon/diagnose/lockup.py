@@ -76,6 +76,7 @@ class LockupWatch:
         self._stretch_start_s = 0.0
         self._going_on = False
         self._weighed: Window | None = None
+        self._signal = False  # torque has been told in this drive
         self._joined = 0
         self._looked_open = False
         self._likeliest = rows.sound, rows.never  # rows of these causes
@@ -160,6 +161,9 @@ class LockupWatch:
             self.sums.slipping_since_s = None
             return
         torque = torque_of(w, self._vehicle, self._curves, self._torque_nm)
+        self._signal = self._signal or w.pump_torque_nm is not None
+        if self._signal and torque is not None:  # between its readings: off by what the signal is off by
+            torque = torque._replace(told=True)
         light = torque is None or torque.value_nm < _LEAST_SHARE * self._torque_nm
         if torque is None or (light and not self._drives(w, torque.value_nm)):
             if w.regime == "locked" and w.pump_torque_nm is not None and not seen.by_shaft:
