@@ -116,6 +116,24 @@ def test_no_torque_means_no_stator_and_no_engine_call() -> None:
     assert any(line.startswith("stator, engine output") for line in diagnoser.cannot_judge)
 
 
+@pytest.mark.parametrize("lock", ["never", "slips"])
+def test_without_torque_nothing_tells_which_way_a_clutch_does_not_hold(lock: str) -> None:
+    """K tells an open converter from a worn clutch, and needs torque for it."""
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(Truth(lock=lock), 3, 400.0):
+        if isinstance(item, Estimate):
+            item = replace(
+                item, engine_torque_nm=None, pump_torque_nm=None, capacity_rpm_per_sqrt_nm=None,
+                torque_ratio=None, torque_source="",
+            )  # fmt: skip
+        diagnoser.feed(item)
+    diagnoser.end()
+    evidence = diagnoser.evidence()
+    assert evidence["lockup_slip"] == pytest.approx(evidence["lockup_never_applied"], abs=0.3)
+    assert diagnoser.call().finding == "not_enough_evidence"
+    assert any("comes on at all" in line for line in diagnoser.cannot_judge)
+
+
 @pytest.mark.parametrize(("coolant_c", "called"), [(45.0, False), (-40.0, True), (90.0, True)])
 def test_a_clutch_kept_off_until_warm_is_not_a_fault(coolant_c: float, called: bool) -> None:
     """-40: no sensor; nothing is known of the coolant then."""
