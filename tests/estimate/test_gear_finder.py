@@ -26,7 +26,8 @@ def open_slip() -> OpenSlip:
 
 
 @pytest.mark.parametrize(
-    ("name", "least"), [("healthy", 2), ("lost_stator", 3), ("weak_engine", 3), ("misfire", 4)]
+    ("name", "least"),
+    [("healthy", 2), ("lost_stator", 3), ("weak_engine", 3), ("shudder", 3), ("misfire", 2)],
 )
 def test_gears_of_a_recorded_drive(name: str, least: int) -> None:
     """Those found lie where the vehicle file has them, but for what its speedometer reads too much; and the
