@@ -22,7 +22,6 @@ HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
 SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
 NOBODY_S: Final = 30.0  # there is a link, and nobody has ever answered: give up
-GAPS_MARKED: Final = 10  # in a recording: a loose plug must not bury what the driver marked
 DRIVE_OVER_S: Final = 600.0  # this long without an answer, link or no link, ends the drive
 
 
@@ -59,6 +58,7 @@ class Live:
         self._heard_s = clock.now_s()  # when a reading last came, on the clock
         self._linked_s = inf  # since when there is a link; infinity without one
         self._gaps = 0
+        self._trouble = ""  # of the recording, as last shown
         self._told = 0  # of the recorder's notices
         self._silent = False
 
@@ -114,10 +114,8 @@ class Live:
         self._gather()
         if self.schedule is not None and run.estimator.now is not None:
             self.schedule.regime = run.estimator.now.regime
-        for gap in link.gaps[self._gaps :]:
+        for _ in link.gaps[self._gaps :]:
             self._gaps += 1
-            if self.recorder is not None and self._gaps <= GAPS_MARKED:
-                self.recorder.mark(gap.end_s, gaps_sentence([gap]))
             if self.schedule is not None:
                 self.schedule.restart(now_s)
         for key in self.keys():
@@ -138,8 +136,11 @@ class Live:
                 if not recorder.trouble:
                     run.notice = LinkNews(notice)  # it goes on: no alarm
             self._told = len(recorder.notices)
-            if not run.notice or isinstance(run.notice, LinkNews):  # nothing worse is shown
+            if run.notice == self._trouble and not recorder.trouble:
+                run.notice = ""  # it is over, and has been told often enough
+            elif not run.notice or isinstance(run.notice, LinkNews):  # nothing worse is shown
                 run.notice = recorder.trouble or run.notice
+            self._trouble = recorder.trouble or self._trouble
             counters["frames_not_recorded"] = recorder.lost
         run.link_counters = counters
 

@@ -49,5 +49,10 @@ QUANTITIES: Final[dict[str, str]] = {
     "engine_run_s": "s",
 }
 
+NO_SENSOR_C: Final = -39.0  # what a control without a coolant sensor sends is the least it can send, -40
+CALL_FROM: Final = 2.0 / 3.0  # a fault is named when it is twice as likely as everything else together
+CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
+NEAR_COUPLING: Final = 0.78  # speed ratio up to which no control closes the clutch on a launch
+
 # These change seldom: where they are broadcast often they are passed on when they change, and now and then.
 STATES: Final = frozenset({"gear", "in_gear", "lockup", "shift_in_process", "brake"})

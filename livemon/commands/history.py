@@ -133,12 +133,15 @@ def _whole(result: Any) -> bool:
     """Whether all that `show`, `list` and `compare` read of a result is there and is what it should be."""
     try:
         name, call, source = result["vehicle"]["name"], result["call"], result["recording"]["source"]
+        assumed = result["vehicle"].get("assumed") or []
         sentences = [call[key] for key in ("because", "against", "check_next")]
         records = [result["lockup"], *result["launches"]]
         return (
             result["schema"] == 1
             and isinstance(name, str | None)
             and isinstance(source, str)
+            and isinstance(assumed, list)
+            and all(isinstance(each, str) for each in assumed)
             and call.keys() == {field.name for field in fields(Call)}
             and call["finding"] in SHORT
             and call["where"] in WHERE

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 import csv
 from collections.abc import Mapping
-from pathlib import Path
+from io import StringIO
 from typing import Final
 
 from livemon.commands import outputs
@@ -13,6 +13,7 @@ from livemon.commands.say import say
 from livemon.converter.curves import GRID_STEPS, Curves
 from livemon.converter.stall import Cause, Stall, read
 from livemon.errors import UsageError
+from livemon.files import write_whole
 from livemon.vehicle import curves_of, stall_point
 from livemon.vehicle_file import load
 from livemon.vehicle_stall import StallSheet, stall_sheet
@@ -189,11 +190,9 @@ def write_curves(curves: Curves, path: str) -> None:
         curves.k_seized,
         curves.tr_seized,
     )
-    try:
-        with Path(path).open("w", encoding="utf-8", newline="") as file:
-            writer = csv.writer(file, lineterminator="\n")
-            writer.writerow(COLUMNS)
-            for i in range(GRID_STEPS + 1):
-                writer.writerow([f"{i / GRID_STEPS:.2f}", *(f"{table[i]:.5g}" for table in tables)])
-    except OSError as error:
-        raise UsageError("a writable path", error.strerror or "an error", path, "choose another") from None
+    text = StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(COLUMNS)
+    for i in range(GRID_STEPS + 1):
+        writer.writerow([f"{i / GRID_STEPS:.2f}", *(f"{table[i]:.5g}" for table in tables)])
+    write_whole(path, text.getvalue())

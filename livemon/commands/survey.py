@@ -50,7 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--json", metavar="PATH", help="write the survey for other programs; - for standard output"
     )
     group.add_argument("--record", metavar="OUT.log", help="record everything asked and answered")
-    group.add_argument("--full-vin", action="store_true", help="do not mask the VIN's serial number in files")
+    group.add_argument("--full-vin", action="store_true", help="do not mask the VIN in files")
 
 
 def run(args: argparse.Namespace) -> int:

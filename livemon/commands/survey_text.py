@@ -40,7 +40,7 @@ class Found:
 
 
 def lines(found: Found, *, full_vin: bool) -> list[str]:
-    """The survey for reading. full_vin: on a screen; in files the serial number is masked unless asked."""
+    """The survey for reading. full_vin: on a screen; in files most of the VIN is masked unless asked."""
     out = [f"Survey of {clean(found.link)}", "", *_units(found)]
     if found.vin is not None:
         out += ["", f"VIN    {clean(found.vin if full_vin else mask(found.vin))}"]

@@ -70,14 +70,6 @@ def from_reported(actual_pct: float, reference_nm: float, friction_pct: float | 
     )
 
 
-def peak_from_points(points_pct: tuple[float, ...], reference_nm: float) -> Torque:
-    """Full-load peak torque [N m] from PID 64's five points, which are percentages of the reference torque.
-
-    Source: [sae-j1979] PID 64. The points carry no speeds; the greatest is the peak, less usual friction.
-    """
-    return from_reported(max(points_pct), reference_nm)
-
-
 def from_air_flow(
     air_g_s: float, engine_rpm: float, displacement_l: float | None = None, fuel: str | None = "petrol"
 ) -> Torque:

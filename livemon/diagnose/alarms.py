@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from livemon.diagnose.decide import CALL_FROM
+from livemon.quantities import CALL_FROM
 from livemon.records import FindingName, Warning
 
 RAISE: Final = 0.75

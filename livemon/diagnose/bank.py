@@ -107,12 +107,12 @@ class Bank:
 
     def by_regime(self, finding: FindingName) -> dict[str, float]:
         """How much of that ln evidence each regime brought: what would be missing without it."""
-        evidence = self.log_evidence
+        evidence, parts = self.log_evidence, dict(self._by_regime)
+        if self._stretch_key is not None:  # the one going on counts too
+            regime = self._stretch_key[0]
+            parts[regime] = parts.get(regime, 0.0) + self._softened() * self._worth()
         whole = self._of_findings(evidence)[finding]
-        return {
-            regime: whole - self._of_findings(evidence - part)[finding]
-            for regime, part in self._by_regime.items()
-        }
+        return {regime: whole - self._of_findings(evidence - part)[finding] for regime, part in parts.items()}
 
     def _of_findings(self, evidence: Array) -> dict[str, float]:
         weight = self._share * np.exp(evidence - evidence.max())

@@ -43,7 +43,7 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         _FLUID,
         CODES,
         "transmission fluid temperature on a ten-minute drive above 60 km/h with the clutch kept off by "
-        "light throttle changes",
+        "light throttle changes; stop at the maker's limit or at any smell",
         "exhaust back-pressure and air intake: they also cost top-end pull",
         "repeat a full-pedal pull from 40 to 90 km/h with the clutch open, both ways on the same road",
         "converter out: stator one-way clutch must turn freely one way",
@@ -52,7 +52,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         _FLUID,
         CODES,
         "misfire counters: misfire shakes the same way",
-        "light brake tap with the pedal held: shudder stops as the clutch lets go, misfire does not",
+        "light brake tap with the pedal held, nobody behind: shudder stops as the clutch lets go, misfire "
+        "does not",
         "engine and transmission mounts by eye",
         "fluid change with the maker's own fluid, then drive again",
         "clutch apply pressure and apply-solenoid duty by the maker's procedure",
@@ -86,8 +87,6 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     "engine_low_output": (
         CODES,
         "air filter, intake hoses and charge-air hoses by eye",
-        "torque the engine reports against its air flow, and the vehicle's weight as driven: either would "
-        "look the same",
         "fuel trims and misfire counters",
         "barometric pressure and altitude: 1000 m costs a naturally aspirated engine about 11 %",
         "fuel pressure under load",
@@ -96,8 +95,8 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         "leave the transmission alone until the engine makes its torque",
     ),
     "driveline_drag": (
-        "after a drive without hard braking, compare the four wheels by hand for heat, without touching "
-        "the discs",
+        "after a drive without hard braking, compare the four wheels for heat, by infrared thermometer or a "
+        "hand near them, not on them: discs, rims and hubs burn",
         "tyre pressures; roof load, trailer, load in the vehicle",
         "wheels off the ground: turn each by hand with the brakes released; parking brake cables",
         "wheel bearings, drive shafts and axle oil level",

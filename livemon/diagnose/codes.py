@@ -13,6 +13,7 @@ from livemon.records import FindingName
 
 _LOCKUP: Final[dict[FindingName, float]] = {"lockup_slip": 5.0, "lockup_never_applied": 5.0}
 _RATIO: Final[dict[FindingName, float]] = {"gear_slip": 6.0}
+MISFIRE: Final = tuple(f"P030{cylinder}" for cylinder in range(9))
 # A cylinder that misfires is none of the findings: it shakes as a clutch may.
 _MISFIRE: Final[dict[FindingName, float]] = {"lockup_shudder": 0.5}
 _STARVED: Final[dict[FindingName, float]] = {"engine_low_output": 3.0}
@@ -23,7 +24,7 @@ WEIGHTS: Final[dict[str, dict[FindingName, float]]] = {
     "P0171": {"engine_low_output": 1.5},
     "P0299": {"engine_low_output": 4.0},
     "P2263": {"engine_low_output": 4.0},
-    **{f"P030{cylinder}": _MISFIRE for cylinder in range(9)},
+    **dict.fromkeys(MISFIRE, _MISFIRE),
     "P0729": _RATIO,
     "P0730": _RATIO,
     "P0731": _RATIO,

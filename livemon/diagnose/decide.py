@@ -7,15 +7,15 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose import report_evidence, strain, words
 from livemon.diagnose.hypotheses import INSIDE
+from livemon.diagnose.said import TESTED
+from livemon.quantities import CALL_FROM
 from livemon.records import Call, Finding, FindingName, Where
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
-CALL_FROM: Final = 2.0 / 3.0  # a fault is named when it is twice as likely as everything else together
 SOUND_FROM: Final = 0.65
 MOST_UNTESTED: Final = 0.2  # of belief, with faults this drive could not have shown
-_TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 _SECOND_FAULT: Final = log(100.0)
 _CLUTCH: Final[tuple[FindingName, ...]] = ("lockup_slip", "lockup_shudder")
 _ROAD: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output", "driveline_drag")
@@ -26,7 +26,7 @@ _MUST_TEST: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_
 
 def untested(d: Diagnoser) -> list[FindingName]:
     """Faults the drive did not speak against: it did not contain what would show them."""
-    names = [n for n, value in d.evidence().items() if value > _TESTED and n not in ("none", _NEVER)]
+    names = [n for n, value in d.evidence().items() if value > TESTED and n not in ("none", _NEVER)]
     return [*names, _NEVER] if d.lockup_watch.totals.applied_s < 4.0 else names
 
 
@@ -54,8 +54,8 @@ def call(d: Diagnoser) -> Call:
     lead = max(probabilities, key=lambda n: probabilities[n])
     name: FindingName
     if lead == "none":
-        road = d.bank.log_finding()
-        sound = probabilities[lead] >= SOUND_FROM and all(road[n] < _TESTED for n in _MUST_TEST)
+        road = d.bank.log_finding(d.full_pedal.gain)
+        sound = probabilities[lead] >= SOUND_FROM and all(road[n] < TESTED for n in _MUST_TEST)
         sound = sound and sum(probabilities[n] for n in untested(d)) <= MOST_UNTESTED
         sound = sound and strain.strained(d.stretches.facts) is None
         name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"

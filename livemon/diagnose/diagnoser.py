@@ -25,6 +25,7 @@ from livemon.diagnose.shudder import ShudderWatch, with_slip
 from livemon.diagnose.standing import engine_low, posterior
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
+from livemon.quantities import CLUTCH_COMES_ON_S, NEAR_COUPLING, NO_SENSOR_C
 from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscillation, Warning
 from livemon.vehicle import Vehicle, curves_of
 
@@ -32,16 +33,13 @@ _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, afte
 _STANDING: Final = ("stationary_in_gear", "neutral")
 _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
-_CLUTCH_COMES_ON_S: Final = 2.5  # ramp of the clutch and the time it takes to be sure that it is on
 _MOST_UNREAD: Final = 300
-_NEAR_COUPLING: Final = 0.78
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
-_NO_SENSOR_C: Final = -39.0  # what a control without a coolant sensor sends is the least it can send, -40
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
@@ -104,7 +102,7 @@ class Diagnoser:
 
     def note_coolant(self, celsius: float) -> None:
         """Take coolant temperature: until the engine is warm nobody calls for the converter clutch."""
-        self.lockup_watch.sums.cold = _NO_SENSOR_C < celsius < WARM_C
+        self.lockup_watch.sums.cold = NO_SENSOR_C < celsius < WARM_C
 
     def note_reference_torque(self, nm: float) -> None:
         """Take the torque that the engine's percentages refer to [N m]: about its peak, or somewhat more."""
@@ -175,13 +173,13 @@ class Diagnoser:
         """
         waiting = self._waiting
         if w.regime == "locked" or shared:
-            while waiting and waiting[-1].end_s > w.start_s - _CLUTCH_COMES_ON_S:
+            while waiting and waiting[-1].end_s > w.start_s - CLUTCH_COMES_ON_S:
                 waiting.pop()
-        while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - _CLUTCH_COMES_ON_S):
+        while waiting and (w.regime != "pull" or waiting[0].end_s < w.end_s - CLUTCH_COMES_ON_S):
             self._pass_on(waiting.popleft())
         if shared:
             return
-        if w.regime == "pull" and (waiting or (w.speed_ratio or 0.0) > _NEAR_COUPLING):
+        if w.regime == "pull" and (waiting or (w.speed_ratio or 0.0) > NEAR_COUPLING):
             waiting.append(w)  # those behind one that waits too: they are passed on in time order
         else:
             self._pass_on(w)

@@ -48,12 +48,12 @@ def cannot_judge(d: Diagnoser) -> list[str]:
             f"nothing about a converter: in first gear the engine turned with the wheels, without slip, for "
             f"{d.presence.first_gear_solid_s:.0f} s of power, which a converter cannot do"
         )
-    elif needs_ratios(d):
+    elif final_drive is None and needs_ratios(d):
         lines.append(
             "nothing about the converter: the vehicle file gives no gear ratios, and this drive was too "
             "short or held too few gears for finding them"
         )
-    elif not d.presence.seen:
+    elif final_drive is None and not d.presence.seen:
         lines.append(
             "nothing about the converter: it was not seen at work (open, engine driving) for long enough"
         )

@@ -26,6 +26,7 @@ Speaks = Literal["for", "against", "neither"]
 _TELLS: Final = 0.5  # ln likelihood ratio that is worth calling evidence
 _CONTRADICTS: Final = 2.0  # of two standard deviations
 _SAME: Final = 0.02  # of ln: so near, two findings ask for the same and the mean tells neither from the other
+TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 WEAK: Final = log(0.7)  # of torque: a weak engine of workshop size
 
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose import alternatives, decide, strain, words_clutch, words_road
 from livemon.diagnose.checks import CHECKS, CODES, ENGINE_SHAKES, REPLAY
+from livemon.diagnose.codes import MISFIRE
 from livemon.diagnose.limits import cannot_judge, needs_ratios, wrong_rating
 from livemon.diagnose.said import TITLES, Said, sentences
 from livemon.diagnose.words_shake import engine_shakes, shakes, shakes_open, shudder
@@ -16,6 +17,12 @@ if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 _WORTH_NAMING: Final = 0.08  # a rival's probability
+_ALIKE: Final[dict[str, str]] = {
+    "engine_low_output": "A torque signal that reads too high, or a vehicle heavier than its file says, "
+    "looks the same: weigh it, and hold the reported torque against air flow.",
+    "driveline_drag": "An engine that makes less than it reports, or more load than the file says, looks "
+    "alike under power; a coast-down tells.",
+}
 _NOTHING_TOLD: Final = 0.1  # ln evidence; less of every finding, and the odds are those of the complaint
 
 
@@ -47,9 +54,10 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     for rival in sorted((n for n in p if n != called), key=lambda n: -p[n])[:2]:
         if p[rival] >= _WORTH_NAMING:
             title = "A sound vehicle" if rival == "none" else TITLES[rival].capitalize()
+            leads = p[rival] > p[called]
             lines.append(
-                f"{title} remains possible ({100 * p[rival]:.0f} %); "
-                f"{alternatives.separating(called, rival)} would tell."
+                f"{title} {'leads, but not by enough to call it' if leads else 'remains possible'} "
+                f"({100 * p[rival]:.0f} %); {alternatives.separating(called, rival)} would tell."
             )
     if name != "not_enough_evidence":
         told = _told(d, name)
@@ -67,6 +75,8 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         untested = [TITLES[n] for n in decide.untested(d)]
         if untested:
             lines.append(f"This drive did not test: {', '.join(untested)}.")
+    if name in _ALIKE:
+        lines.append(_ALIKE[name])
     lines += _other_codes(d, name)
     doubtful = wrong_rating(d)
     if doubtful is not None:
@@ -119,7 +129,7 @@ def _told(d: Diagnoser, name: FindingName) -> list[Said | None]:
             *road.weighed(d, name), road.pulls(d, name), road.launch_k(d, name), road.locked(d, name),
         ]  # fmt: skip
     if name == "engine_low_output":
-        told = road.full_pedal(d, name)
+        told = road.full_pedal(d)
         seen = [road.made(d), *road.weighed(d, name), road.locked(d, name), road.launch_t(d, name)]
         seen.append(road.launch_k(d, name))
         return [told, *seen] if d.full_pedal.log_evidence > 0.0 else [*seen, told]
@@ -140,7 +150,9 @@ def _split(d: Diagnoser, p: Mapping[FindingName, float]) -> str:
         return "Nothing in this drive could be judged: every cause is as likely as before it."
     ranked = sorted(p, key=lambda n: -p[n])[:3]
     return (
-        "The evidence leaves it open: " + ", ".join(f"{TITLES[n]} {100 * p[n]:.0f} %" for n in ranked) + "."
+        "The evidence leaves it open: "
+        + ", ".join(f"{TITLES[n]} {100 * p[n]:.0f} %" for n in ranked)
+        + f", others {100 * (1.0 - sum(p[n] for n in ranked)):.0f} %."
     )
 
 
@@ -151,7 +163,12 @@ def _other_codes(d: Diagnoser, name: FindingName) -> list[str]:
         if code in d.codes.bearing_on(name):
             continue
         others = [TITLES[n] for n in d.codes.speaks_for(code)]
-        tail = f", which speaks for {' or '.join(others)}" if others else "; it bears on none of these causes"
+        if others:
+            tail = f", which speaks for {' or '.join(others)}"
+        elif code in MISFIRE:
+            tail = ", which speaks for an engine that misfires"
+        else:
+            tail = "; it is not weighed here"
         lines.append(f"{_code(d, code)} is stored{tail}.")
     return lines
 

@@ -38,11 +38,11 @@ def clutch(d: Diagnoser) -> Said | None:
     if mean is None:
         return None
     above_s = watch.totals.slipping_s
-    told = "" if d.vehicle.lockup_slip_target_rpm is not None else ", assumed"
+    told = "holds" if d.vehicle.lockup_slip_target_rpm is not None else "may hold (assumed)"
     text = (
         f"In {watch.totals.applied_s:.0f} s with the converter clutch carrying torque slip averaged "
-        f"{mean:.0f} rpm; for {above_s:.0f} s it stood above what the control holds "
-        f"({watch.target_rpm:.0f} rpm{told})."
+        f"{mean:.0f} rpm; for {above_s:.0f} s it was clearly more than the {watch.target_rpm:.0f} rpm a "
+        f"control {told}."
     )
     return Said(text, "for" if above_s < _HARDLY_S else "neither")
 
@@ -56,8 +56,8 @@ def never(d: Diagnoser) -> Said:
             "what an open converter shows."
         )
     return Said(
-        f"The converter clutch was seen to carry torque for {seen.applied_s:.0f} s in all, although it "
-        f"stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in third gear or higher."
+        f"The converter clutch stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in "
+        f"third gear or higher, and seemed to carry torque for {seen.applied_s:.0f} s in all."
     )
 
 
@@ -66,11 +66,15 @@ def slip(d: Diagnoser) -> Said:
     watch = d.lockup_watch
     most, growth = most_slip_rpm(watch.by_gear), slip_per_100_nm(watch.by_gear, d.torque_nm)
     mean = mean_slip_rpm(watch.by_gear)
-    text = f"Slip stood above what a control would hold for {watch.totals.slipping_s:.0f} s"
+    text = f"Slip was clearly more than a control would hold for {watch.totals.slipping_s:.0f} s"
     if mean is not None and most is not None:
-        text += f", {mean:.0f} rpm on average and {most:.0f} at most with the clutch carrying torque"
+        text = (
+            f"In {watch.totals.applied_s:.0f} s with the converter clutch carrying torque slip averaged "
+            f"{mean:.0f} rpm, {most:.0f} at most; it was clearly more than a control would hold for "
+            f"{watch.totals.slipping_s:.0f} s"
+        )
     if growth is not None:
         text += (
-            f"; it {'rose' if growth >= 0 else 'fell'} with load by {abs(growth):.0f} rpm for each 100 N m"
+            f", and {'rose' if growth >= 0 else 'fell'} with load by {abs(growth):.0f} rpm for each 100 N m"
         )
     return Said(f"{text}.")

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Final
 from livemon.diagnose.facts import Fact
 from livemon.diagnose.nuisance import State
 from livemon.diagnose.report_evidence import numbers
-from livemon.diagnose.said import TITLES, WEAK, Said, Speaks, way
+from livemon.diagnose.said import TESTED, TITLES, WEAK, Said, Speaks, way
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import FindingName
 
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 _SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
 _WIDE: Final = 1.4  # upper over lower end of a band: wider, both ends are said rather than a middle
+_VAGUE: Final = 4.0  # wider still, there is no middle worth naming
 _COASTED_S: Final = 5.0
 _DRAGS: Final = 0.03  # of weight, what dragging brakes of workshop size hold back
 _WEIGHS: Final = log(2.0)
@@ -158,21 +159,20 @@ def coasting(d: Diagnoser, name: FindingName) -> Said | None:
     return Said(text, way(seen, {"none": 0.0, "engine_low_output": 0.0, "driveline_drag": drag}, name))
 
 
-def full_pedal(d: Diagnoser, name: FindingName) -> Said | None:
-    """Torque reported with the pedal well down, against the rating."""
+def full_pedal(d: Diagnoser) -> Said | None:
+    """Torque reported with the pedal well down, against the rating; for a weak engine."""
     best = d.full_pedal.best
     if best is None:
         return None
     step, expected, sd = best
-    low = d.full_pedal.log_evidence > 0.0
     text = (
         f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most "
         f"{step.torque_nm:.0f} N m ({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound "
-        f"engine gives {100 * expected:.0f} ± {200 * sd:.0f} %."
+        f"engine gives {100 * expected:.0f} ± {200 * sd:.0f} %"
     )
-    if name == "engine_low_output" and not low:  # what the cylinders lose need not show in what is reported
-        return Said(f"The loss is not in what the engine reports: {text[0].lower()}{text[1:]}", "neither")
-    return Said(text, "for" if low == (name == "engine_low_output") else "against")
+    if d.full_pedal.log_evidence > 0.0:
+        return Said(f"{text}.")
+    return Said(f"{text}: the loss is not in what it reports, it makes less than that.", "neither")
 
 
 def made(d: Diagnoser) -> Said:
@@ -215,9 +215,9 @@ def weighed(d: Diagnoser, name: FindingName) -> list[Said | None]:
 
 def sound(d: Diagnoser) -> Said | None:
     """The odds of a sound vehicle over each fault that the drive speaks against."""
-    listed = sorted(
-        (-ln, TITLES[name]) for name, ln in d.evidence().items() if -ln > _WEIGHS and name != "none"
-    )
+    codes = d.codes.log_evidence()
+    driven = {name: ln - codes.get(name, 0.0) for name, ln in d.evidence().items() if name != "none"}
+    listed = sorted((-ln, TITLES[name]) for name, ln in driven.items() if ln < TESTED)
     if not listed:
         return None
     odds = ", ".join(f"{_odds(ln)} to 1 over {what}" for ln, what in reversed(listed))
@@ -234,6 +234,8 @@ def off(seen: Fact, what: str, also: str = "") -> str:
     low, high = (_share(seen.mean, seen.sd, side) for side in (-2, 2))
     if high < _WIDE * low:
         return f"{_change(seen.mean)} {what} (± {50 * (high - low):.0f} %{also})"
+    if high > _VAGUE * low:
+        return f"between {100 * low:.0f} and {100 * high:.0f} % of {what}{also}"
     return f"{_change(seen.mean)} {what} (between {100 * low:.0f} and {100 * high:.0f} % of it{also})"
 
 

@@ -50,7 +50,7 @@ def shakes_open(d: Diagnoser) -> list[str]:
     if others.count >= _OPEN_BLOCKS and others.share > _OPEN_TOO:
         lines.append(
             f"Engine speed also shakes for {100 * others.share:.0f} % of the time under power with the "
-            "converter clutch open, as an engine does."
+            "converter clutch open, which the clutch cannot cause."
         )
     if d.shakes.order > -TELLS_ORDER and not any(e.stopped_at_release for e in d.shudder.firm):
         lines.append("The clutch was not seen to release while it shook, so misfire is not excluded.")

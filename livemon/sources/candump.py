@@ -43,7 +43,7 @@ _EITHER: Final = re.compile(
 )
 _ERROR_FLAG: Final = 0x20000000  # SocketCAN sets it above the 29 bits of an identifier
 
-# A marker ("here it shook") is written as an error frame that no bus can produce: class "bus error" alone
+# A marker ("marked at 62 km/h") is written as an error frame that no bus can produce: class "bus error" alone
 # leaves byte 0 zero, ours is A5. Readers of the format take it for an error frame and drop it.
 # Byte 1 says how many more pieces follow; each piece holds six bytes of UTF-8, zeros at the end.
 MARK_ID: Final = 0x20000080

@@ -99,10 +99,11 @@ class DbcDecoder:
             raw = (
                 int.from_bytes(data, "little") if little else int.from_bytes(data[:least], "big")
             ) >> shift & mask
+            told_none = raw == none  # as it stands in the frame: -1 is a value where there is a sign
             if raw & sign:
                 raw -= sign << 1
             value = value_of(raw) if value_of else raw * scale + offset
-            if raw == none or value is None:
+            if told_none or value is None:
                 self.counters["not_available"] += 1
                 continue
             if quantity in STATES:

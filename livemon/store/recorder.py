@@ -86,7 +86,7 @@ class Recorder:
             self.lost += 1
 
     def mark(self, time_s: float, text: str) -> None:
-        """Record a marker, such as "here it shook", at `time_s`. Up to 1536 bytes of text are kept."""
+        """Record a marker, such as "marked at 62 km/h", at `time_s`. Up to 1536 bytes of text are kept."""
         raw = text.encode()[: 256 * _MARK_PIECE] or b"?"
         pieces = [
             raw[at : at + _MARK_PIECE].ljust(_MARK_PIECE, b"\0") for at in range(0, len(raw), _MARK_PIECE)

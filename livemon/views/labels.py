@@ -48,6 +48,7 @@ _LABELS: Final = {
     "shudder_episodes": "times slip was seen to swing",
     "shudder_visible_up_to_hz": "readings show swings up to, Hz",
     "shudder_could_be_seen": "readings fast enough to rule shudder out",
+    "turbine_told": "turbine speed told by the vehicle",
     "k_windows": "looks at K",
     "t_windows": "looks at turbine torque",
     "coast_windows": "looks at coasting",
@@ -124,6 +125,7 @@ _IN_WORDS: Final[dict[str, Callable[[float], str]]] = {
     "smallest_false_alarm_probability": _once_in,
     "ln_evidence_of_half_order": _leaning,
     "shudder_could_be_seen": lambda seen: "yes" if seen else "no",
+    "turbine_told": lambda told: "yes" if told else "no",
 }
 
 

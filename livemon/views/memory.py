@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from math import inf
 from typing import Final
 
-from livemon.quantities import RPM_TO_RAD_S
+from livemon.quantities import CLUTCH_COMES_ON_S, NEAR_COUPLING, RPM_TO_RAD_S
 from livemon.records import Estimate, Oscillation, Reading, Regime
 from livemon.views.snapshot import Point, Rate, SlipSpan
 
@@ -27,9 +27,7 @@ LEAST_PUMP_NM: Final = 25.0  # less, as at idle, is mostly what the torque signa
 OPEN_BELOW: Final = 0.1  # probability of a closed clutch up to which it counts as open
 # A point is held back until it is known what followed. The clutch takes torque before it is seen to be on
 # (the diagnosis waits as long); a shift hands torque over before and after its speeds move.
-CLUTCH_COMES_ON_S: Final = 2.5
 NEAR_SHIFT_S: Final = 1.0
-NEAR_COUPLING: Final = 0.78  # speed ratio up to which no control closes the clutch on a launch
 
 
 def heat_kw(estimate: Estimate) -> float | None:

@@ -6,6 +6,7 @@ from math import isfinite
 
 from rich.cells import cell_len
 
+from livemon.quantities import NO_SENSOR_C
 from livemon.records import Estimate, LinkNews
 from livemon.views.lines import Ink, Line, band, bar, big, fitted, number, rise, rule, spread, wrapped
 from livemon.views.sentences import CAUSES, REGIME, SHORT, clock, percent, quantity, road_kmh
@@ -18,7 +19,6 @@ MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
 NARROW, WIDE = 72, 100  # below, not everything has room; from here on there is room to spare
 VAGUE_RPM = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
-NO_SENSOR_C = -39.0  # what a control without a coolant sensor sends is the least it can send, -40
 
 
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from math import isfinite
 from typing import Final, get_args
 
-from livemon.quantities import KMH_TO_M_S
+from livemon.quantities import CALL_FROM, KMH_TO_M_S
 from livemon.records import Estimate, FindingName, Regime, Warning, Where
 
 FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
@@ -20,9 +20,9 @@ SENTENCE: Final[dict[FindingName, str]] = {
     "stator_seized": "The stator is seized: it never turns free, so the converter drags and heats at speed.",
     "lockup_shudder": "The converter clutch shudders while it is applied.",
     "lockup_slip": "The converter clutch slips while it is applied.",
-    "lockup_never_applied": "The converter clutch is never applied where it should be.",
+    "lockup_never_applied": "The converter clutch does not come on in steady cruise, where it should.",
     "gear_slip": "A gear slips: a clutch or band inside the transmission does not hold.",
-    "engine_low_output": "The engine makes too little torque; converter and transmission are not the cause.",
+    "engine_low_output": "The engine makes too little torque: the cause lies outside the transmission.",
     "driveline_drag": "Something drags: brakes, a bearing, tyres or load hold the vehicle back.",
 }
 
@@ -102,11 +102,14 @@ SAFETY: Final = (
     " it does not replace them.",
 )
 
-POSSIBLE_BELOW: Final = 2.0 / 3.0  # less likely a fault is not called, and a warning of it says "possible"
 
 # Words that order work that can hurt someone, and the caution that goes with it.
 _ORDERS: Final = (
-    (r"drive(?! shaft)|launch|launches|pull|cruise|coast-down|brake tap", SAFETY[0]),
+    (
+        r"again|launch|launches|pull|cruise|coast-down|brake tap|minute drive|while it slips|under load"
+        r"|in that gear",
+        SAFETY[0],
+    ),
     (r"stall", SAFETY[1]),
     (
         r"fluid|valve body|converter out|pan off|comes? out|off the ground|raised?|lift"
@@ -150,7 +153,7 @@ def warned(warning: Warning, probability: float | None) -> str:
     text = warning.sentence or SENTENCE.get(warning.finding, warning.finding)
     if not warning.raised:
         return text if "withdrawn" in text else f"withdrawn: {text}"
-    possible = probability is not None and probability < POSSIBLE_BELOW
+    possible = probability is not None and probability < CALL_FROM
     return f"possible: {text}" if possible else text
 
 

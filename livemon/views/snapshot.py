@@ -48,7 +48,7 @@ class Rate(NamedTuple):
 
 
 class Marker(NamedTuple):
-    """A moment that the person watching marked with a key, or in which the link was lost."""
+    """A moment that the person watching marked with a key."""
 
     time_s: float
     text: str

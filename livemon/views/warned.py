@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from math import isfinite
 
+from livemon.quantities import CALL_FROM
 from livemon.records import Warning
 from livemon.views.lines import Ink, Line, wrapped
-from livemon.views.sentences import POSSIBLE_BELOW, clock, percent, warned
+from livemon.views.sentences import clock, percent, warned
 from livemon.views.snapshot import Snapshot
 
 
@@ -41,7 +42,7 @@ def _words(s: Snapshot, warning: Warning) -> tuple[str, str]:
     now = s.standing.get(warning.finding)
     if now is None or not isfinite(now):
         return warned(warning, None), "alarm"
-    return f"{warned(warning, now)} ({percent(now)} now)", "alarm" if now >= POSSIBLE_BELOW else "value"
+    return f"{warned(warning, now)} ({percent(now)} now)", "alarm" if now >= CALL_FROM else "value"
 
 
 def sort_warnings(given: Sequence[Warning]) -> tuple[list[Warning], list[Warning]]:

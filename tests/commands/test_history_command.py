@@ -113,6 +113,8 @@ def test_a_number_of_any_size_is_looked_up(
         {"call": {"against": [1]}},
         {"call": {"where": "moon"}},
         {"call": {"more": 1}},
+        {"vehicle": {"name": None, "assumed": [1]}},
+        {"vehicle": {"name": None, "assumed": "mass"}},
     ],
 )
 def test_a_thin_or_edited_result_is_refused_and_one_already_kept_is_named(

@@ -13,7 +13,6 @@ from livemon.converter.engine_torque import (
     from_air_flow,
     from_fuel_rate,
     from_reported,
-    peak_from_points,
     pump_torque_nm,
 )
 
@@ -76,10 +75,6 @@ def test_an_engine_of_unknown_size_or_fuel_is_less_sure() -> None:
     known = from_air_flow(40.0, 2000.0, 2.5, "petrol")
     assert from_air_flow(40.0, 2000.0).bias_sd_nm > known.bias_sd_nm
     assert from_air_flow(40.0, 2000.0, 2.5, None).bias_sd_nm > known.bias_sd_nm
-
-
-def test_points_give_the_peak() -> None:
-    assert peak_from_points((25.0, 80.0, 100.0, 95.0, 70.0), 500.0).nm == pytest.approx(450.0)
 
 
 def test_pump_gets_what_is_left() -> None:

@@ -25,7 +25,7 @@ def judged(fault: str, seed: int) -> Run:
     ("fault", "seed", "says"),
     [
         ("gear_slip", 6, "ahead of road speed times ratio"),
-        ("lockup_slip", 6, "Slip stood above what a control would hold"),
+        ("lockup_slip", 6, "clearly more than a control would hold"),
         ("lockup_never_applied", 3, "its control said that the converter clutch was applied"),
     ],
 )

@@ -6,10 +6,10 @@ from dataclasses import replace
 
 import pytest
 
-from livemon.quantities import RPM_TO_RAD_S
+from livemon.quantities import CLUTCH_COMES_ON_S, RPM_TO_RAD_S
 from livemon.records import Estimate, Oscillation, Reading, Regime
 from livemon.views import example
-from livemon.views.memory import CLUTCH_COMES_ON_S, NEAR_SHIFT_S, WHOLE, Memory, heat_kw, telling_point
+from livemon.views.memory import NEAR_SHIFT_S, WHOLE, Memory, heat_kw, telling_point
 
 
 def _estimate(time_s: float, slip: float | None) -> Estimate:
