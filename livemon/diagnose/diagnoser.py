@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from math import inf, log
+from math import exp, inf, log
 from typing import Final
 
 from livemon.diagnose import decide, limits, report_evidence
@@ -18,7 +18,7 @@ from livemon.diagnose.hypotheses import FINDINGS, hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
 from livemon.diagnose.lockup_schedule import WARM_C
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.nuisance import prior
+from livemon.diagnose.nuisance import State, prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
 from livemon.diagnose.shudder import ShudderWatch, with_slip
@@ -227,6 +227,8 @@ class Diagnoser:
         if self.file_fit.off is not None:
             return dict.fromkeys(FINDINGS, 0.0)
         road = self.bank.log_finding(self.full_pedal.gain)
+        if road["engine_low_output"] > 0.0 and self._makes_its_rating():
+            road["engine_low_output"] = 0.0
         slip, never, gear = self.lockup_watch.log_evidence()
         slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
         # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
@@ -261,6 +263,10 @@ class Diagnoser:
         for name, value in self.codes.log_evidence().items():
             result[name] = result.get(name, 0.0) + value
         return result
+
+    def _makes_its_rating(self) -> bool:
+        made, _ = self.bank.size("engine_low_output", State.GAIN)
+        return self.full_pedal.sound_by_rating(exp(made))
 
     def _launches_like_new(self) -> bool:
         """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""

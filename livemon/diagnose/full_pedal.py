@@ -29,6 +29,7 @@ _RATED_ALIKE: Final = 0.02  # ratings are known alike within so much of themselv
 _HELD_DOWN: Final = 0.01
 _ALIKE: Final = 0.5  # of their errors steps share: the rating, the pedal map
 _FAULT_LOW, _FAULT_HIGH = 0.25, 0.85
+_FULL_SD: Final = 0.15  # of what a sound engine gives: known no better, it measures no signal
 _REPORTS_ALL: Final = 0.9  # of what a sound engine gives: less, and the engine itself may lack it
 
 
@@ -132,10 +133,16 @@ class FullPedal:
         An engine that makes less than it reports does report its rating: signals that are off show here.
         """
         best = self.best
-        if best is None or best[0].share < _REPORTS_ALL * best[1]:
+        if best is None or best[0].share < _REPORTS_ALL * best[1] or best[2] > _FULL_SD * best[1]:
             return None
         step, share, sd = best
         return log(share / step.share), sd / share
+
+    def sound_by_rating(self, made: float) -> bool:
+        """Whether an engine that makes this share of the torque seen makes its rating all the same, where less
+        than full pedal is all there is to tell."""
+        best = self.best
+        return best is not None and self.gain is None and made * best[0].share > _FAULT_HIGH * best[1]
 
     @property
     def log_evidence(self) -> float:

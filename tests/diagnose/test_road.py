@@ -157,6 +157,16 @@ def test_full_pedal_tells_what_the_torque_signal_is_off_by(share: float, gain: f
     assert (pedal.gain and pedal.gain[0]) == (gain if gain is None else pytest.approx(gain))
 
 
+def test_part_pedal_excuses_an_engine_that_may_make_its_rating_and_measures_no_signal() -> None:
+    vehicle = Vehicle(peak_torque_nm=250.0, peak_torque_rpm=3500.0, displacement_l=2.0, fuel="petrol")
+    pedal = FullPedal(vehicle)
+    for i in range(6):
+        w = replace(window(0.9, 200.0, 3500.0), start_s=2.0 * i, end_s=2.0 * i + 1.6)
+        pedal.feed(replace(w, pedal_pct=0.0 if i == 0 else 65.0, engine_torque_nm=0.9 * 250.0))
+    assert pedal.gain is None
+    assert pedal.sound_by_rating(0.8) and not pedal.sound_by_rating(0.7)
+
+
 def test_a_signal_that_reads_too_high_at_full_pedal_excuses_an_engine_and_one_that_is_right_does_not() -> (
     None
 ):
