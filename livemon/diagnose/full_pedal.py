@@ -139,8 +139,10 @@ class FullPedal:
         return log(share / step.share), sd / share
 
     def sound_by_rating(self, made: float) -> bool:
-        """Whether an engine that makes this share of the torque seen makes its rating all the same, where less
-        than full pedal is all there is to tell."""
+        """Whether an engine that makes this share of the torque seen makes its rating all the same.
+
+        Only where less than full pedal is all there is to tell.
+        """
         best = self.best
         return best is not None and self.gain is None and made * best[0].share > _FAULT_HIGH * best[1]
 
