@@ -114,8 +114,8 @@ class Live:
         self._gather()
         if self.schedule is not None and run.estimator.now is not None:
             self.schedule.regime = run.estimator.now.regime
-        for _ in link.gaps[self._gaps :]:
-            self._gaps += 1
+        if len(link.gaps) > self._gaps:
+            self._gaps = len(link.gaps)
             if self.schedule is not None:
                 self.schedule.restart(now_s)
         for key in self.keys():

@@ -12,10 +12,8 @@ from typing import Final
 from livemon.diagnose.windows import Window
 
 _COMES_ON_S: Final = 2.0  # after it is commanded
-OPEN_SAID: Final = {
-    True: 0.05,
-    False: 0.95,
-}  # chance that a working clutch is open, said to be applied or not
+# Chance that a working clutch is open, by whether it is said to be applied.
+OPEN_SAID: Final = {True: 0.05, False: 0.95}
 # Believed at first as after so long of each; and from this share of time closed. Common practice, no source.
 _AGREES_S, _CONTRADICTS_S = 10.0, 1.0
 _BELIEVED: Final = 0.8

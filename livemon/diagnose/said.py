@@ -40,8 +40,8 @@ class Said(NamedTuple):
 def way(fact: Fact, would: Mapping[FindingName, float], name: FindingName) -> Speaks:
     """Which way a mean speaks of the call `name`. would: what the mean would be under each finding.
 
-    A fault is measured against sound, a sound vehicle against the fault that fits best; what does not fit, or
-    fits another cause much better, speaks against.
+    A fault is measured against sound, a sound vehicle against the fault that fits best; what fits another
+    cause much better speaks against.
     """
     fits = {finding: -0.5 * ((fact.mean - value) / fact.sd) ** 2 for finding, value in would.items()}
     if name not in fits:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable
 from math import exp, log
 from typing import TYPE_CHECKING, Final
 
@@ -55,11 +55,7 @@ def launch_k(d: Diagnoser, name: FindingName) -> Said | None:
         f"Over {_count(seen, 'launch', 'launches')} at speed ratios below 0.65 the capacity factor K was "
         f"{off(seen, 'the curve')}{tail}."
     )
-    would: dict[FindingName, float] = {
-        "none": 0.0, "stator_seized": 0.0, "driveline_drag": 0.0, "stator_not_holding": seen.if_lost,
-        "engine_low_output": 0.5 * weak,
-    }  # fmt: skip
-    return Said(text, way(seen, would, name))
+    return Said(text, way(seen, _would(seen, 0.5 * weak) | {"driveline_drag": 0.0}, name))
 
 
 def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
@@ -72,11 +68,7 @@ def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
         f"{off(seen, 'what pump torque and torque ratio give')}; with a torque ratio of 1 it would be "
         f"{_change(seen.if_lost)}."
     )
-    would: dict[FindingName, float] = {
-        "none": 0.0, "stator_seized": 0.0, "stator_not_holding": seen.if_lost,
-        "engine_low_output": made_ln(d, name),
-    }  # fmt: skip
-    return Said(text, way(seen, would, name))
+    return Said(text, way(seen, _would(seen, made_ln(d, name)), name))
 
 
 def locked(d: Diagnoser, name: FindingName) -> Said | None:
@@ -85,14 +77,11 @@ def locked(d: Diagnoser, name: FindingName) -> Said | None:
     if seen is None:
         return None
     sure = max(abs(_share(seen.mean, seen.sd, side) - 1.0) for side in (-2, 2)) <= 2.0 * _SURE_SD
-    weak = made_ln(d, name)
-    would: dict[FindingName, float] = {
-        "none": 0.0, "engine_low_output": weak, "driveline_drag": WEAK,
-    }  # fmt: skip
     if name in _STATOR:  # they leave it alone, as a sound vehicle does: it tells them from an engine
         speaks = way(seen, {"none": 0.0, "engine_low_output": WEAK}, "none")
     else:
-        speaks = way(seen, would, name)
+        weak = made_ln(d, name)
+        speaks = way(seen, {"none": 0.0, "engine_low_output": weak, "driveline_drag": WEAK}, name)
     if sure and abs(exp(seen.mean) - 1.0) <= _SURE_SD:
         verdict = "engine and road load agree"
         if name in _STATOR:
@@ -125,16 +114,11 @@ def pulls(d: Diagnoser, name: FindingName) -> Said | None:
     if k is not None:
         tail = f"; {_change(row.held_k * k.if_seized)} if the stator never turns" if row else ""
         parts.append(f"K was {off(k, 'the curve', tail)}")
-        would: dict[FindingName, float] = {"none": 0.0, "engine_low_output": 0.5 * weak}
-        would["stator_seized"] = row.held_k * k.if_seized if row else 0.0
-        would["stator_not_holding"] = k.if_lost
-        ways.append(way(k, would, name))
+        ways.append(way(k, _would(k, 0.5 * weak, row.held_k * k.if_seized if row else 0.0), name))
     if t is not None:
         tail = f"; {_change(t.if_seized)} if the stator never turns" if held else ""
         parts.append(f"turbine torque found from the road {off(t, 'the model', tail)}")
-        would = {"none": 0.0, "engine_low_output": weak, "stator_seized": t.if_seized if held else 0.0}
-        would["stator_not_holding"] = t.if_lost
-        ways.append(way(t, would, name))
+        ways.append(way(t, _would(t, weak, t.if_seized if held else 0.0), name))
     seen = k or t
     assert seen is not None
     where = " past the coupling point (speed ratio above 0.84)" if held else ""
@@ -229,6 +213,13 @@ def made_ln(d: Diagnoser, name: FindingName) -> float:
     return d.bank.size("engine_low_output", State.GAIN)[0] if name == "engine_low_output" else WEAK
 
 
+def _would(seen: Fact, weak: float, seized: float = 0.0) -> dict[FindingName, float]:
+    """What the mean would be under each finding of converter and engine."""
+    return {
+        "none": 0.0, "stator_not_holding": seen.if_lost, "stator_seized": seized, "engine_low_output": weak,
+    }  # fmt: skip
+
+
 def off(seen: Fact, what: str, also: str = "") -> str:
     """A mean of ln ratios in per cent, with the band of two standard deviations."""
     low, high = (_share(seen.mean, seen.sd, side) for side in (-2, 2))
@@ -262,10 +253,13 @@ def _twice(sd: float | int | str | None) -> str:
 
 def strained(d: Diagnoser, where: tuple[str, str], name: FindingName) -> Said | None:
     """The sentence about one regime's mean that misses sound."""
-    field, regime = where
-    tells: Mapping[str, Said | None] = {
-        "launch": launch_k(d, name) if field == "r_k" else launch_t(d, name),
-        "pull": pulls(d, name),
-        "locked": locked(d, name),
-    }
-    return tells[regime]
+    return _TELLS[where](d, name)
+
+
+_TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser, FindingName], Said | None]]] = {
+    ("r_k", "launch"): launch_k,
+    ("r_t", "launch"): launch_t,
+    ("r_k", "pull"): pulls,
+    ("r_t", "pull"): pulls,
+    ("r_t", "locked"): locked,
+}

@@ -102,7 +102,6 @@ SAFETY: Final = (
     " it does not replace them.",
 )
 
-
 # Words that order work that can hurt someone, and the caution that goes with it.
 _ORDERS: Final = (
     (
