@@ -12,7 +12,7 @@ from typing import Final
 import numpy as np
 
 from livemon.converter.curves import Curves
-from livemon.converter.engine_torque import GAIN_SD, gain_sd
+from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Array, Look, Looks
@@ -83,7 +83,7 @@ class Bank:
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
         self._time_s: float | None = None
-        self._torque_source = ""
+        self._torque_source = "reported"  # which the prior of GAIN is that of
 
     # -- reading out ---------------------------------------------------------------------------------
 
@@ -219,8 +219,7 @@ class Bank:
 
     def _new_torque_source(self, source: str) -> None:
         """The torque now comes from elsewhere: its gain is known no better than that source allows."""
-        before = GAIN_SD[self._torque_source] if self._torque_source in GAIN_SD else GAIN_SD["reported"]
-        extra = gain_sd(source) ** 2 - before**2
+        extra = gain_sd(source) ** 2 - gain_sd(self._torque_source) ** 2
         if extra > 0.0:
             for p in (self._p, self._p_before):
                 p[~self._weak, State.GAIN, State.GAIN] += extra

@@ -7,14 +7,15 @@ when a span of SPAN_S closes.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Sequence
+from collections.abc import Callable
 from math import inf
-from typing import Final
+from typing import Final, TypeVar
 
 from livemon.quantities import CLUTCH_COMES_ON_S, NEAR_COUPLING, RPM_TO_RAD_S
 from livemon.records import Estimate, Oscillation, Reading, Regime
 from livemon.views.snapshot import Point, Rate, SlipSpan
 
+Item = TypeVar("Item")
 SPAN_S: Final = 0.25
 RECENT: Final = 720  # spans the screen can look back on: 3 minutes
 RECENT_POINTS: Final = 240
@@ -124,8 +125,7 @@ class Memory:
         self.shake = oscillation
         self.shakes.append(oscillation)
         if len(self.shakes) > WHOLE:
-            pairs = zip(self.shakes[::2], self.shakes[1::2], strict=False)
-            self.shakes = [max(pair, key=lambda o: o.amplitude_rpm) for pair in pairs]
+            self.shakes = _halved(self.shakes, _stronger)
 
     def rates(self, now_s: float) -> tuple[Rate, ...]:
         """Readings a second of each quantity over the last seconds, the fastest first."""
@@ -171,7 +171,7 @@ class Memory:
                 self.recent.append(span)
                 self.slip.append(span)
                 if len(self.slip) > WHOLE:
-                    self.slip = _halve(self.slip)
+                    self.slip = _halved(self.slip, _joined)
             self._wait(last)
             heat = heat_kw(last)
             if heat is not None:
@@ -206,11 +206,21 @@ class Memory:
                 self._point_stride *= 2
 
 
-def _halve(spans: Sequence[SlipSpan]) -> list[SlipSpan]:
-    """Every two neighbouring spans as one, so a long drive costs no more than a short one."""
-    halved = [
-        SlipSpan(a.start_s, min(a.low_rpm, b.low_rpm), max(a.high_rpm, b.high_rpm),
-                 0.5 * (a.mean_rpm + b.mean_rpm), a.locked and b.locked)
-        for a, b in zip(spans[::2], spans[1::2], strict=False)
-    ]  # fmt: skip
-    return halved + list(spans[len(halved) * 2 :])
+def _halved(items: list[Item], join: Callable[[Item, Item], Item]) -> list[Item]:
+    """Every two neighbours as one, so a long drive costs no more than a short one; an odd one is kept."""
+    pairs = zip(items[::2], items[1::2], strict=False)
+    return [join(a, b) for a, b in pairs] + items[len(items) // 2 * 2 :]
+
+
+def _joined(a: SlipSpan, b: SlipSpan) -> SlipSpan:
+    return SlipSpan(
+        a.start_s,
+        min(a.low_rpm, b.low_rpm),
+        max(a.high_rpm, b.high_rpm),
+        0.5 * (a.mean_rpm + b.mean_rpm),
+        a.locked and b.locked,
+    )
+
+
+def _stronger(a: Oscillation, b: Oscillation) -> Oscillation:
+    return a if a.amplitude_rpm >= b.amplitude_rpm else b

@@ -103,6 +103,17 @@ def test_a_stretch_that_is_unlearnt_brings_no_old_hill_back() -> None:
     assert left_sd > 1.15 * learned_sd
 
 
+def test_another_source_of_torque_is_known_as_well_as_it_is_itself() -> None:
+    """From one that is worked out to another as good, nothing is forgotten of how far torque is off."""
+    bank = new_bank()
+    spread = []
+    for i, source in enumerate(("reported", "fuel_rate", "absolute_load")):
+        bank.feed(window(replace(estimate(2.0 * i, "launch", 1, 0.5, 120.0), torque_source=source), 0.5))
+        spread.append(bank.state(0, State.GAIN)[1])
+    assert spread[1] > 1.3 * spread[0]
+    assert spread[2] < spread[1]
+
+
 def launch_of_a_lost_stator(start_s: float, speed_ratio: float) -> Window:
     pump_nm = (2000.0 / at(CURVES.k_lost, speed_ratio)) ** 2
     return window(estimate(start_s, "launch", 1, speed_ratio, pump_nm), 0.5)

@@ -30,6 +30,13 @@ def test_a_spike_survives_however_long_the_drive() -> None:
     assert sum(memory.regime_s.values()) == pytest.approx(4000.0, abs=0.5)
 
 
+def test_halving_keeps_the_newest_swing() -> None:
+    memory = Memory()
+    for i in range(WHOLE + 1):  # an odd number: the last one has no neighbour
+        memory.swing(Oscillation(float(i), 9.0, 80.0 if i == WHOLE else 3.0, 0.1, 15.0, 4.0, True))
+    assert len(memory.shakes) == WHOLE // 2 + 1 and memory.shakes[-1].amplitude_rpm == 80.0
+
+
 def test_the_strongest_swing_survives() -> None:
     memory = Memory()
     for i in range(3 * WHOLE):
