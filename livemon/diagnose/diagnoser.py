@@ -4,25 +4,24 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from math import exp, inf, log
+from math import inf
 from typing import Final
 
-from livemon.diagnose import decide, limits, report_evidence
+from livemon.diagnose import decide, limits, report_evidence, weighed
 from livemon.diagnose.alarms import Alarms
 from livemon.diagnose.bank import OPEN, Bank
 from livemon.diagnose.climb import Climb
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.file_fit import FileFit
 from livemon.diagnose.full_pedal import FullPedal
-from livemon.diagnose.hypotheses import FINDINGS, hypotheses
+from livemon.diagnose.hypotheses import hypotheses
 from livemon.diagnose.lockup import MOST_GEARS, LockupWatch
 from livemon.diagnose.lockup_schedule import WARM_C
-from livemon.diagnose.mixture import mixture
-from livemon.diagnose.nuisance import State, prior
+from livemon.diagnose.nuisance import prior
 from livemon.diagnose.presence import Presence
 from livemon.diagnose.shakes import ShakeWatch
-from livemon.diagnose.shudder import ShudderWatch, with_slip
-from livemon.diagnose.standing import engine_low, posterior
+from livemon.diagnose.shudder import ShudderWatch
+from livemon.diagnose.standing import posterior
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.quantities import CLUTCH_COMES_ON_S, NEAR_COUPLING, NO_SENSOR_C
@@ -34,12 +33,6 @@ _STANDING: Final = ("stationary_in_gear", "neutral")
 _SURE_SWING: Final = 1e-5
 _SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
 _MOST_UNREAD: Final = 300
-_LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
-_DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
-_LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
-_SUSPICION: Final = log(4.0)
-_WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
-_UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 
 
@@ -224,54 +217,7 @@ class Diagnoser:
 
     def evidence(self) -> dict[FindingName, float]:
         """ln likelihood ratio of each finding against none, all evidence together."""
-        if self.file_fit.off is not None:
-            return dict.fromkeys(FINDINGS, 0.0)
-        road = self.bank.log_finding(self.full_pedal.gain)
-        if road["engine_low_output"] > 0.0 and self._makes_its_rating():
-            road["engine_low_output"] = 0.0
-        slip, never, gear = self.lockup_watch.log_evidence()
-        slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
-        # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
-        launched = any(self.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
-        unseen = not launched and self.bank.reaction_s < _LEAST_REACTION_S
-        if unseen or self._launches_like_new():
-            road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
-        totals = self.lockup_watch.totals
-        if totals.loaded_s < _LEAST_SHOWN_S:
-            slip = min(slip, _UNSEEN_SLIP)
-        if totals.slipping_s < _LEAST_SHOWN_S:
-            if slip > max(never, 0.0) and totals.open_cruise_s > totals.applied_s:
-                slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
-            else:
-                slip = min(slip, _UNSEEN_SLIP)
-        if not self.torque_source:  # K tells neither: a clutch that does not hold, or never comes on
-            slip = never = mixture(0.5, slip, never)
-        # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
-        shakes = self.shakes.against_none(*self.shudder.over_sound_and_engine)
-        shakes, slip = with_slip(shakes, slip)
-        result: dict[FindingName, float] = {
-            "none": 0.0,
-            "stator_not_holding": road["stator_not_holding"],
-            "stator_seized": road["stator_seized"],
-            "engine_low_output": engine_low(road["engine_low_output"], self.full_pedal.log_evidence),
-            "driveline_drag": road["driveline_drag"],
-            "gear_slip": gear,
-            "lockup_slip": slip,
-            "lockup_shudder": shakes,
-            "lockup_never_applied": never,
-        }
-        for name, value in self.codes.log_evidence().items():
-            result[name] = result.get(name, 0.0) + value
-        return result
-
-    def _makes_its_rating(self) -> bool:
-        made, _ = self.bank.size("engine_low_output", State.GAIN)
-        return self.full_pedal.sound_by_rating(exp(made))
-
-    def _launches_like_new(self) -> bool:
-        """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""
-        k = self.stretches.facts.mean("r_k", "launch")
-        return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
+        return weighed.evidence(self)
 
     def standing(self) -> dict[FindingName, float]:
         """Probability of every finding but not_enough_evidence, as of now; sums to 1."""
