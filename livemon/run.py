@@ -113,7 +113,7 @@ class Run:
             self.notices.append(notice)
             del self.notices[:-NOTICES_KEPT]
 
-    def snapshot(self, ended: bool = False) -> Snapshot:
+    def snapshot(self) -> Snapshot:
         """The drive as it stands, for the views."""
         self._hear_codes()
         memory = self.memory
@@ -136,7 +136,6 @@ class Run:
             still_to_drive=still_to_drive(self.diagnoser),
             markers=self.markers,
             notice=self.notice,
-            ended=ended,
         )
 
     def end(self) -> Drive:

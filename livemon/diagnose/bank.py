@@ -15,9 +15,9 @@ from livemon.converter.curves import Curves
 from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
-from livemon.diagnose.looks import Array, Look, Looks
+from livemon.diagnose.looks import Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
-from livemon.diagnose.row_logs import normal
+from livemon.diagnose.row_logs import Array, normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName

@@ -19,9 +19,9 @@ from livemon.diagnose.gear_slip import GearWatch, Slipped
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.row_logs import ODD_STRETCH, limited, log_mean, normal, soften
+from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Array, Ledger, limited, log_mean, normal
 from livemon.diagnose.shafts import ShaftWatch
-from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Predicted, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
@@ -40,8 +40,6 @@ _LOOKS_ON: Final = 0.04  # share of windows in which even a clutch that never co
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
-_ALIKE: Final = 0.4  # windows of one stretch are partly the same look
-_STRETCH_S: Final = 12.0
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -68,13 +66,11 @@ class LockupWatch:
         self._since_s: float | None = None
         self._all = np.arange(rows.count)
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
-        self._settled: Array = np.zeros(rows.count)
-        self._stretch: Array = np.zeros(rows.count)
+        self._ledger = Ledger(rows.count)
         # What windows say in which a worn clutch cannot hold the load, and windows of each gear itself.
         self._own_worn: Array = np.zeros(rows.never - rows.sound - 1)
         self._own: Array = np.zeros(gears)
         self._stretch_start_s = 0.0
-        self._going_on = False
         self._weighed: Window | None = None
         self._signal = False  # torque has been told in this drive
         self._joined = 0
@@ -111,7 +107,7 @@ class LockupWatch:
 
     def _now(self) -> Array:
         """ln likelihood of every cause."""
-        return self._rows.of_causes(self._settled + soften(self._stretch))
+        return self._rows.of_causes(self._ledger.now)
 
     def _sound(self, now: Array) -> float:
         """ln likelihood of a sound clutch, its converter like its curve or not; now: of every cause."""
@@ -170,7 +166,7 @@ class LockupWatch:
                 self._rows.at_rest(seen.turbine_rpm, seen.rpm, hypot(_AT_REST_RPM, 0.5 * seen.sd_rpm))
             self.sums.slipping_since_s = None
             return
-        if w.start_s - self._stretch_start_s > _STRETCH_S:
+        if w.start_s - self._stretch_start_s > STRETCH_S:
             self._settle()
             self._stretch_start_s = w.start_s
         before = self._weighed
@@ -197,7 +193,7 @@ class LockupWatch:
             rows.know_scale(_SCALE_SD + w.slip_sd_rpm / seen.turbine_rpm)
         since_s = self._since_s if self._since_s is not None else w.start_s
         noise = noise_rpm(seen, torque.value_nm, w, self._before, since_s, self._torque_nm)
-        weight = _ALIKE * (self._joined + worth(w))
+        weight = ALIKE * (self._joined + worth(w))
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._before, self._joined = w, 0
         p = rows.predict(w.engine_rpm, seen.turbine_rpm, torque, noise, by_shaft)
@@ -220,9 +216,9 @@ class LockupWatch:
         believed = (1.0 - _ODD) * good / total
         if not by_shaft:
             self._gear_slips(w, torque.value_nm, slip, p, total, believed)
-        before = rows.of_causes(self._settled + self._stretch)
-        self._stretch += weight * np.log(total)
-        now = self._settled + self._stretch
+        before = rows.of_causes(self._ledger.as_seen)
+        self._ledger.add(weight * np.log(total))
+        now = self._ledger.as_seen
         told = rows.of_causes(now) - before
         self._likeliest = holding, never_on = (
             rows.likeliest(now, rows.sound),
@@ -233,14 +229,12 @@ class LockupWatch:
         self._own_worn += np.where(bites, told[rows.worn] - told[rows.sound], 0.0)
         if w.gear and w.gear <= len(self._own):
             self._own[w.gear - 1] += told[rows.first_gear + w.gear - 1] - told[rows.sound]
-        self._going_on = True
         self._judged = None
         is_on = good_on > good_open
         self._open += believed * (good_open / good - self._open)
         likelier, row = np.where(is_on, np.where(fits_tight > fits_on, TIGHT, ON), OPEN), self._all
         rows.step(
             off[likelier, row],
-            p.h[likelier, row],
             p.ph[likelier, row],
             p.total[likelier, row],
             weight * believed * np.maximum(good_on, good_open) / good,
@@ -294,11 +288,8 @@ class LockupWatch:
 
     def _settle(self) -> None:
         self._weighed, self._joined = None, 0
-        if self._going_on:
-            softened = soften(self._stretch)
-            self._settled += softened
-            self._rows.unlearn(ODD_STRETCH / np.exp(softened))
+        odd = self._ledger.settle()
+        if odd is not None:
+            self._rows.unlearn(odd)
             self._rows.begin()
-            self._stretch[:] = 0.0
-            self._going_on = False
             self._judged = None

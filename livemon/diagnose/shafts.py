@@ -11,14 +11,11 @@ from math import hypot, log
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
 from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.row_logs import log_mean, normal, soften
+from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Array, Ledger, log_mean, normal
 from livemon.diagnose.windows import Window
-
-Array = NDArray[np.float64]
 
 _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
 _NOISE: Final = 0.005  # of the ratio of both speeds, from window to window
@@ -27,12 +24,10 @@ _WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so ofte
 _ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
 _ODD_STRETCH: Final = 0.005
 _SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that one
-_ALIKE: Final = 0.4  # windows of one stretch are partly the same look
 _LEAST_S: Final = 0.2  # of a window
 _SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
 _LEAST_RPM: Final = 400.0  # slower, whatever the wheels do takes a large share
 _SURE: Final = 0.9
-_STRETCH_S: Final = 12.0
 _REGIMES: Final = ("launch", "pull", "locked", "coast")
 
 
@@ -52,8 +47,7 @@ class ShaftWatch:
         self._var: Array = np.full(rows, _SCALE_SD**2)
         self._wrong: Array = np.zeros(gears)  # ln of what the file's ratio is to be multiplied by
         self._wrong_var: Array = np.full(gears, _WRONG_SD**2)
-        self._settled: Array = np.zeros(rows)
-        self._stretch: Array = np.zeros(rows)
+        self._ledger = Ledger(rows, _ODD_STRETCH)
         self._gear: int | None = None
         self._since_s = self._stretch_start_s = 0.0
         self._waiting: Window | None = None
@@ -61,7 +55,7 @@ class ShaftWatch:
 
     def of_gears(self) -> Array:
         """ln evidence of each gear that it slips, against sound gears."""
-        now, gears = self._settled + soften(self._stretch, _ODD_STRETCH), self._gears
+        now, gears = self._ledger.now, self._gears
         sound = float(now[0])
         if gears:
             sound += mixture(_WRONG, log_mean(now[1 : 1 + gears]) - sound)
@@ -76,7 +70,7 @@ class ShaftWatch:
             self._settle(w.start_s)
             return
         if before is not None:
-            if before.start_s - self._stretch_start_s > _STRETCH_S:
+            if before.start_s - self._stretch_start_s > STRETCH_S:
                 self._settle(before.start_s)
             self._weigh(before)
         told = w.turbine_told and w.gear is not None and w.gear <= self._gears
@@ -114,11 +108,11 @@ class ShaftWatch:
         holds = (1.0 - chance) * float(total[slipping])
         total[slipping] = holds + slips
         believed[slipping] *= holds / (holds + slips)
-        self._stretch += _ALIKE * np.log(total)
+        self._ledger.add(ALIKE * np.log(total))
         if slips > holds:
             ahead = (lost_rpm - sound_rpm) / geared
             self.slips.slipped(gear, ahead / (1.0 + ahead), torque_nm, w.start_s, w.end_s)
-        weight = _ALIKE * believed
+        weight = ALIKE * believed
         own_gain = weight[wrong] * own_var / (own_var + noise)
         self._wrong[gear - 1] += own_gain * own_off
         self._wrong_var[gear - 1] *= 1.0 - own_gain
@@ -129,6 +123,4 @@ class ShaftWatch:
 
     def _settle(self, start_s: float) -> None:
         self._stretch_start_s = start_s
-        if self._stretch.any():
-            self._settled += soften(self._stretch, _ODD_STRETCH)
-            self._stretch[:] = 0.0
+        self._ledger.settle()

@@ -15,11 +15,9 @@ from math import hypot, log, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
 from livemon.converter.curves import Curves, at
-
-Array = NDArray[np.float64]
+from livemon.diagnose.row_logs import Array
 
 # What a worn clutch can hold: of peak engine torque, whatever comes (pressure that leaks), and of what comes
 # (pressure follows torque, friction is gone).
@@ -64,14 +62,13 @@ class Torque(NamedTuple):
 
 
 class Predicted(NamedTuple):
-    """Slip with the clutch on [0], open [1] and closed tight [2], row by row: value, regressors, variance of
-    the moment [rpm].
+    """Slip with the clutch on [0], open [1] and closed tight [2], row by row: value, variance of the moment
+    [rpm].
 
-    `ph`: covariance of the nuisances times the regressors; `total`: variance with what they leave open.
+    `ph`: covariance with the nuisances; `total`: variance with what they leave open.
     """
 
     slip: Array
-    h: Array
     variance: Array
     ph: Array
     total: Array
@@ -168,7 +165,7 @@ class SlipRows:
         variance = sd * sd + noise_rpm * noise_rpm
         ph = np.matmul(self.p, h[..., None])[..., 0]
         total = (ph * h).sum(2) + variance
-        return Predicted(slip + scaled_rpm * self.x[:, Nuisance.SCALE], h, variance, ph, total)
+        return Predicted(slip + scaled_rpm * self.x[:, Nuisance.SCALE], variance, ph, total)
 
     def _fluid(
         self, rpm: float, seen: float, fluid_nm: Array, torque_sd_nm: float
@@ -197,7 +194,7 @@ class SlipRows:
         sd = np.hypot(flow * shape, by_torque * torque_sd_nm)
         return rpm * (1.0 - ratio), h, sd
 
-    def step(self, off: Array, h: Array, ph: Array, total: Array, weight: Array) -> None:
+    def step(self, off: Array, ph: Array, total: Array, weight: Array) -> None:
         """One Kalman step a row, as large as the row's explanation is believed (`weight` 0 to 1)."""
         gain = ph * (weight / total)[:, None]
         self.x += gain * off[:, None]
@@ -223,13 +220,11 @@ class SlipRows:
 
     def at_rest(self, turbine_rpm: float, slip_rpm: float, sd_rpm: float) -> None:
         """No torque to hold and the clutch on: worn or not it does not slip, so slip shows the scale."""
-        h = np.zeros((self.count, SIZE))
-        h[:, Nuisance.SCALE] = turbine_rpm
         off = slip_rpm - turbine_rpm * self.x[:, Nuisance.SCALE]
         ph = turbine_rpm * self.p[:, :, Nuisance.SCALE]
         total = turbine_rpm * ph[:, Nuisance.SCALE] + sd_rpm * sd_rpm
         believed = 1.0 / (1.0 + 0.02 * np.exp(np.minimum(0.5 * off * off / total, 50.0)))
-        self.step(off, h, ph, total, 0.5 * believed)
+        self.step(off, ph, total, 0.5 * believed)
 
     def begin(self) -> None:
         """A stretch begins."""

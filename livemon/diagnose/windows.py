@@ -40,7 +40,6 @@ class Window:
     locked_probability: float
     gear_probability: float
     turbine_rpm: float | None
-    turbine_sd_rpm: float
     turbine_source: str
     geared_rpm: float | None  # turbine speed by road speed and file ratio alone
     geared_sd_rpm: float
@@ -54,7 +53,6 @@ class Window:
     pump_torque_unsure_nm: float  # from its change while torque and road are read at different moments
     torque_source: str
     road_speed_m_s: float | None
-    road_speed_sd_m_s: float
     road_accel_m_s2: float
     road_accel_sd_m_s2: float
     road_accel_unsure_m_s2: float  # likewise
@@ -205,7 +203,6 @@ class WindowMaker:
             locked_probability=self._locked / n,
             gear_probability=e.gear_probability,
             turbine_rpm=None if ratio is None else ratio * rpm,
-            turbine_sd_rpm=e.turbine_sd_rpm,
             turbine_source=e.turbine_source,
             geared_rpm=self._geared / self._geared_n * rpm if self._geared_n else None,
             geared_sd_rpm=e.geared_sd_rpm,
@@ -219,7 +216,6 @@ class WindowMaker:
             pump_torque_unsure_nm=max(apart_s * abs(torque_rate), _WITHIN * torque_spread),
             torque_source=e.torque_source,
             road_speed_m_s=self._speed / self._speed_n if self._speed_n else None,
-            road_speed_sd_m_s=e.road_speed_sd_m_s,
             road_accel_m_s2=self._accel / self._speed_n if self._speed_n else 0.0,
             road_accel_sd_m_s2=e.road_accel_sd_m_s2,
             road_accel_unsure_m_s2=max(apart_s * abs(jerk), _WITHIN * accel_spread),

@@ -228,7 +228,7 @@ def link(s: Snapshot, width: int, ink: Ink) -> Line:
     return [(text, "label"), (alarm, "alarm")]
 
 
-def limits(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
+def limits(s: Snapshot, rows: int, ink: Ink) -> list[Line]:
     """What cannot be judged on this vehicle or drive, as far as there is room."""
     shown = [ink.text(sentence) for sentence in s.cannot_judge]
     lines: list[Line] = [[(f"   not judged so far: {part}", "label")] for part in shown[:rows]]

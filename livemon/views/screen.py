@@ -98,7 +98,7 @@ def render(snapshot: Snapshot, width: int, height: int, ink: Ink = UNICODE) -> P
         lines += panels.causes(s, width, ink)
     if rows["still"]:
         lines.append(panels.still(s, width, not rows.get("limits"), ink))
-    lines += panels.limits(s, width, rows.get("limits", 0), ink)
+    lines += panels.limits(s, rows.get("limits", 0), ink)
     lines += [[]] * left
     if rows["link"]:
         lines.append(panels.link(s, width, ink))

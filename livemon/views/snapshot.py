@@ -76,7 +76,6 @@ class Snapshot:
     still_to_drive: Sequence[str] = ()  # manoeuvres that would show what has not been tested
     markers: Sequence[Marker] = ()
     notice: str = ""  # of the link: "no answer for 3 s, asking again"
-    ended: bool = False
 
 
 @dataclass(slots=True)

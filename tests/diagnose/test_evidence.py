@@ -178,7 +178,10 @@ def test_slip_in_one_gear_only_is_that_gear() -> None:
 def test_a_worn_clutch_is_known_by_the_load_it_cannot_hold() -> None:
     """What its rows gain in other windows, by what they did not learn, is no evidence by itself."""
     clutch = LockupWatch(VEHICLE, CURVES, 240.0, 6)
-    clutch._settled[clutch._rows.worn] = 6.0
+    elsewhere = np.zeros(clutch._rows.count)
+    elsewhere[clutch._rows.worn] = 6.0
+    clutch._ledger.add(elsewhere)
+    clutch._ledger.settle()
     assert clutch.log_evidence()[0] < 0.1
     clutch._own_worn[:] = 2.0
     clutch._judged = None
