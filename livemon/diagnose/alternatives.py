@@ -27,7 +27,7 @@ _SEPARATES: Final[dict[frozenset[str], str]] = {
     frozenset(("lockup_slip", "gear_slip")): EACH_GEAR,
     frozenset(("lockup_slip", "lockup_shudder")): FASTER,
 }
-_SHOWS: Final[dict[str, str]] = {
+SHOWS: Final[dict[str, str]] = {
     "stator_not_holding": LAUNCH,
     "stator_seized": OPEN_PULL,
     "lockup_shudder": CRUISE,
@@ -43,10 +43,10 @@ def separating(first: str, second: str) -> str:
     """The manoeuvre that would tell two findings apart; with none as one of them, the one that shows the
     other."""
     if "none" in (first, second):
-        return _SHOWS[second if first == "none" else first]
-    return _SEPARATES.get(frozenset((first, second)), _SHOWS[first])
+        return SHOWS[second if first == "none" else first]
+    return _SEPARATES.get(frozenset((first, second)), SHOWS[first])
 
 
 def showing(finding: str) -> str:
     """The manoeuvre that shows one fault if it is there."""
-    return _SHOWS[finding]
+    return SHOWS[finding]

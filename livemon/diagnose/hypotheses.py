@@ -23,9 +23,12 @@ INSIDE: Final[frozenset[FindingName]] = frozenset(
         "gear_slip",
     )
 )
-# A car comes to a road test because somebody complained; half of them have none of these. Common practice, no
-# source.
-PRIOR: Final[dict[FindingName, float]] = {name: 0.0625 for name in FINDINGS} | {"none": 0.5}
+# A car comes to a road test because somebody complained; half of them have none of these, and of the others
+# none is rarer. Common practice, no source.
+_SOUND: Final = 0.5
+PRIOR: Final[dict[FindingName, float]] = {
+    name: _SOUND if name == "none" else (1.0 - _SOUND) / (len(FINDINGS) - 1) for name in FINDINGS
+}
 
 # How hilly the country is shows in the drive: flat, rolling, mountains. Share; rms of short hills, and of
 # what a valley climbs over kilometres, over the usual ones. A mountain road is laid out evenly. Common

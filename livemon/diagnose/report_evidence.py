@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from math import exp, hypot, log
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, assert_never
 
 from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
@@ -32,52 +32,76 @@ def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
 
 
 def numbers(d: Diagnoser, name: FindingName) -> Evidence:
-    if name == "gear_slip":
-        return gear_slip(d)
-    if name in ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag"):
-        row = d.bank.rows[d.bank.best_row(name)]
-        out: Evidence = {}
-        for label, field, regime in (
-            ("launch_r_k", "r_k", "launch"),
-            ("launch_r_t", "r_t", "launch"),
-            ("pull_r_k", "r_k", "pull"),
-            ("pull_r_t", "r_t", "pull"),
-            ("locked_r_t", "r_t", "locked"),
-        ):
-            fact = d.stretches.facts.mean(field, regime)
-            if fact is not None:
-                out[label], out[f"{label}_sd"] = round(fact.mean, 3), round(fact.sd, 3)
-        if name == "stator_not_holding":
-            out["reaction_lost_pct"] = round(100.0 * row.lost)
-        elif name == "engine_low_output":
-            made, sd = d.bank.size(name, State.GAIN)
-            sd = hypot(sd, gain_sd(d.torque_source))  # what the torque signal itself is off by
-            out["torque_made_of_seen_pct"] = round(100.0 * exp(made))
-            out["torque_made_of_seen_sd_pct"] = round(100.0 * exp(made) * sd)
-            best = d.full_pedal.best
-            if best is not None:
-                out["full_pedal_torque_of_rated_pct"] = round(100.0 * best[0].share)
-        elif name == "driveline_drag":
+    """What goes with one fault."""
+    match name:
+        case "gear_slip":
+            return gear_slip(d)
+        case "lockup_shudder":
+            return _shudder(d)
+        case "lockup_slip" | "lockup_never_applied":
+            return lockup(d)
+        case "stator_not_holding":
+            row = d.bank.rows[d.bank.best_row(name)]
+            return _road(d) | {"reaction_lost_pct": round(100.0 * row.lost)}
+        case "stator_seized":
+            return _road(d)
+        case "engine_low_output":
+            return _road(d) | _engine(d)
+        case "driveline_drag":
             drag, sd = d.bank.size(name, State.ROLLING)
             weight_n = d.vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
-            out["extra_force_n"] = round(drag * weight_n)
-            out["extra_force_sd_n"] = round(sd * weight_n)
-        return out
-    if name == "lockup_shudder":
-        firm = d.shudder.firm
-        strongest = max(firm, key=lambda e: e.amplitude_rpm, default=None)
-        return {
-            "episodes": len(firm),
-            "frequency_hz": None if strongest is None else round(strongest.frequency_hz, 2),
-            "amplitude_rpm": None if strongest is None else round(strongest.amplitude_rpm, 1),
-            "stopped_at_release": sum(e.stopped_at_release for e in firm),
-            "smallest_false_alarm_probability": min((e.false_alarm_probability for e in firm), default=None),
-            "shaking_most_rpm": round(d.shakes.on.strongest_rpm, 1),
-            "shaking_clutch_on_pct": round(100.0 * d.shakes.on.share),
-            "shaking_clutch_open_pct": round(100.0 * d.shakes.open.share) if d.shakes.open.count else None,
-            "ln_evidence_of_half_order": round(d.shakes.order, 1),
-        }
-    return lockup(d)
+            return _road(d) | {
+                "extra_force_n": round(drag * weight_n), "extra_force_sd_n": round(sd * weight_n),
+            }  # fmt: skip
+        case "none" | "not_enough_evidence":
+            return {}
+        case _:
+            assert_never(name)
+
+
+def _road(d: Diagnoser) -> Evidence:
+    """Mean K and torque ratio of the regimes that tell them."""
+    out: Evidence = {}
+    for label, field, regime in (
+        ("launch_r_k", "r_k", "launch"),
+        ("launch_r_t", "r_t", "launch"),
+        ("pull_r_k", "r_k", "pull"),
+        ("pull_r_t", "r_t", "pull"),
+        ("locked_r_t", "r_t", "locked"),
+    ):
+        fact = d.stretches.facts.mean(field, regime)
+        if fact is not None:
+            out[label], out[f"{label}_sd"] = round(fact.mean, 3), round(fact.sd, 3)
+    return out
+
+
+def _engine(d: Diagnoser) -> Evidence:
+    made, sd = d.bank.size("engine_low_output", State.GAIN)
+    sd = hypot(sd, gain_sd(d.torque_source))  # what the torque signal itself is off by
+    out: Evidence = {
+        "torque_made_of_seen_pct": round(100.0 * exp(made)),
+        "torque_made_of_seen_sd_pct": round(100.0 * exp(made) * sd),
+    }
+    best = d.full_pedal.best
+    if best is not None:
+        out["full_pedal_torque_of_rated_pct"] = round(100.0 * best[0].share)
+    return out
+
+
+def _shudder(d: Diagnoser) -> Evidence:
+    firm = d.shudder.firm
+    strongest = max(firm, key=lambda e: e.amplitude_rpm, default=None)
+    return {
+        "episodes": len(firm),
+        "frequency_hz": None if strongest is None else round(strongest.frequency_hz, 2),
+        "amplitude_rpm": None if strongest is None else round(strongest.amplitude_rpm, 1),
+        "stopped_at_release": sum(e.stopped_at_release for e in firm),
+        "smallest_false_alarm_probability": min((e.false_alarm_probability for e in firm), default=None),
+        "shaking_most_rpm": round(d.shakes.on.strongest_rpm, 1),
+        "shaking_clutch_on_pct": round(100.0 * d.shakes.on.share),
+        "shaking_clutch_open_pct": round(100.0 * d.shakes.open.share) if d.shakes.open.count else None,
+        "ln_evidence_of_half_order": round(d.shakes.order, 1),
+    }
 
 
 def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:

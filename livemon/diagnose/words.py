@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final
+from typing import TYPE_CHECKING, Final, assert_never
 
 from livemon.diagnose import alternatives, decide, strain, words_clutch, words_road
 from livemon.diagnose.checks import CHECKS, CODES, ENGINE_SHAKES, REPLAY
@@ -116,33 +116,39 @@ def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) 
 def _told(d: Diagnoser, name: FindingName) -> list[Said | None]:
     """All that was seen and bears on the call, the most telling first."""
     road = words_road
-    if name == "none":
-        return [
-            road.sound(d), road.launch_k(d, name), road.launch_t(d, name), road.pulls(d, name),
-            road.locked(d, name), road.coasting(d, name), words_clutch.clutch(d),
-        ]  # fmt: skip
-    if name == "stator_not_holding":
-        seen = [road.launch_k(d, name), road.launch_t(d, name), *road.weighed(d, name)]
-        return [*seen, road.locked(d, name), road.pulls(d, name)]
-    if name == "stator_seized":
-        return [
-            *road.weighed(d, name), road.pulls(d, name), road.launch_k(d, name), road.locked(d, name),
-        ]  # fmt: skip
-    if name == "engine_low_output":
-        told = road.full_pedal(d)
-        seen = [road.made(d), *road.weighed(d, name), road.locked(d, name), road.launch_t(d, name)]
-        seen.append(road.launch_k(d, name))
-        return [told, *seen] if d.full_pedal.log_evidence > 0.0 else [*seen, told]
-    if name == "driveline_drag":
-        seen = [road.drag(d), *road.weighed(d, name), road.coasting(d, name), road.locked(d, name)]
-        return [*seen, road.launch_k(d, name)]
-    if name == "gear_slip":
-        return [words_clutch.gear(d)]
-    if name == "lockup_shudder":
-        return [Said(line) for line in shudder(d)]
-    if name == "lockup_slip":
-        return [words_clutch.slip(d)]
-    return [words_clutch.never(d)]
+    match name:
+        case "none":
+            return [
+                road.sound(d), road.launch_k(d, name), road.launch_t(d, name), road.pulls(d, name),
+                road.locked(d, name), road.coasting(d, name), words_clutch.clutch(d),
+            ]  # fmt: skip
+        case "stator_not_holding":
+            seen = [road.launch_k(d, name), road.launch_t(d, name), *road.weighed(d, name)]
+            return [*seen, road.locked(d, name), road.pulls(d, name)]
+        case "stator_seized":
+            return [
+                *road.weighed(d, name), road.pulls(d, name), road.launch_k(d, name), road.locked(d, name),
+            ]  # fmt: skip
+        case "engine_low_output":
+            told = road.full_pedal(d)
+            seen = [road.made(d), *road.weighed(d, name), road.locked(d, name), road.launch_t(d, name)]
+            seen.append(road.launch_k(d, name))
+            return [told, *seen] if d.full_pedal.log_evidence > 0.0 else [*seen, told]
+        case "driveline_drag":
+            seen = [road.drag(d), *road.weighed(d, name), road.coasting(d, name), road.locked(d, name)]
+            return [*seen, road.launch_k(d, name)]
+        case "gear_slip":
+            return [words_clutch.gear(d)]
+        case "lockup_shudder":
+            return [Said(line) for line in shudder(d)]
+        case "lockup_slip":
+            return [words_clutch.slip(d)]
+        case "lockup_never_applied":
+            return [words_clutch.never(d)]
+        case "not_enough_evidence":
+            return []
+        case _:
+            assert_never(name)
 
 
 def _split(d: Diagnoser, p: Mapping[FindingName, float]) -> str:
