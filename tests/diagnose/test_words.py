@@ -198,7 +198,6 @@ def test_how_rare_is_said_without_powers_of_ten(probability: float, said: str) -
 def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:
     for lines in CHECKS.values():
         assert not any(word in lines[0] for word in ("converter out", "pan off", "apply pressure"))
-        for line in lines:
-            if line.startswith("stall check"):
-                assert STALL_CAUTION in line
+    stalls = [line for lines in CHECKS.values() for line in lines if "stall check" in line]
+    assert stalls and all(STALL_CAUTION in line for line in stalls)
     assert "wheels chocked" in STALL_CAUTION and "maker's procedure" in STALL_CAUTION
