@@ -133,3 +133,10 @@ def test_a_stretch_counts_the_same_while_it_lasts_and_once_it_is_over() -> None:
     over = bank.log_finding()["stator_not_holding"]
     assert lasting - before > 0.3
     assert over - before == pytest.approx(lasting - before, rel=0.1)
+
+
+def test_rows_of_each_finding_share_its_prior() -> None:
+    total: dict[str, float] = {}
+    for row in hypotheses():
+        total[row.finding] = total.get(row.finding, 0.0) + row.share
+    assert all(value == pytest.approx(1.0) for value in total.values())

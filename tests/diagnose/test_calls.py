@@ -228,3 +228,16 @@ def test_stream_is_the_same_however_it_is_cut() -> None:
     asked.end(), quiet.end()
     assert asked.standing() == quiet.standing()
     assert asked.launches == quiet.launches
+
+
+@pytest.mark.parametrize("field", ["pump_torque_nm", "road_accel_m_s2", "engine_rpm"])
+def test_one_absurd_stretch_cannot_decide(field: str) -> None:
+    """Three seconds of nonsense in the middle of a sound drive raise no fault above one in two."""
+    diagnoser = Diagnoser(VEHICLE)
+    for item in drive(Truth(), 4, 150.0):
+        if isinstance(item, Estimate) and 60.0 < item.time_s < 63.0:
+            item = replace(item)
+            setattr(item, field, 0.35 * (getattr(item, field) or 0.0))
+        diagnoser.feed(item)
+    diagnoser.end()
+    assert max(p for name, p in diagnoser.standing().items() if name != "none") < 0.5

@@ -71,3 +71,37 @@ def test_a_swing_that_dies_away_still_followed_its_order(
         of = 0.5 if i < followed else None
         watch.feed(Oscillation(10.0 + 0.5 * i, 13.2, 15.0, 1e-9, 25.0, 17.0, True, of), 2.0)
     assert watch.firm[0].engine_order == order
+
+
+def test_shudder_needs_to_show_more_than_once_and_returns_with_weight() -> None:
+    once, again, smooth = ShudderWatch(), ShudderWatch(), ShudderWatch()
+    once.feed(Oscillation(10.0, 9.0, 30.0, 1e-6, 15.0, 8.0, True))
+    assert once.firm == [] and once.log_evidence <= 0.0
+    for start_s in (10.0, 30.0, 50.0):
+        for i in range(4):
+            again.feed(Oscillation(start_s + 0.4 * i, 9.0 + 0.1 * i, 30.0, 1e-6, 15.0, 8.0, True))
+        again.released(start_s + 1.7)
+    assert len(again.firm) == 3 and all(e.stopped_at_release for e in again.firm)
+    assert again.log_evidence > 6.0
+    for i in range(100):
+        smooth.feed(Oscillation(float(i), 9.0, 2.0, 0.5, 15.0, 8.0, True))
+        smooth.locked_time(1.0, 20)
+    assert smooth.can_be_seen and smooth.log_evidence < -0.5
+
+
+def test_swing_at_an_engine_order_is_misfire_rather_than_shudder() -> None:
+    def evidence(order: float | None) -> float:
+        seen = ShudderWatch()
+        for i in range(4):
+            seen.feed(Oscillation(10.0 + 0.4 * i, 9.0, 30.0, 1e-6, 15.0, 8.0, True, order))
+        return seen.log_evidence
+
+    assert evidence(0.5) < 0.0 < evidence(None)
+
+
+def test_slow_sampling_cannot_rule_shudder_out() -> None:
+    slow = ShudderWatch()
+    for i in range(100):
+        slow.feed(Oscillation(float(i), 0.0, 0.0, 1.0, 1.5, 0.0, True))
+        slow.locked_time(1.0, 3)
+    assert not slow.can_be_seen and slow.log_evidence == pytest.approx(0.0, abs=1e-9)

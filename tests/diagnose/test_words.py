@@ -15,6 +15,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 from synthetic import Truth, judged  # it lies beside this file
 
 from livemon.diagnose import words, words_clutch, words_road, words_shake
+from livemon.diagnose.checks import CHECKS, STALL_CAUTION
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Fact
@@ -192,3 +193,11 @@ def test_how_rare_is_said_without_powers_of_ten(probability: float, said: str) -
     )
     d: Any = SimpleNamespace(shudder=SimpleNamespace(firm=[episode]))
     assert f"once in {said} such" in words_shake.shudder(d)[0]
+
+
+def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:
+    for lines in CHECKS.values():
+        assert not any(word in lines[0] for word in ("converter out", "pan off", "apply pressure"))
+    stalls = [line for lines in CHECKS.values() for line in lines if "stall check" in line]
+    assert stalls and all(STALL_CAUTION in line for line in stalls)
+    assert "wheels chocked" in STALL_CAUTION and "maker's procedure" in STALL_CAUTION

@@ -18,6 +18,8 @@ from livemon.sources.serial_open import SerialLink
 class Bench:
     """An Adapter with a unit behind it, and the link that opens it on a virtual clock."""
 
+    rpm_answer = bytes.fromhex("04410C1AF8")  # of a TableUnit
+
     def __init__(
         self, unit: Unit | None = None, faults: Faults | None = None, baud: int | None = None, **options: int
     ) -> None:

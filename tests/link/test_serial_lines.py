@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from livemon.sources.serial_lines import LONGEST_LINE, Kind, Line, LineReader, parse
+from livemon.sources.serial_lines import LONGEST_LINE, Line, LineReader, parse
 
 RPM = Line("frame", "7E804410C1AF8", 0x7E8, False, bytes.fromhex("04410C1AF8"))
 CASES: list[tuple[bytes, list[Line]]] = [
@@ -61,10 +61,6 @@ CASES: list[tuple[bytes, list[Line]]] = [
     (b"7E8 04 41 0C 1A\r", [Line("garbled", "7E804410C1A")]),  # a byte is missing
     (b"\r\n\r\n", []),
 ]
-
-
-def line_kinds(lines: list[Line]) -> list[tuple[Kind, int, bool, bytes]]:
-    return [(line.kind, line.can_id, line.extended, line.data) for line in lines]
 
 
 @pytest.mark.parametrize(("data", "expected"), CASES, ids=[str(case[0]) for case in CASES])
