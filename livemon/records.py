@@ -9,7 +9,7 @@ dataclasses. Units are in the names. `None` means "not known", never zero.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 Regime = Literal[
     "stationary_in_gear",  # road speed zero, turbine held by the wheels: SR = 0
@@ -34,6 +34,29 @@ FindingName = Literal[
     "engine_low_output",
     "driveline_drag",
 ]
+
+# One name for each cause, in tables and sentences alike.
+TITLES: Final[dict[FindingName, str]] = {
+    "none": "no fault",
+    "stator_not_holding": "stator not holding",
+    "stator_seized": "stator seized",
+    "lockup_shudder": "converter clutch shudder",
+    "lockup_slip": "converter clutch slip",
+    "lockup_never_applied": "converter clutch not coming on",
+    "gear_slip": "slip in one gear",
+    "engine_low_output": "low engine output",
+    "driveline_drag": "driveline drag or load",
+}
+INSIDE: Final[frozenset[FindingName]] = frozenset(
+    (
+        "stator_not_holding",
+        "stator_seized",
+        "lockup_shudder",
+        "lockup_slip",
+        "lockup_never_applied",
+        "gear_slip",
+    )
+)
 
 Where = Literal["inside_transmission", "outside_transmission", "no_fault", "unknown"]
 

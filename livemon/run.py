@@ -168,6 +168,7 @@ class Run:
             warnings=self.warnings,
             cannot_judge=diagnoser.cannot_judge,
             codes=getattr(decoder, "codes", {}),
+            codes_read=diagnoser.codes.read,
             vin=getattr(decoder, "vin", None),
             markers=self.markers,
             notices=self.notices,

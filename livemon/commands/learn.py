@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from livemon.commands import outputs
 from livemon.commands.say import say
 from livemon.errors import RecordingError
+from livemon.records import TITLES
 
 if TYPE_CHECKING:
     from livemon.estimate.learning import Learner
@@ -29,7 +30,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Learn and write; a drive that does not hold enough is refused, saying what is missing."""
     from livemon.commands.drive import decoder_of, replay_recording, vehicle_of
-    from livemon.diagnose.said import TITLES
     from livemon.estimate.learning import Learner
     from livemon.run import Run
     from livemon.vehicle_file import dump

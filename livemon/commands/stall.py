@@ -17,6 +17,8 @@ from livemon.files import write_whole
 from livemon.vehicle import curves_of, stall_point
 from livemon.vehicle_file import load
 from livemon.vehicle_stall import StallSheet, stall_sheet
+from livemon.views.assumed import named
+from livemon.views.sentences import percent
 
 CAUTION: Final = """\
 A stall check can hurt people and burn the fluid. Only where the maker's procedure allows it. Fluid warm and
@@ -78,10 +80,7 @@ def run(arguments: argparse.Namespace) -> int:
     if arguments.measured is not None:
         lines += ["", *_judged(sheet, arguments.measured, swapped)]
     if curves.assumed:
-        lines += [
-            "",
-            f"Assumed, not in the file: {', '.join(curves.assumed)}. Give them and the band narrows.",
-        ]
+        lines += ["", named(curves.assumed)]
     say(*lines, "", *CAUTION.splitlines())
     return 0
 
@@ -127,7 +126,7 @@ def _how_to_read(sheet: StallSheet) -> list[str]:
         rpm = round(sheet.expected.rpm * share, -1)
         chances = read(rpm, sheet.expected, sheet.lost_ratio, sheet.lost_ratio_sd)
         low = _low(chances)
-        cells = [f"{100 * chance:.0f} %" for chance in (chances["as_expected"], low, chances["slipping"])]
+        cells = [percent(chance) for chance in (chances["as_expected"], low, chances["slipping"])]
         cells.append(_odds(chances) if share < 1.0 else "")
         rows.append(f"{rpm:>10.0f} rpm" + "".join(f"{cell:>23}" for cell in cells))
     weak = sheet.weaker[-1][1].rpm
@@ -162,16 +161,16 @@ def _judged(sheet: StallSheet, measured_rpm: float, swapped: str) -> list[str]:
         raise UsageError("a measured stall speed of 300 to 9000 rpm", came, "--measured", "check it")
     expected = sheet.expected
     chances = read(measured_rpm, expected, sheet.lost_ratio, sheet.lost_ratio_sd)
-    percent = 100 * (measured_rpm / expected.rpm - 1)
+    change = 100 * (measured_rpm / expected.rpm - 1)
     against = " ".join(filter(None, (f"{expected.rpm:.0f} rpm expected", _given(sheet, swapped))))
     grouped = {
         _SOUND: chances["as_expected"],
         _LOW: _low(chances),
         _SLIPS: chances["slipping"],
     }
-    rows = [f"Measured {measured_rpm:.0f} rpm, {percent:+.0f} % from the {against}:"]
+    rows = [f"Measured {measured_rpm:.0f} rpm, {change:+.0f} % from the {against}:"]
     for words, chance in sorted(grouped.items(), key=lambda item: -item[1]):
-        rows.append(f"  {words:<24}{100 * chance:>4.0f} %")
+        rows.append(f"  {words:<24}{percent(chance):>6}")
         if words == _LOW and chance > 0.5:
             rows.append(f"    odds between the two, given the stall speed alone: {_odds(chances)}")
     rows.append("  from this one number, before any other evidence")

@@ -38,4 +38,5 @@ def plot(sheet: StallSheet) -> list[str]:
     middle = 0.5 * (left + right)
     axis = f"        {left:<{WIDTH // 2 - 2}.0f}{middle:<{WIDTH // 2 - 4}.0f}{right:.0f} rpm"
     legend = "   N m   - engine at full load   * pump, sound converter   o pump, stator not holding"
-    return [legend, *lines, "       +" + "-" * WIDTH, axis]
+    where = "         X expected stall   x stall with the stator not holding"
+    return [legend, where, *lines, "       +" + "-" * WIDTH, axis]

@@ -34,22 +34,22 @@ SENTENCES: Final[dict[str, tuple[str, str]]] = {
     ),
     "lockup_slip": (
         "converter clutch slips: slip with the clutch on is above target",
-        "clutch-slip warning withdrawn: the clutch has held since",
+        "clutch-slip warning withdrawn: what followed fits it no longer",
     ),
     "lockup_never_applied": (
         "converter clutch not coming on in steady cruise where it should",
-        "clutch-not-applied warning withdrawn: the clutch has come on",
+        "clutch-not-coming-on warning withdrawn: what followed fits it no longer",
     ),
     "gear_slip": (
-        "gear train slips: engine speed is too high for road speed in one gear",
-        "gear-slip warning withdrawn: later stretches in that gear do not show it",
+        "slip in one gear: engine speed is too high for road speed there",
+        "slip-in-one-gear warning withdrawn: later stretches in that gear do not show it",
     ),
     "engine_low_output": (
-        "engine makes less torque than it should",
+        "low engine output: it makes less torque than it should",
         "engine-output warning withdrawn: later pulls fit a sound engine",
     ),
     "driveline_drag": (
-        "vehicle is held back: drag beyond tyres and air",
+        "driveline drag or load: the vehicle is held back beyond tyres and air",
         "drag warning withdrawn: later stretches roll freely",
     ),
 }

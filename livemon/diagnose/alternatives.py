@@ -12,7 +12,9 @@ LOCKED_PULL: Final = (
 OPEN_PULL: Final = "a firm pull in second or third gear up to the next upshift, converter clutch open"
 COAST: Final = "a coast-down in drive from 60 to 20 km/h on level road, no brakes"
 CRUISE: Final = "two minutes of level cruise at 80-100 km/h, fully warm, light pedal"
-FASTER: Final = "the same cruise with engine speed asked more often (at least 25 times a second)"
+FASTER: Final = (
+    "a level cruise at 80-100 km/h with the clutch on, engine speed asked at least 25 times a second"
+)
 EACH_GEAR: Final = "a steady stretch of ten seconds in each gear"
 
 _SEPARATES: Final[dict[frozenset[str], str]] = {
@@ -25,7 +27,7 @@ _SEPARATES: Final[dict[frozenset[str], str]] = {
     frozenset(("engine_low_output", "driveline_drag")): COAST,
     frozenset(("lockup_slip", "lockup_never_applied")): CRUISE,
     frozenset(("lockup_slip", "gear_slip")): EACH_GEAR,
-    frozenset(("lockup_slip", "lockup_shudder")): FASTER,
+    frozenset(("lockup_slip", "lockup_shudder")): LOCKED_PULL,
 }
 SHOWS: Final[dict[str, str]] = {
     "stator_not_holding": LAUNCH,

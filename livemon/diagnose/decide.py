@@ -6,10 +6,9 @@ from math import log
 from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose import report_evidence, strain, words
-from livemon.diagnose.hypotheses import INSIDE
 from livemon.diagnose.said import TESTED
 from livemon.quantities import CALL_FROM
-from livemon.records import Call, Finding, FindingName, Where
+from livemon.records import INSIDE, Call, Finding, FindingName, Where
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
@@ -27,7 +26,7 @@ _MUST_TEST: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_
 def untested(d: Diagnoser) -> list[FindingName]:
     """Faults the drive did not speak against: it did not contain what would show them."""
     names = [n for n, value in d.evidence().items() if value > TESTED and n not in ("none", _NEVER)]
-    return [*names, _NEVER] if d.lockup_watch.totals.applied_s < 4.0 else names
+    return [*names, _NEVER] if d.lockup_watch.totals.hardly_applied else names
 
 
 def findings(d: Diagnoser) -> list[Finding]:

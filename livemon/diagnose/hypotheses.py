@@ -13,16 +13,6 @@ from livemon.records import FindingName
 FINDINGS: Final[tuple[FindingName, ...]] = tuple(
     name for name in get_args(FindingName) if name != "not_enough_evidence"
 )
-INSIDE: Final[frozenset[FindingName]] = frozenset(
-    (
-        "stator_not_holding",
-        "stator_seized",
-        "lockup_shudder",
-        "lockup_slip",
-        "lockup_never_applied",
-        "gear_slip",
-    )
-)
 # A car comes to a road test because somebody complained; half of them have none of these, and of the others
 # none is rarer. Common practice, no source.
 _SOUND: Final = 0.5

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from typing import TYPE_CHECKING, Final
 
 from livemon.diagnose.lockup_schedule import WARM_C
@@ -11,6 +12,7 @@ if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
 
 _SHAKES_SEEN: Final = 8  # blocks of two seconds with the clutch on: shaking of any frequency would have shown
+_CRUISE_S: Final = 15.0  # of steady cruise: less does not show whether the clutch comes on
 _REFERENCE: Final = (0.8, 1.7)  # of peak torque: what control units refer to. Common practice, no source
 
 
@@ -30,80 +32,88 @@ def needs_ratios(d: Diagnoser) -> bool:
 
 def cannot_judge(d: Diagnoser) -> list[str]:
     """What is out of reach, and why."""
-    lines: list[str] = []
+    lines = [*_of_converter(d), *_of_torque(d), *_of_clutch(d)]
+    if d.codes.suspect_speeds:
+        lines.append(f"speeds are suspect: {', '.join(d.codes.suspect_speeds)} stored (shaft speed sensor)")
+    return lines
+
+
+def _of_converter(d: Diagnoser) -> Iterator[str]:
     final_drive = d.file_fit.final_drive
     if final_drive is not None:
-        lines.append(
+        yield (
             "anything at all: engine speed and road speed fit none of the vehicle file's gears; with a final "
             f"drive of {final_drive[1]:.2f} instead of {final_drive[0]:.2f} they would (check ratios, final "
             "drive and tyre)"
         )
     if not d.ratio_seen:
-        lines.append(
-            "nothing about the converter: turbine speed is neither broadcast nor could it be found from "
-            "road speed and gear (give gear ratios, final drive and tyre in the vehicle file)"
+        yield (
+            "the converter: turbine speed is neither broadcast nor could it be found from road speed and "
+            "gear (give gear ratios, final drive and tyre in a vehicle file)"
         )
     elif d.presence.clutch_car:
-        lines.append(
-            f"nothing about a converter: in first gear the engine turned with the wheels, without slip, for "
+        yield (
+            f"a converter: in first gear the engine turned with the wheels, without slip, for "
             f"{d.presence.first_gear_solid_s:.0f} s of power, which a converter cannot do"
         )
-    elif final_drive is None and needs_ratios(d):
-        lines.append(
-            "nothing about the converter: the vehicle file gives no gear ratios, and this drive was too "
-            "short or held too few gears for finding them"
+    elif final_drive is None and needs_ratios(d) and not d.ratios_found:
+        yield (
+            "the converter: no gear ratios are given, and this drive was too short or held too few gears for "
+            "finding them"
         )
     elif final_drive is None and not d.presence.seen:
-        lines.append(
-            "nothing about the converter: it was not seen at work (open, engine driving) for long enough"
-        )
+        yield "the converter: it was not seen at work (open, engine driving) for long enough"
+
+
+def _of_torque(d: Diagnoser) -> Iterator[str]:
     if not d.torque_source:
-        lines.append(
+        yield (
             "stator, engine output and torque balance: no engine torque was reported and none could be "
-            "worked out (PIDs 61 to 64, mass air flow or absolute load)"
+            "worked out (PIDs 62, 63 and 8E, mass air flow, absolute load or, of a diesel, fuel rate)"
         )
-        lines.append(
+        yield (
             "whether a converter clutch that slips comes on at all: without torque an open converter looks "
             "like a worn clutch"
         )
     elif d.torque_source != "reported":
-        lines.append(
-            f"engine torque is worked out from {d.torque_source.replace('_', ' ')}: losses under about 20 "
-            "% are not shown"
+        yield (
+            "losses of engine torque under about 20 %: it is worked out from "
+            f"{d.torque_source.replace('_', ' ')}"
         )
     if not weighed(d.vehicle):
-        lines.append(
-            "engine output and driveline drag: no mass in the vehicle file, and a vehicle that speaks "
-            "J1939 may weigh anything (give body.mass_kg as driven, load included)"
+        yield (
+            "engine output and driveline drag: no mass is given, and a vehicle that speaks J1939 may weigh "
+            "anything (give body.mass_kg as driven, load included)"
         )
     if "converter.stall_speed_rpm" in d.curves.assumed and not d.vehicle.curve:
-        lines.append(
-            "the level of the capacity factor: no stall speed in the vehicle file, so the stator is judged "
-            "by torque ratio and by the shape of K only"
+        yield (
+            "the level of the capacity factor: no stall speed is given, so the stator is judged by torque "
+            "ratio and by the shape of K only"
         )
+    if d.full_pedal.best is None:
+        yield "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
+
+
+def _of_clutch(d: Diagnoser) -> Iterator[str]:
+    totals = d.lockup_watch.totals
     if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen and d.shakes.on.count < _SHAKES_SEEN:
-        lines.append(
+        yield (
             f"shudder: engine speed was read too slowly while the clutch was on; swings above "
             f"{d.shudder.highest_visible_hz:.1f} Hz do not show, and too few readings lie near enough to one "
             "another to show that something shakes"
         )
     if d.ratios_found:
-        lines.append(
-            "steady slip of the converter clutch or of one gear: the vehicle file gives no gear ratios, and "
-            "those found in this drive hold whatever slipped all along"
+        yield (
+            "steady slip of the converter clutch or of one gear: no gear ratios are given, and those found "
+            "in this drive hold whatever slipped all along"
         )
-    elif d.lockup_watch.totals.cold_cruise_s > 15.0 and d.lockup_watch.totals.applied_s < 4.0:
-        lines.append(
+    elif totals.cold_cruise_s > _CRUISE_S and totals.hardly_applied:
+        yield (
             f"whether the converter clutch comes on: the coolant was below {WARM_C:.0f} °C for "
-            f"{d.lockup_watch.totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep "
-            "it off until warm"
+            f"{totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep it off until warm"
         )
-    elif d.lockup_watch.totals.applied_s < 4.0 and d.lockup_watch.totals.open_cruise_s < 15.0:
-        lines.append("the converter clutch: not seen on under power, and no steady cruise called for it")
-    if d.full_pedal.best is None:
-        lines.append(
-            "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
+    elif totals.hardly_applied and totals.open_cruise_s < _CRUISE_S:
+        yield (
+            f"the converter clutch: seen on under power for {totals.applied_s:.0f} s, and open in steady "
+            f"cruise, which calls for it, for {totals.open_cruise_s:.0f} s"
         )
-    if d.codes.suspect_speeds:
-        lines.append(f"speeds are suspect: {', '.join(d.codes.suspect_speeds)} stored (shaft speed sensor)")
-    return lines

@@ -11,6 +11,7 @@ from livemon.diagnose.windows import Window
 
 _ENGAGING_S: Final = 3.0  # after a shift the clutch takes a moment to come on
 _ABSURD_RPM: Final = 600.0  # a gear taken for another, not a clutch
+_SHORT_S: Final = 4.0
 _LOADED: Final = 0.25  # of peak torque
 _LIKELY: Final = 0.75
 
@@ -27,6 +28,11 @@ class Totals:
     cold_cruise_s: float = 0.0  # likewise, before the engine was warm
     cruise_first_s: float | None = None
     cruise_last_s: float = 0.0
+
+    @property
+    def hardly_applied(self) -> bool:
+        """Whether the clutch was on for too short a time to be judged."""
+        return self.applied_s < _SHORT_S
 
 
 @dataclass(slots=True)

@@ -9,18 +9,6 @@ from typing import Final, Literal, NamedTuple
 from livemon.diagnose.facts import Fact
 from livemon.records import FindingName
 
-TITLES: Final[dict[str, str]] = {
-    "none": "no fault",
-    "stator_not_holding": "stator not holding",
-    "stator_seized": "stator seized",
-    "lockup_shudder": "converter clutch shudder",
-    "lockup_slip": "converter clutch slipping",
-    "lockup_never_applied": "converter clutch not coming on",
-    "gear_slip": "a gear element slipping",
-    "engine_low_output": "low engine output",
-    "driveline_drag": "driveline drag or load",
-}
-
 Speaks = Literal["for", "against", "neither"]
 
 _TELLS: Final = 0.5  # ln likelihood ratio that is worth calling evidence

@@ -6,8 +6,8 @@ from collections.abc import Mapping
 from math import exp, log
 from typing import Final
 
-from livemon.diagnose.hypotheses import FINDINGS, INSIDE, PRIOR
-from livemon.records import FindingName
+from livemon.diagnose.hypotheses import FINDINGS, PRIOR
+from livemon.records import INSIDE, FindingName
 
 # However much evidence there is, the model of the world may be wrong in a way nobody thought of: this share
 # of belief stays with the prior.

@@ -9,9 +9,9 @@ from livemon.diagnose import alternatives, decide, strain, words_clutch, words_r
 from livemon.diagnose.checks import CHECKS, CODES, ENGINE_SHAKES, REPLAY
 from livemon.diagnose.codes import MISFIRE
 from livemon.diagnose.limits import cannot_judge, needs_ratios, wrong_rating
-from livemon.diagnose.said import TITLES, Said, sentences
+from livemon.diagnose.said import Said, sentences
 from livemon.diagnose.words_shake import engine_shakes, shakes, shakes_open, shudder
-from livemon.records import FindingName
+from livemon.records import TITLES, FindingName
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
@@ -38,7 +38,8 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
             lines += [seen.text] if seen else []
     else:
         lines += sentences(_told(d, name), "for")
-    if name in ("none", "not_enough_evidence", "lockup_shudder") and not d.shudder.firm:
+    no_fault = name in ("none", "not_enough_evidence")  # where an engine that shakes is worth a word
+    if (no_fault and engine_shakes(d)) or ((no_fault or name == "lockup_shudder") and not d.shudder.firm):
         lines += shakes(d)
     lines += [
         f"{_code(d, code)} is stored; it counts as evidence, not as the verdict."
@@ -54,10 +55,10 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     for rival in sorted((n for n in p if n != called), key=lambda n: -p[n])[:2]:
         if p[rival] >= _WORTH_NAMING:
             title = "A sound vehicle" if rival == "none" else TITLES[rival].capitalize()
-            leads = p[rival] > p[called]
+            leads = p[rival] == max(p.values())
             lines.append(
                 f"{title} {'leads, but not by enough to call it' if leads else 'remains possible'} "
-                f"({100 * p[rival]:.0f} %); {alternatives.separating(called, rival)} would tell."
+                f"({100 * p[rival]:.0f} %); what would tell: {alternatives.separating(called, rival)}."
             )
     if name != "not_enough_evidence":
         told = _told(d, name)
@@ -144,7 +145,7 @@ def _told(d: Diagnoser, name: FindingName) -> list[Said | None]:
         case "lockup_slip":
             return [words_clutch.slip(d)]
         case "lockup_never_applied":
-            return [words_clutch.never(d)]
+            return words_clutch.never(d)
         case "not_enough_evidence":
             return []
         case _:

@@ -39,26 +39,32 @@ def clutch(d: Diagnoser) -> Said | None:
         return None
     above_s = watch.totals.slipping_s
     told = "holds" if d.vehicle.lockup_slip_target_rpm is not None else "may hold (assumed)"
+    hardly = above_s < _HARDLY_S
+    length = "it was hardly ever" if hardly else f"for {above_s:.0f} s it was"
     text = (
         f"In {watch.totals.applied_s:.0f} s with the converter clutch carrying torque slip averaged "
-        f"{mean:.0f} rpm; for {above_s:.0f} s it was clearly more than the {watch.target_rpm:.0f} rpm a "
-        f"control {told}."
+        f"{mean:.0f} rpm; {length} clearly more than the {watch.target_rpm:.0f} rpm a control {told}."
     )
-    return Said(text, "for" if above_s < _HARDLY_S else "neither")
+    return Said(text, "for" if hardly else "neither")
 
 
-def never(d: Diagnoser) -> Said:
-    """That the clutch does not come on."""
+def never(d: Diagnoser) -> list[Said | None]:
+    """That the clutch does not come on, and for how long it looked as if it had."""
     seen = d.lockup_watch.totals
     if seen.denied_s > seen.open_cruise_s:
-        return Said(
+        told = (
             f"For {seen.denied_s:.0f} s its control said that the converter clutch was applied; slip stayed "
             "what an open converter shows."
         )
-    return Said(
-        f"The converter clutch stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h in "
-        f"third gear or higher, and seemed to carry torque for {seen.applied_s:.0f} s in all."
-    )
+    else:
+        told = (
+            f"The converter clutch stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h "
+            "in third gear or higher."
+        )
+    if seen.applied_s < _HARDLY_S:
+        return [Said(told)]
+    seemed = f"The converter clutch seemed to carry torque for {seen.applied_s:.0f} s in all."
+    return [Said(told), Said(seemed, "against" if seen.applied_s > seen.open_cruise_s else "neither")]
 
 
 def slip(d: Diagnoser) -> Said:

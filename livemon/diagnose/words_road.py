@@ -9,9 +9,9 @@ from typing import TYPE_CHECKING, Final
 from livemon.diagnose.facts import Fact
 from livemon.diagnose.nuisance import State
 from livemon.diagnose.report_evidence import numbers
-from livemon.diagnose.said import TESTED, TITLES, WEAK, Said, Speaks, way
+from livemon.diagnose.said import TESTED, WEAK, Said, Speaks, way
 from livemon.quantities import STANDARD_GRAVITY_M_S2
-from livemon.records import FindingName
+from livemon.records import TITLES, FindingName
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
@@ -36,8 +36,8 @@ _SHOWS: Final[dict[str, tuple[str, ...]]] = {  # where a fault acts; the rest te
     "driveline_drag": ("launch", "pull", "locked", "coast"),
 }
 _ODDS: Final[tuple[tuple[str, Speaks, float], ...]] = (
-    ("Odds over a sound vehicle by what was driven", "for", 1.0),
-    ("Odds for a sound vehicle by what was driven", "against", -1.0),
+    ("Odds over a sound vehicle by what was driven, each what would be missing without it", "for", 1.0),
+    ("Odds for a sound vehicle by what was driven, each what would be missing without it", "against", -1.0),
 )
 _STATOR: Final = ("stator_not_holding", "stator_seized")
 
@@ -55,7 +55,8 @@ def launch_k(d: Diagnoser, name: FindingName) -> Said | None:
         f"Over {_count(seen, 'launch', 'launches')} at speed ratios below 0.65 the capacity factor K was "
         f"{off(seen, 'the curve')}{tail}."
     )
-    return Said(text, way(seen, _would(seen, 0.5 * weak) | {"driveline_drag": 0.0}, name))
+    speaks = way(seen, _would(seen, 0.5 * weak) | {"driveline_drag": 0.0}, name)
+    return _in_the_whole(d, name, "launch", Said(text, speaks))
 
 
 def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
@@ -68,7 +69,7 @@ def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
         f"{off(seen, 'what pump torque and torque ratio give')}; with a torque ratio of 1 it would be "
         f"{_change(seen.if_lost)}."
     )
-    return Said(text, way(seen, _would(seen, made_ln(d, name)), name))
+    return _in_the_whole(d, name, "launch", Said(text, way(seen, _would(seen, made_ln(d, name)), name)))
 
 
 def locked(d: Diagnoser, name: FindingName) -> Said | None:
@@ -90,6 +91,7 @@ def locked(d: Diagnoser, name: FindingName) -> Said | None:
         verdict = "engine torque and road load do not agree with the converter out of the path"
         if name in _STATOR:
             verdict += ", which the stator does not explain (a climb, load or brakes would)"
+            speaks = "against"
     elif speaks == "neither":
         verdict = "too uncertain to tell whether engine and road load agree"
     else:
@@ -123,10 +125,17 @@ def pulls(d: Diagnoser, name: FindingName) -> Said | None:
     assert seen is not None
     where = " past the coupling point (speed ratio above 0.84)" if held else ""
     text = f"In {_count(seen, 'pull', 'pulls')} with the clutch open{where} {' and '.join(parts)}."
-    for speaks in ("against", "for"):
-        if speaks in ways:
-            return Said(text, speaks)
-    return Said(text, "neither")
+    speaks: Speaks = "against" if "against" in ways else "for" if "for" in ways else "neither"
+    return _in_the_whole(d, name, "pull", Said(text, speaks))
+
+
+def _in_the_whole(d: Diagnoser, name: FindingName, regime: str, said: Said) -> Said:
+    """A mean that by itself does not speak for a call its regime speaks for: the bank knows mass, curve and
+    torque from the whole drive, a mean does not."""
+    if said.speaks == "for" or name not in _SHOWS or d.bank.by_regime(name).get(regime, 0.0) < _WEIGHS:
+        return said
+    tail = " Together with mass, curve and torque as the whole drive shows them it speaks for the call."
+    return Said(said.text + tail, "neither")
 
 
 def coasting(d: Diagnoser, name: FindingName) -> Said | None:
@@ -156,7 +165,7 @@ def full_pedal(d: Diagnoser) -> Said | None:
     )
     if d.full_pedal.log_evidence > 0.0:
         return Said(f"{text}.")
-    return Said(f"{text}: the loss is not in what it reports, it makes less than that.", "neither")
+    return Said(f"{text}: what it reports shows no loss.", "neither")
 
 
 def made(d: Diagnoser) -> Said:

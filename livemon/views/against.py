@@ -143,9 +143,11 @@ def curves(s: Snapshot, width: int, rows: int, ink: Ink) -> list[Line]:
         return [[] for _ in range(rows)]
     half = (width - 2) // 2
     size = (half, rows)
-    legend = f"{ink.model} sound  {ink.lost} stator lost  {ink.now} last"
-    k = [(p.speed_ratio, p.k) for p in s.points if p.k is not None]
-    tr = [(p.speed_ratio, p.torque_ratio) for p in s.points if p.torque_ratio is not None]
+    legend = f"{ink.model} sound  {ink.lost} stator lost  {ink.seen} seen  {ink.now} last"
+    last = newest_open(s)  # the one the rows above tell; drawn last
+    points = [p for p in s.points if p is not last] + ([last] if last else [])
+    k = [(p.speed_ratio, p.k) for p in points if p.k is not None]
+    tr = [(p.speed_ratio, p.torque_ratio) for p in points if p.torque_ratio is not None]
     left = plots.plot(
         ink.text(f"K in rpm/√Nm   {legend}"), c.k, c.k_sd, c.k_lost, plots.capacity_scale(c), k, size, 0, ink
     )

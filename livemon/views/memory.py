@@ -20,6 +20,7 @@ SPAN_S: Final = 0.25
 RECENT: Final = 720  # spans the screen can look back on: 3 minutes
 RECENT_POINTS: Final = 240
 WHOLE: Final = 2048  # spans, points and swings kept of a whole drive; then every two become one
+_NO_HEAT_KW: Final = 0.5  # torque flows from the faster to the slower; more against it is no noise
 HEAT_SPANS: Final = 4  # the peak is what lasted a second, not one odd reading
 RATE_WINDOW_S: Final = 5.0
 VAGUE: Final = 0.25  # a point known no better than this share of itself is not worth a place
@@ -35,13 +36,15 @@ def heat_kw(estimate: Estimate) -> float | None:
     """Power that ends as heat in the converter, at most [kW]: pump torque x slip speed.
 
     Exact with the clutch applied and at stall; between them a multiplying converter wastes less.
-    None where slip is too uncertain for the figure to mean anything.
+    None where slip is too uncertain for the figure to mean anything, or of a sign that torque cannot have.
     """
     if estimate.pump_torque_nm is None or estimate.slip_rpm is None:
         return None
     per_rpm = estimate.pump_torque_nm * RPM_TO_RAD_S / 1000.0
-    heat, sd = max(0.0, per_rpm * estimate.slip_rpm), abs(per_rpm) * estimate.slip_sd_rpm
-    return heat if sd <= max(1.0, 0.5 * heat) else None
+    heat, sd = per_rpm * estimate.slip_rpm, abs(per_rpm) * estimate.slip_sd_rpm
+    if heat < -max(_NO_HEAT_KW, 2.0 * sd) or sd > max(1.0, 0.5 * heat):
+        return None
+    return max(0.0, heat)
 
 
 def capacity_sd(estimate: Estimate) -> float:

@@ -9,7 +9,7 @@ from rich.cells import cell_len
 from livemon.quantities import NO_SENSOR_C
 from livemon.records import Estimate, LinkNews
 from livemon.views.lines import Ink, Line, band, bar, big, fitted, number, rise, rule, spread, wrapped
-from livemon.views.sentences import CAUSES, REGIME, SHORT, clock, percent, quantity, road_kmh
+from livemon.views.sentences import CAUSES, REGIME, SHORT, clock, percent, quantity, road_kmh, vague
 from livemon.views.snapshot import Snapshot
 
 SLIP_WINDOW_S = 60.0
@@ -18,7 +18,6 @@ ESSENTIAL = frozenset({"engine_rpm", "vehicle_kmh", "turbine_rpm", "output_rpm"}
 MARKS = 20  # drawn at most
 KEYS = "m mark  q quit"
 NARROW, WIDE = 72, 100  # below, not everything has room; from here on there is room to spare
-VAGUE_RPM = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
 
 
 def title(s: Snapshot, width: int, ink: Ink) -> list[Line]:
@@ -99,11 +98,6 @@ def state(s: Snapshot, width: int, ink: Ink) -> Line:
             break
         line += [(" " * (gap if line else 1) + label, "label"), (value, "value")]
     return line
-
-
-def vague(value: float | None, sd: float) -> bool:
-    """Whether a speed [rpm] is known so badly that the figure says nothing. None is not known at all."""
-    return value is not None and not 2.0 * sd <= max(abs(value), VAGUE_RPM)
 
 
 def lockup(e: Estimate | None) -> str:

@@ -10,7 +10,7 @@ from typing import Any, Final, TextIO
 
 from livemon import records
 from livemon.errors import UsageError
-from livemon.records import Call
+from livemon.records import Call, FindingName
 from livemon.views import assumed
 from livemon.views.memory import heat_kw
 from livemon.views.sentences import (
@@ -18,14 +18,15 @@ from livemon.views.sentences import (
     SAFETY,
     SENTENCE,
     SHORT,
-    WHERE,
     cautions,
     clean,
     clock,
     fit_encoding,
     percent,
+    place,
     quantity,
     road_kmh,
+    vague,
     warned,
 )
 from livemon.views.snapshot import Drive, Snapshot
@@ -119,10 +120,10 @@ def status(s: Snapshot) -> str:
     kmh = road_kmh(e)
     if kmh is not None:
         parts.append(f"road {kmh:.0f} km/h")
-    if e.slip_rpm is not None:
-        parts.append(f"slip {e.slip_rpm:.0f} ± {2.0 * e.slip_sd_rpm:.0f} rpm")
-    if e.speed_ratio is not None:
-        parts.append(f"speed ratio {e.speed_ratio:.2f}")
+    if e.slip_rpm is not None and not vague(e.slip_rpm, e.slip_sd_rpm):
+        parts.append(f"slip {round(e.slip_rpm)} ± {2.0 * e.slip_sd_rpm:.0f} rpm")
+        if e.speed_ratio is not None:
+            parts.append(f"speed ratio {e.speed_ratio:.2f}")
     if e.gear is not None:
         parts.append(f"gear {e.gear}")
     parts.append(REGIME.get(e.regime, e.regime))
@@ -140,21 +141,28 @@ def status(s: Snapshot) -> str:
 def call_lines(drive: Drive) -> list[str]:
     """The call in plain sentences, one a line."""
     marked = [f"{clock(marker.time_s)} {marker.text}" for marker in drive.markers]
-    return _lines(drive.call, assumed.sentence(drive.vehicle), unsaid_limits(drive), marked, drive.notices)
+    taken = assumed.sentence(drive.vehicle)
+    return _lines(drive.call, drive.probabilities, taken, unsaid_limits(drive), marked, drive.notices)
 
 
 def result_lines(result: Mapping[str, Any]) -> list[str]:
     """The call of a result as written to JSON, in the same sentences."""
     names = (result.get("vehicle") or {}).get("assumed") or ()  # the history may hold a result of less
-    return _lines(Call(**result["call"]), assumed.named(names), [], [], [])
+    probabilities = result.get("probabilities") or {}
+    return _lines(Call(**result["call"]), probabilities, assumed.named(names), [], [], [])
 
 
 def _lines(
-    call: Call, taken: str, limits: Iterable[str], marked: Iterable[str], notices: Iterable[str]
+    call: Call,
+    probabilities: Mapping[FindingName, float],
+    taken: str,
+    limits: Iterable[str],
+    marked: Iterable[str],
+    notices: Iterable[str],
 ) -> list[str]:
     return [
         f"THE CALL: {SENTENCE.get(call.finding, call.finding)}",
-        f"  {standing_sentence(call)}",
+        f"  {standing_sentence(call, probabilities)}",
         *_section("Because", call.because),
         *_section("Against", call.against),
         *_section("Check next", call.check_next),
@@ -164,14 +172,14 @@ def _lines(
         *_section("Marked in the drive", marked),
         *_section("Notices", notices),
         f"  {SAFETY[-1]}",
-        short_call(call),
+        short_call(call, probabilities),
     ]
 
 
-def short_call(call: Call) -> str:
+def short_call(call: Call, probabilities: Mapping[FindingName, float]) -> str:
     """The call on one short line, for the end of a text whose head has scrolled away."""
     sure = "" if call.finding == "not_enough_evidence" else f" {percent(call.probability)},"
-    return f"CALL: {SHORT.get(call.finding, call.finding)},{sure} {WHERE.get(call.where, call.where)}."
+    return f"CALL: {SHORT.get(call.finding, call.finding)},{sure} {place(call.where, probabilities)}."
 
 
 def unsaid_limits(drive: Drive) -> list[str]:
@@ -180,9 +188,9 @@ def unsaid_limits(drive: Drive) -> list[str]:
     return [limit for limit in drive.cannot_judge if limit not in said]
 
 
-def standing_sentence(call: Call) -> str:
+def standing_sentence(call: Call, probabilities: Mapping[FindingName, float]) -> str:
     """How sure, and inside or outside."""
-    where = WHERE.get(call.where, call.where)
+    where = place(call.where, probabilities)
     if call.finding == "not_enough_evidence":
         return f"{where[0].upper()}{where[1:]}."
     return f"{where[0].upper()}{where[1:]}; probability {percent(call.probability)}."

@@ -56,13 +56,15 @@ def plot(
 ) -> list[Line]:
     """One curve over speed ratio 0..1 in `size` (width, rows) places.
 
-    `seen` is oldest first; its last point is drawn as the present one.
+    `seen` is oldest first; its last point is drawn as the present one. What lies off the scale is not drawn.
     """
     width, rows = size[0] - AXIS - 1, size[1] - 2
     grid = [list(row) for row in _ground(table, sd, lost, scale, (width, rows), ink)]
     last = None
     for ratio, value in seen:
-        x, y = round(min(1.0, max(0.0, ratio)) * (width - 1)), min(rows - 1, max(0, _row(value, scale, rows)))
+        x, y = round(min(1.0, max(0.0, ratio)) * (width - 1)), _row(value, scale, rows)
+        if not 0 <= y < rows:
+            continue
         grid[y][x] = ink.seen
         last = x, y
     if last:

@@ -71,7 +71,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         drive=drive,
         call=drive.call,
         headline=sentences.SENTENCE.get(drive.call.finding, drive.call.finding),
-        how_sure=standing_sentence(drive.call),
+        how_sure=standing_sentence(drive.call, drive.probabilities),
         standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),  # type: ignore[index]
         findings=[(sentences.SHORT.get(f.finding, f.finding), f) for f in drive.findings],
         launches=[launch_row(launch) for launch in drive.launches],
@@ -79,7 +79,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         limits=unsaid_limits(drive),
         assumed=assumed.sentence(drive.vehicle),
         cautions=sentences.cautions(drive.call.check_next),
-        warnings=[(w, w.sentence or sentences.SENTENCE.get(w.finding, w.finding)) for w in drive.warnings],
+        warnings=[(w, sentences.warned(w, w.probability)) for w in drive.warnings],
         regimes=[(sentences.REGIME.get(r, r), s) for r, s in drive.regime_s.items()],
         rates=[(sentences.quantity(r.quantity), r.per_s) for r in drive.rates],
         codes=[(kind, code, name) for kind, codes in drive.codes.items() for code, name in codes.items()],

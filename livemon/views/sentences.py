@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from math import isfinite
 from typing import Final, get_args
 
 from livemon.quantities import CALL_FROM, KMH_TO_M_S
-from livemon.records import Estimate, FindingName, Regime, Warning, Where
+from livemon.records import INSIDE, TITLES, Estimate, FindingName, Regime, Warning, Where
 
 FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
 CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
@@ -26,19 +26,11 @@ SENTENCE: Final[dict[FindingName, str]] = {
     "driveline_drag": "Something drags: brakes, a bearing, tyres or load hold the vehicle back.",
 }
 
+VAGUE_RPM: Final = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
 # For the columns of a screen or table: at most 24 characters.
 SHORT: Final[dict[FindingName, str]] = {
-    "none": "no fault",
-    "not_enough_evidence": "not enough evidence",
-    "stator_not_holding": "stator not holding",
-    "stator_seized": "stator seized",
-    "lockup_shudder": "lockup shudders",
-    "lockup_slip": "lockup slips",
-    "lockup_never_applied": "lockup never applied",
-    "gear_slip": "a gear slips",
-    "engine_low_output": "engine makes too little",
-    "driveline_drag": "brakes or load drag",
-}
+    name: title.removeprefix("converter ") for name, title in TITLES.items()
+} | {"not_enough_evidence": "not enough evidence"}
 
 REGIME: Final[dict[Regime, str]] = {
     "stationary_in_gear": "standing in gear",
@@ -125,6 +117,14 @@ _ASCII: Final = str.maketrans(
 )  # fmt: skip
 
 
+def place(where: Where, probabilities: Mapping[FindingName, float]) -> str:
+    """Inside or outside, in words; where none can be named, how likely any inside is may be known still."""
+    inside = sum(probabilities.get(name, 0.0) for name in INSIDE)
+    if where == "unknown" and inside >= CALL_FROM:
+        return f"inside the transmission ({percent(inside)}), but which fault cannot be told yet"
+    return WHERE[where]
+
+
 def quantity(name: str) -> str:
     """A quantity as a technician says it."""
     return QUANTITY.get(name) or name.replace("_", " ")
@@ -154,6 +154,11 @@ def warned(warning: Warning, probability: float | None) -> str:
         return text if "withdrawn" in text else f"withdrawn: {text}"
     possible = probability is not None and probability < CALL_FROM
     return f"possible: {text}" if possible else text
+
+
+def vague(value: float | None, sd: float) -> bool:
+    """Whether a speed [rpm] is known so badly that the figure says nothing. None is not known at all."""
+    return value is not None and not 2.0 * sd <= max(abs(value), VAGUE_RPM)
 
 
 def road_kmh(estimate: Estimate | None) -> float | None:

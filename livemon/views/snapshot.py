@@ -98,6 +98,7 @@ class Drive:
     warnings: Sequence[records.Warning] = ()
     cannot_judge: Sequence[str] = ()
     codes: Mapping[str, Mapping[str, str]] = field(default_factory=dict)  # {"stored": {code: name}, ...}
+    codes_read: bool = False  # whether any control unit answered when asked for them
     vin: str | None = None
     markers: Sequence[Marker] = ()
     notices: Sequence[str] = ()

@@ -7,6 +7,7 @@ from math import exp, hypot, isfinite, sqrt
 from typing import Any, Final, NamedTuple, TypeGuard
 
 from livemon.views import labels
+from livemon.views.sentences import SHORT
 
 COLUMNS: Final = ("K of expected", "turbine torque of expected", "locked slip")
 _CLEAR: Final = 2.0  # standard deviations that make a change
@@ -79,7 +80,7 @@ def sentences(results: Sequence[Mapping[str, Any]]) -> list[str]:
     if len(results) < 2:
         return ["One check only: nothing to compare with yet."]
     *before, newest = results
-    said = []
+    said = _call_changed(before[-1], newest)
     for key, name in (("r_k", "The capacity factor K at launch"), ("r_t", "Turbine torque at launch")):
         old = _together([level for level in (launch_level(r, key) for r in before) if level is not None])
         new = launch_level(newest, key)
@@ -93,13 +94,23 @@ def sentences(results: Sequence[Mapping[str, Any]]) -> list[str]:
     return said
 
 
+def _call_changed(before: Mapping[str, Any], newest: Mapping[str, Any]) -> list[str]:
+    """The calls of the last two checks, where they differ."""
+    was, is_ = ((result.get("call") or {}).get("finding") for result in (before, newest))
+    if was == is_ or was not in SHORT or is_ not in SHORT:
+        return []
+    return [f"The call went from {SHORT[was]} to {SHORT[is_]} since the check before."]
+
+
 def _change(name: str, change: float, sd: float) -> str:
     clear = abs(change) > _CLEAR * sd
     if not clear and labels.too_wide(sd):
         return f"{name} cannot be compared: it is not known well enough."
     percent, low, high = (part - 100.0 for part in (100.0 * exp(change), *labels.limits(change, sd)))
     if not clear:
-        return f"{name} has not clearly changed ({percent:+.0f} %, {low:+.0f} to {high:+.0f})."
+        size = f"{round(percent):+d} %, {round(low):+d} to {round(high):+d}"
+        wide = "; the band is too wide to rule a change out" if abs(change) > sd else ""
+        return f"{name} has not clearly changed ({size}){wide}."
     way = "fell" if change < 0.0 else "rose"
     least, most = sorted((abs(low), abs(high)))
     size = (

@@ -42,7 +42,7 @@ def _words(s: Snapshot, warning: Warning) -> tuple[str, str]:
     now = s.standing.get(warning.finding)
     if now is None or not isfinite(now):
         return warned(warning, None), "alarm"
-    return f"{warned(warning, now)} ({percent(now)} now)", "alarm" if now >= CALL_FROM else "value"
+    return f"{percent(now)} now: {warned(warning, now)}", "alarm" if now >= CALL_FROM else "value"
 
 
 def sort_warnings(given: Sequence[Warning]) -> tuple[list[Warning], list[Warning]]:

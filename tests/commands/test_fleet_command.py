@@ -60,7 +60,7 @@ def test_worst_first_and_no_bad_file_stops_the_rest(
     assert [line.split()[-1] for line in lines[1:7]] == [
         "van8.log", "van7_monday.log", "van7.log", "taxi.log", "bus-3.log", "broken.log",
     ]  # fmt: skip
-    assert lines[1].split()[:4] == ["1", "van8", "a", "gear"]
+    assert lines[1].split()[:4] == ["1", "van8", "slip", "in"]
     assert lines[3].startswith("      Van 7")  # the same vehicle keeps its rank
     assert "98 %" in lines[1] and "inside the transmission" in lines[1] and "10 min" in lines[1]
     assert "not judged" in lines[6] and lines[7] == (

@@ -6,7 +6,8 @@ from collections.abc import Collection
 
 import pytest
 
-from livemon.diagnose import alarms, alternatives, checks, hypotheses, said
+from livemon import records
+from livemon.diagnose import alarms, alternatives, checks, hypotheses
 from livemon.views import sentences
 
 FAULTS = set(hypotheses.FINDINGS) - {"none"}
@@ -17,7 +18,7 @@ ALL = {*FAULTS, "none", "not_enough_evidence"}
     ("table", "of"),
     [
         (hypotheses.PRIOR, FAULTS | {"none"}),
-        (said.TITLES, FAULTS | {"none"}),
+        (records.TITLES, FAULTS | {"none"}),
         (checks.CHECKS, FAULTS | {"none"}),
         (alarms.SENTENCES, FAULTS),
         (alternatives.SHOWS, FAULTS),

@@ -9,10 +9,9 @@ from pathlib import Path
 import pytest
 
 from livemon.diagnose.diagnoser import Diagnoser
-from livemon.diagnose.hypotheses import INSIDE
 from livemon.estimate import Estimator
 from livemon.obd.decode import Decoder
-from livemon.records import Warning
+from livemon.records import INSIDE, Warning
 from livemon.sources.recording import open_recording
 from livemon.vehicle import Known, Vehicle
 

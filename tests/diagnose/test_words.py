@@ -18,7 +18,7 @@ from livemon.diagnose import words, words_clutch, words_road, words_shake
 from livemon.diagnose.checks import CHECKS, STALL_CAUTION
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.diagnoser import Diagnoser
-from livemon.diagnose.facts import Fact
+from livemon.diagnose.facts import Fact, Facts, Faulty
 from livemon.diagnose.said import Speaks, way
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
@@ -111,7 +111,7 @@ def test_a_sound_report_of_torque_is_no_reason_for_a_weak_engine(log_evidence: f
     d.full_pedal = _Weak(log_evidence)
     said = words_road.full_pedal(d)
     assert said is not None and said.speaks == speaks and "97 ± 18 %" in said.text
-    assert ("it makes less than that" in said.text) == (speaks == "neither")
+    assert ("shows no loss" in said.text) == (speaks == "neither")
 
 
 def codes_of(**stored: str) -> Codes:
@@ -126,7 +126,7 @@ def test_every_stored_code_is_quoted_and_none_is_asked_for_again() -> None:
     with_codes.codes = codes_of(P0299="underboost", P0741="clutch stuck off", P0442="small leak")
     call = with_codes.call()
     assert any(line.startswith("P0299 (underboost) is stored") for line in call.because)
-    assert any("P0741" in line and "converter clutch slipping" in line for line in call.against)
+    assert any("P0741" in line and "converter clutch slip" in line for line in call.against)
     assert any("P0442" in line and "not weighed here" in line for line in call.against)
     assert call.check_next[0].startswith("Follow the maker's diagnosis of P0299")
     assert not any("Read stored" in line for line in call.check_next)
@@ -201,3 +201,24 @@ def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:
     stalls = [line for lines in CHECKS.values() for line in lines if "stall check" in line]
     assert stalls and all(STALL_CAUTION in line for line in stalls)
     assert "wheels chocked" in STALL_CAUTION and "maker's procedure" in STALL_CAUTION
+
+
+def test_a_mean_that_misses_the_call_its_regime_speaks_for_is_no_evidence_against_it() -> None:
+    d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
+    missed = copy(d)
+    missed.stretches = copy(d.stretches)
+    missed.stretches.facts = Facts()
+    faulty = Faulty(-0.3, 0.0)
+    missed.stretches.facts.add("r_k", "launch", 0.6, 0.1, 0.05, faulty, 3.0)  # far above anything known
+    assert d.bank.by_regime("engine_low_output")["launch"] > 0.7
+    said = words_road.launch_k(missed, "engine_low_output")
+    assert said is not None and said.speaks == "neither" and said.text.endswith("speaks for the call.")
+    of_sound = words_road.launch_k(missed, "none")
+    assert of_sound is not None and "speaks for the call" not in of_sound.text
+
+
+def test_only_the_likeliest_cause_leads() -> None:
+    d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
+    p = dict.fromkeys(d.standing(), 0.0) | {"lockup_shudder": 0.64, "lockup_slip": 0.31, "none": 0.05}
+    told = words.against(d, "not_enough_evidence", p)
+    assert "leads" in told[0] and "Converter clutch slip remains possible (31 %)" in told[1]

@@ -14,7 +14,15 @@ from livemon.quantities import QUANTITIES
 from livemon.records import FindingName
 from livemon.vehicle import Known, Vehicle, of_any_weight
 from livemon.views import assumed, example, plain
-from livemon.views.plain import Plain, call_lines, result_lines, short_call, warning_line
+from livemon.views.plain import (
+    Plain,
+    call_lines,
+    result_lines,
+    short_call,
+    standing_sentence,
+    status,
+    warning_line,
+)
 from livemon.views.result import build
 from livemon.views.sentences import (
     FINDINGS,
@@ -85,7 +93,25 @@ def test_the_last_line_repeats_the_call() -> None:
     Plain(out).close(example.drive())
     assert out.getvalue().splitlines()[-1] == "CALL: stator not holding, 93 %, inside the transmission."
     unsure = replace(example.CALL, finding="not_enough_evidence", probability=0.4, where="unknown")
-    assert short_call(unsure) == "CALL: not enough evidence, inside or outside cannot be told yet."
+    open_: dict[FindingName, float] = {"none": 0.6, "lockup_slip": 0.3, "driveline_drag": 0.1}
+    assert short_call(unsure, open_) == "CALL: not enough evidence, inside or outside cannot be told yet."
+
+
+def test_inside_is_told_though_the_fault_cannot_be_named() -> None:
+    unsure = replace(example.CALL, finding="not_enough_evidence", probability=0.6, where="unknown")
+    between: dict[FindingName, float] = {"lockup_slip": 0.35, "lockup_shudder": 0.6, "none": 0.05}
+    told = "nside the transmission (95 %), but which fault cannot be told yet."
+    assert short_call(unsure, between) == f"CALL: not enough evidence, i{told}"
+    assert standing_sentence(unsure, between) == f"I{told}"
+
+
+def test_a_slip_known_worse_than_its_own_size_is_not_shown() -> None:
+    shown = example.snapshot()
+    e = shown.estimate
+    assert e is not None
+    assert "slip -0" not in status(replace(shown, estimate=replace(e, slip_rpm=-0.3, slip_sd_rpm=6.0)))
+    vague = status(replace(shown, estimate=replace(e, slip_rpm=400.0, slip_sd_rpm=340.0)))
+    assert "slip" not in vague and "speed ratio" not in vague
 
 
 def test_what_was_assumed_is_told_in_words_with_its_band() -> None:

@@ -50,7 +50,7 @@ def test_regression_the_example_looks_as_approved(name: str, width: int, height:
 def test_everything_asked_for_is_on_the_screen(width: int, height: int, ink: Ink) -> None:
     text = as_text(example.snapshot(), width, height, ink)
     for part in (
-        "01:02", "Works van 7", "van7.log", "01:01 The stator does not hold",
+        "01:02", "Works van 7", "van7.log", "01:01 93 % now: The stator does not hold",
         "ENGINE rpm", "TURBINE rpm", "SLIP rpm", "GEAR", f"{ink.plus_minus} 22",
         "SR 0.48", "launch", "lockup open", "heat up to  15.3 kW", "  8 km/h", "pedal  31 %", "coolant  88 ",
         "capacity K   seen   115", "torque ratio seen  1.04", "expected", "LOW",
@@ -139,8 +139,8 @@ def test_a_standing_warning_tells_how_likely_it_is_now() -> None:
         page = render(replace(s, warnings=[shudder], standing={"lockup_shudder": now}), 80, 24)
         return next(part for line in page.lines for part in line if "00:37" in part[0])
 
-    assert row(0.84) == (" ! 00:37 converter clutch shudder: slip swings (84 % now)", "alarm")
-    assert row(0.5) == (" ! 00:37 possible: converter clutch shudder: slip swings (50 % now)", "value")
+    assert row(0.84) == (" ! 00:37 84 % now: converter clutch shudder: slip swings", "alarm")
+    assert row(0.5) == (" ! 00:37 50 % now: possible: converter clutch shudder: slip swings", "value")
 
 
 def test_newer_warnings_do_not_hide_older_ones() -> None:
