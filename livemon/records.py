@@ -1,6 +1,6 @@
 """The plain records that travel between the stages. No logic lives here.
 
-    source -> Frame -> Reading -> Estimate, Oscillation -> Warning, Launch, Call -> views
+    source -> Frame -> Reading -> Estimate, Oscillation -> Warning, Stretch, Call -> views
 
 Records made thousands of times a second are named tuples (cheap to build); the rest are slotted
 dataclasses. Units are in the names. `None` means "not known", never zero.
@@ -163,11 +163,13 @@ class Finding:
 
 
 @dataclass(slots=True)
-class Launch:
-    """Evidence of one launch: natural logs of seen over modelled capacity factor and turbine torque."""
+class Stretch:
+    """Evidence of one launch or other stretch: ln of seen over modelled K and turbine torque."""
 
     start_s: float
     end_s: float
+    regime: Regime
+    gear: int | None
     samples: int
     r_k: float | None
     r_k_sd: float | None

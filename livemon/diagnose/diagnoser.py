@@ -25,7 +25,7 @@ from livemon.diagnose.standing import posterior
 from livemon.diagnose.stretches import Stretches
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.quantities import CLUTCH_COMES_ON_S, NEAR_COUPLING, NO_SENSOR_C
-from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscillation, Warning
+from livemon.records import Call, Estimate, Finding, FindingName, Oscillation, Stretch, Warning
 from livemon.vehicle import Vehicle, curves_of
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
@@ -226,7 +226,7 @@ class Diagnoser:
         )
 
     @property
-    def launches(self) -> list[Launch]:
+    def launches(self) -> list[Stretch]:
         """One record for each launch finished so far."""
         return self.stretches.launches
 

@@ -121,7 +121,7 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     wanted = {"stator_not_holding": ("launch",), "stator_seized": ("pull",)}.get(
         name, ("launch", "pull", "locked", "coast")
     )
-    seen = [r for r in d.stretches.records if r.details["regime"] in wanted]
+    seen = [r for r in d.stretches.records if r.regime in wanted]
     if not seen:
         return d.first_shown_s.get(name, 0.0), d.time_s
     return seen[0].start_s, seen[-1].end_s

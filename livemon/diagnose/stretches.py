@@ -9,28 +9,34 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from math import exp, hypot, log, sqrt
-from typing import Final
+from typing import Final, Literal
 
-from livemon.converter.curves import Curves, at
+from livemon.converter.curves import Curves, at, log_slope
 from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.facts import Facts, Faulty
 from livemon.diagnose.looks import OVERRUN_SHARE_SD
 from livemon.diagnose.nuisance import DRIFT, Prior, State
-from livemon.diagnose.windows import Window
+from livemon.diagnose.windows import GAP_S, Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
-from livemon.records import Launch
+from livemon.records import Regime, Stretch
 from livemon.vehicle import Vehicle
 
 KEPT: Final = 600  # records; an eight-hour drive must not grow without end
 _REGIMES: Final = frozenset(("launch", "pull", "locked", "coast", "stationary_in_gear"))
 _LOCKED_SHARE, _OPEN_SHARE = 0.03, 0.15  # of peak torque: what counts as driving
+_LEAST_NM, _LEAST_SHARE = 25.0, 0.1  # and to tell K; less is mostly what the signal is off by
+_RELEASED_SHARE: Final = 0.05
+_ROLLS_M_S: Final = 1.5
+_BRAKED_M_S2: Final = -1.2  # no coasting: brakes are on, whatever is said
+_LEAST_TAKEN: Final = 0.15  # of the torque supplied: less has no logarithm worth telling
+_TOO_STEEP_SR: Final = 0.95  # there K turns any error of speed ratio into any K
 _LOW_SR: Final = 0.65  # below this the stator's reaction shows in K and in the torque ratio
 _PAST_SR: Final = 0.84  # above this a stator that never turns does
 
 
 @dataclass(slots=True)
 class _Sums:
-    regime: str
+    regime: Regime | Literal["past"]
     start_s: float
     end_s: float
     gear: int | None
@@ -74,14 +80,14 @@ class Stretches:
         self._weight_n = vehicle.mass_kg.value * exp(prior.mean[State.MASS]) * STANDARD_GRAVITY_M_S2
         self._now: _Sums | None = None
         self._past: _Sums | None = None
-        self.launches: list[Launch] = []
-        self.records: list[Launch] = []
+        self.launches: list[Stretch] = []
+        self.records: list[Stretch] = []
         self.facts = Facts()
 
     def feed(self, w: Window) -> None:
         """Take one window."""
         now = self._now
-        if now is not None and (w.regime != now.regime or w.start_s - now.end_s > 2.5):
+        if now is not None and (w.regime != now.regime or w.start_s - now.end_s > GAP_S):
             self.end()
             now = None
         if w.regime not in _REGIMES:
@@ -137,13 +143,13 @@ class Stretches:
             or ratio is None
         ):
             return
-        if pump < max(25.0, 0.1 * self._prior.torque_nm) or ratio > 0.95:
+        if pump < max(_LEAST_NM, _LEAST_SHARE * self._prior.torque_nm) or ratio > _TOO_STEEP_SR:
             return
         if now.regime == "launch" and ratio > _LOW_SR:
             return
         c = self._curves
         k = at(c.k, ratio)
-        slope = (at(c.k, min(ratio + 0.02, 0.98)) - at(c.k, max(ratio - 0.02, 0.0))) / (0.04 * k)
+        slope = log_slope(c.k, ratio)
         now.k_n += 1
         now.k += log(w.engine_rpm / sqrt(pump) / k)
         now.k_variance += (0.5 * w.pump_torque_sd_nm / pump) ** 2 + (slope * w.speed_ratio_sd) ** 2
@@ -158,7 +164,7 @@ class Stretches:
 
     def _add_force(self, now: _Sums, w: Window) -> None:
         speed, per_m, pump = w.road_speed_m_s, w.turbine_rad_per_m, w.pump_torque_nm
-        if speed is None or speed < 1.5:
+        if speed is None or speed < _ROLLS_M_S:
             return
         body = self._vehicle
         takes = (
@@ -168,8 +174,8 @@ class Stretches:
         )
         unsure = (w.road_accel_sd_m_s2**2 + w.road_accel_unsure_m_s2**2) / STANDARD_GRAVITY_M_S2**2
         if now.regime == "coast":
-            released = pump is None or pump < 0.05 * self._prior.torque_nm
-            if released and w.brake is not True and w.road_accel_m_s2 > -1.2:
+            released = pump is None or pump < _RELEASED_SHARE * self._prior.torque_nm
+            if released and w.brake is not True and w.road_accel_m_s2 > _BRAKED_M_S2:
                 braked = 0.0
                 if pump is not None and per_m is not None and pump < 0.0:
                     braked = -pump * per_m / (body.efficiency.value * self._weight_n)
@@ -235,7 +241,7 @@ class Stretches:
         shared = hypot(sd[State.MASS], sd[State.LINE], torque, tr, level)
         faulty = Faulty(now.lost_supplied, now.seized_supplied)
         self.facts.add_force(now.regime, now.taken, now.supplied, faulty, own, shared, seconds)
-        if now.taken <= 0.15 * now.supplied:
+        if now.taken <= _LEAST_TAKEN * now.supplied:
             return None
         return log(now.taken / now.supplied), hypot(own / now.supplied, shared)
 
@@ -248,8 +254,9 @@ class Stretches:
         self.facts.add("excess", now.regime, now.excess / n, own, shared, Faulty(), seconds)
         return now.excess / n, hypot(own, shared)
 
-    def _record(self, now: _Sums) -> Launch:
-        details: dict[str, float | int | str | None] = {"regime": now.regime, "gear": now.gear}
+    def _record(self, now: _Sums) -> Stretch:
+        assert now.regime != "past"
+        details: dict[str, float | int | str | None] = {}
         r_k, r_k_sd = self._capacity(now) or (None, None)
         if now.k_n:
             details |= {
@@ -277,9 +284,11 @@ class Stretches:
             "most_pedal_pct": None if now.pedal is None else round(now.pedal),
             "torque_source": now.source,
         }
-        return Launch(
+        return Stretch(
             round(now.start_s, 3),
             round(now.end_s, 3),
+            now.regime,
+            now.gear,
             now.samples,
             None if r_k is None else round(r_k, 4),
             None if r_k_sd is None else round(r_k_sd, 4),

@@ -14,7 +14,7 @@ from livemon.records import Estimate, Regime
 # A launch is over in seconds and moves through the whole curve; steady regimes have little new to say.
 _LENGTH_S: Final[dict[str, float]] = {"launch": 0.5, "pull": 1.0, "locked": 1.6}
 _STEADY_LENGTH_S: Final = 2.5
-_GAP_S: Final = 2.5  # a hole in the recording ends the window
+GAP_S: Final = 2.5  # a hole in the recording ends the window
 _STUB_S: Final = 0.2  # the end of a stretch, cut off by a change of regime that began before it was seen
 # A shift up begins with torque handed over, before its speeds move. Common practice, no source.
 _HANDS_OVER_S: Final = 0.3
@@ -131,12 +131,12 @@ class WindowMaker:
         time_s = e.time_s
         key = (e.regime, e.gear, e.clutch_applied)
         # A clock set back ends the window as a hole does.
-        if last is None or key != self._key or not 0.0 <= time_s - last.time_s <= _GAP_S:
+        if last is None or key != self._key or not 0.0 <= time_s - last.time_s <= GAP_S:
             done = self._close(last is not None and (e.regime == "shift" or e.gear != last.gear))
             self._first = True
             self._stretch_start_s = time_s
             self._key = key
-            self._previous = last if last is not None and 0.0 <= time_s - last.time_s <= _GAP_S else e
+            self._previous = last if last is not None and 0.0 <= time_s - last.time_s <= GAP_S else e
             self._clear(time_s, _LENGTH_S.get(e.regime, _STEADY_LENGTH_S))
         elif last.time_s - self._start_s >= self._limit_s or time_s - self._start_s > self._limit_s + 0.1:
             done = self._close()

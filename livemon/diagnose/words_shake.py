@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from math import floor, log10
 from typing import TYPE_CHECKING, Final
+
+from livemon.rarity import once_in
 
 if TYPE_CHECKING:
     from livemon.diagnose.diagnoser import Diagnoser
@@ -71,15 +72,9 @@ def shudder(d: Diagnoser) -> list[str]:
     lines = [
         f"Slip swung in {len(firm)} episode{'s' if len(firm) > 1 else ''} with the converter clutch on, at "
         f"{strongest.frequency_hz:.1f} Hz and up to {strongest.amplitude_rpm:.0f} rpm (noise alone does so "
-        f"less than once in {_once_in(strongest.false_alarm_probability)} such stretches)."
+        f"{once_in(strongest.false_alarm_probability)} such stretches)."
     ]
     stopped = sum(e.stopped_at_release for e in firm)
     if stopped:
         lines.append(f"It stopped as the clutch let go {stopped} time{'s' if stopped > 1 else ''}.")
     return lines
-
-
-def _once_in(probability: float) -> str:
-    """How rare, as a power of ten that is not too large."""
-    power = floor(-log10(min(max(probability, 1e-6), 0.1)) + 1e-9)
-    return f"{10**power:,}".replace(",", " ")

@@ -7,7 +7,7 @@ from typing import Final
 
 from livemon import records
 from livemon.converter.curves import at
-from livemon.records import Call, Estimate, Finding, Launch, Oscillation
+from livemon.records import Call, Estimate, Finding, Oscillation, Stretch
 from livemon.vehicle import Known, Vehicle, curves_of
 from livemon.views.snapshot import Drive, Marker, Point, Rate, SlipSpan, Snapshot
 
@@ -90,7 +90,7 @@ def drive() -> Drive:
     return Drive(
         "van7.log", 4210, 2100, 124.5, VEHICLE, CALL, now.standing,
         findings=[Finding("stator_not_holding", 58.0, 64.0, {"torque_ratio": 1.04, "samples": 61})],
-        launches=[Launch(58.0, 64.0, 61, -0.18, 0.04, -0.55, 0.08, {"pedal_pct": 31.0})],
+        launches=[Stretch(58.0, 64.0, "launch", 1, 61, -0.18, 0.04, -0.55, 0.08, {"pedal_pct": 31.0})],
         lockup={"locked_s": 24.0, "slip_rpm": 14.0},
         counters=now.counters,
         curves=now.curves,

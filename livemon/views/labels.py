@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from math import exp, floor, isfinite, log, log10
+from math import exp, isfinite, log
 from typing import Final
 
+from livemon.rarity import grouped, once_in, one_digit
 from livemon.views import sentences
 
 # A key's last word is its unit; longer ones first.
@@ -63,7 +64,6 @@ _SHARES: Final = ("_r_k", "_r_t")  # natural logarithms of seen over expected
 _UNSAID: Final = ("probability",)  # stands among the possible causes already
 _WIDE: Final = 4.0  # a band with its ends this many times apart tells no size any more
 _MOST_TIMES: Final = 1000  # the models behind a likelihood are no better than that
-_RAREST: Final = 1_000_000
 _TELLS: Final = log(3.0)  # less is no evidence either way
 
 
@@ -93,16 +93,9 @@ def rows(values: Mapping[str, object]) -> list[tuple[str, str]]:
 def _times(log_likelihood: float) -> str:
     """How many times better one explanation fits than another."""
     if log_likelihood > log(_MOST_TIMES):
-        return f"more than {_grouped(_MOST_TIMES)} times"
+        return f"more than {grouped(_MOST_TIMES)} times"
     times = exp(log_likelihood)
-    return f"{_grouped(_one_digit(times))} times" if times >= 1.5 else "no"
-
-
-def _once_in(probability: float) -> str:
-    """A small probability as a person says it."""
-    if probability < 1.0 / _RAREST:
-        return f"less than once in {_grouped(_RAREST)}"
-    return f"once in {_grouped(_one_digit(1.0 / probability))}" if probability < 0.5 else "often"
+    return f"{grouped(one_digit(times))} times" if times >= 1.5 else "no"
 
 
 def _leaning(log_likelihood: float) -> str:
@@ -111,18 +104,9 @@ def _leaning(log_likelihood: float) -> str:
     return "yes" if log_likelihood > 0.0 else "no"
 
 
-def _one_digit(value: float) -> int:
-    step: int = 10 ** floor(log10(value))
-    return round(value / step) * step
-
-
-def _grouped(value: int) -> str:
-    return f"{value:,}".replace(",", " ")
-
-
 _IN_WORDS: Final[dict[str, Callable[[float], str]]] = {
     "ln_evidence_against_sound": _times,
-    "smallest_false_alarm_probability": _once_in,
+    "smallest_false_alarm_probability": once_in,
     "ln_evidence_of_half_order": _leaning,
     "shudder_could_be_seen": lambda seen: "yes" if seen else "no",
     "turbine_told": lambda told: "yes" if told else "no",

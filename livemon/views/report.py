@@ -14,7 +14,7 @@ from typing import Any, Final
 import livemon
 from livemon.errors import UsageError
 from livemon.files import write_whole
-from livemon.records import Launch
+from livemon.records import Stretch
 from livemon.views import assumed, result, sentences
 from livemon.views.labels import label, number, rows, share
 from livemon.views.plain import standing_sentence, unsaid_limits
@@ -72,7 +72,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
         call=drive.call,
         headline=sentences.SENTENCE.get(drive.call.finding, drive.call.finding),
         how_sure=standing_sentence(drive.call, drive.probabilities),
-        standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),  # type: ignore[index]
+        standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),
         findings=[(sentences.SHORT.get(f.finding, f.finding), f) for f in drive.findings],
         launches=[launch_row(launch) for launch in drive.launches],
         stretches=[launch_row(stretch) for stretch in telling(drive.stretches)],
@@ -93,24 +93,19 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
     )
 
 
-def telling(stretches: Sequence[Launch]) -> list[Launch]:
+def telling(stretches: Sequence[Stretch]) -> list[Stretch]:
     """The longest stretches other than launches that say something, in the order of the drive."""
-    useful = [
-        s
-        for s in stretches
-        if s.details.get("regime") != "launch" and (s.r_k is not None or s.r_t is not None)
-    ]
+    useful = [s for s in stretches if s.regime != "launch" and (s.r_k is not None or s.r_t is not None)]
     longest = sorted(useful, key=lambda s: s.start_s - s.end_s)[:STRETCHES]
     return sorted(longest, key=lambda s: s.start_s)
 
 
-def launch_row(launch: Launch) -> dict[str, Any]:
+def launch_row(launch: Stretch) -> dict[str, Any]:
     """One launch as shares of what a sound converter shows: bands of two standard deviations."""
-    details = dict(launch.details)
+    details = {"gear": launch.gear} | launch.details
     lost = [details.pop(key, None) for key in ("r_k_if_reaction_lost", "r_t_if_reaction_lost")]
-    regime = str(details.pop("regime", ""))
     return {
-        "regime": sentences.REGIME.get(regime, regime),  # type: ignore[call-overload]
+        "regime": sentences.REGIME[launch.regime],
         "start_s": launch.start_s,
         "lasted_s": launch.end_s - launch.start_s,
         "samples": launch.samples,

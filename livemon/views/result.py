@@ -11,7 +11,7 @@ from typing import Any
 
 import livemon
 from livemon.files import write_whole
-from livemon.records import FindingName, Launch
+from livemon.records import FindingName, Stretch
 from livemon.views.sentences import CAUSES
 from livemon.views.snapshot import Drive
 
@@ -53,9 +53,11 @@ def build(drive: Drive) -> dict[str, Any]:
     return plain
 
 
-def _evidence(stretch: Launch) -> dict[str, Any]:
+def _evidence(stretch: Stretch) -> dict[str, Any]:
     """One launch or other stretch of one regime."""
     return {
+        "regime": stretch.regime,
+        "gear": stretch.gear,
         **stretch.details,
         "start_s": stretch.start_s,
         "end_s": stretch.end_s,
@@ -67,7 +69,7 @@ def _evidence(stretch: Launch) -> dict[str, Any]:
     }
 
 
-def probabilities(given: Mapping[FindingName, float]) -> dict[str, float]:
+def probabilities(given: Mapping[FindingName, float]) -> dict[FindingName, float]:
     """Every cause with its probability, summing to 1. Nothing known is every cause alike."""
     weights = {name: _probability(given.get(name, 0.0)) for name in CAUSES}
     total = sum(weights.values())

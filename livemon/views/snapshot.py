@@ -12,7 +12,7 @@ from typing import NamedTuple, Protocol
 
 from livemon import records
 from livemon.converter.curves import Curves
-from livemon.records import Call, Estimate, Finding, FindingName, Launch, Oscillation, Regime
+from livemon.records import Call, Estimate, Finding, FindingName, Oscillation, Regime, Stretch
 from livemon.vehicle import Vehicle
 
 
@@ -90,8 +90,8 @@ class Drive:
     call: Call
     probabilities: Mapping[FindingName, float]
     findings: Sequence[Finding] = ()
-    launches: Sequence[Launch] = ()
-    stretches: Sequence[Launch] = ()  # the same evidence of every regime
+    launches: Sequence[Stretch] = ()
+    stretches: Sequence[Stretch] = ()  # the same evidence of every regime
     lockup: Mapping[str, float | int | str | None] = field(default_factory=dict)
     counters: Mapping[str, int] = field(default_factory=dict)
     curves: Curves | None = None

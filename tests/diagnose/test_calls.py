@@ -16,7 +16,7 @@ from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
 
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Fact
-from livemon.records import Estimate, FindingName, Launch
+from livemon.records import Estimate, FindingName, Stretch
 
 SOUND = Truth()
 FAULTS: dict[FindingName, Truth] = {
@@ -194,7 +194,7 @@ def test_launch_records_carry_what_the_stator_does() -> None:
     lost, _ = judged(FAULTS["stator_not_holding"])
     sound, _ = judged(SOUND)
 
-    def mean(launches: list[Launch], field: str) -> float:
+    def mean(launches: list[Stretch], field: str) -> float:
         values = [getattr(launch, field) for launch in launches if getattr(launch, field) is not None]
         return float(sum(values) / len(values))
 
@@ -211,7 +211,7 @@ def test_weak_engine_leaves_its_mark_in_every_regime() -> None:
     sound, _ = judged(SOUND)
     for regime in ("launch", "pull", "locked"):
         of = [
-            [r.r_t for r in d.stretches.records if r.details["regime"] == regime and r.r_t is not None]
+            [r.r_t for r in d.stretches.records if r.regime == regime and r.r_t is not None]
             for d in (weak, sound)
         ]
         assert sum(of[0]) / len(of[0]) < sum(of[1]) / len(of[1]) - 0.15

@@ -185,14 +185,15 @@ def test_a_gear_that_slips_is_told_with_numbers() -> None:
 
 
 @pytest.mark.parametrize(
-    ("probability", "said"), [(9e-5, "10 000"), (1e-3, "1 000"), (1e-12, "1 000 000"), (0.5, "10")]
+    ("probability", "said"),
+    [(9e-5, "once in 10 000"), (3e-4, "once in 3 000"), (1e-12, "less than once in 1 000 000")],
 )
 def test_how_rare_is_said_without_powers_of_ten(probability: float, said: str) -> None:
     episode = SimpleNamespace(
         amplitude_rpm=8.0, frequency_hz=9.0, false_alarm_probability=probability, stopped_at_release=False
     )
     d: Any = SimpleNamespace(shudder=SimpleNamespace(firm=[episode]))
-    assert f"once in {said} such" in words_shake.shudder(d)[0]
+    assert f"noise alone does so {said} such" in words_shake.shudder(d)[0]
 
 
 def test_checks_begin_outside_and_name_the_caution_with_a_stall_check() -> None:

@@ -13,7 +13,7 @@ import pytest
 
 from livemon import records
 from livemon.errors import UsageError
-from livemon.records import Finding, Launch, Oscillation
+from livemon.records import Finding, Oscillation, Stretch
 from livemon.views import example, labels, report
 from livemon.views.report_figures import all_figures
 from livemon.views.sentences import SAFETY, SHORT
@@ -121,7 +121,7 @@ def test_text_from_outside_is_escaped() -> None:
         vehicle=replace(example.VEHICLE, name=evil),
         call=replace(example.CALL, because=[evil], against=[evil], check_next=[evil]),
         findings=[Finding("gear_slip", 0.0, 1.0, {evil: evil})],
-        launches=[Launch(0.0, 1.0, 3, None, None, None, None, {evil: evil})],
+        launches=[Stretch(0.0, 1.0, "launch", 1, 3, None, None, None, None, {evil: evil})],
         lockup={evil: evil},
         counters={evil: 1},
         warnings=[records.Warning(1.0, "gear_slip", evil, True, 0.9)],
@@ -170,7 +170,7 @@ def test_numbers_that_are_no_numbers_do_not_break_it(tmp_path: Path) -> None:
             Oscillation(1.0, 9.0, 4.0, nan, nan, 3.0, True),
         ],
         warnings=[records.Warning(nan, "gear_slip", "", True, nan)],
-        launches=[Launch(nan, inf, 0, nan, nan, 1e9, -1.0, {"slip_rpm": nan})],
+        launches=[Stretch(nan, inf, "launch", 1, 0, nan, nan, 1e9, -1.0, {"slip_rpm": nan})],
         probabilities={"none": nan},
         heat_peak_kw=nan,
         heat_kj=inf,

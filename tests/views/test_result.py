@@ -14,7 +14,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from livemon.errors import UsageError
-from livemon.records import Finding, FindingName, Launch
+from livemon.records import Finding, FindingName, Stretch
 from livemon.views import example, result
 from livemon.views.sentences import CAUSES
 
@@ -87,7 +87,7 @@ def test_any_numbers_give_strict_json(
         example.drive(),
         probabilities=given,
         findings=[Finding("gear_slip", nan, inf, evidence)],
-        launches=[Launch(0.0, inf, 3, r_k, nan, None, None, evidence)],
+        launches=[Stretch(0.0, inf, "launch", 1, 3, r_k, nan, None, None, evidence)],
         call=replace(example.CALL, probability=probability),
         lockup=evidence,
     )
