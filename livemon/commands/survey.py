@@ -60,7 +60,8 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    source, schedule = links.open_link(args, clock, mention, getattr(decoder, "wanted_masks", ()))
+    masks = getattr(decoder, "wanted_masks", ())
+    source, schedule = links.open_link(args, clock, mention, masks, vehicle.fuel)
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:

@@ -45,9 +45,16 @@ class Schedule:
     """Set `regime` whenever it changes; `units` are the control units met, by answering identifier.
 
     extended: 29-bit identifiers (True), 11-bit (False), or both in turn until somebody answers (None).
+    fuel: as in the vehicle file; it decides what torque and pedal are asked for.
     """
 
-    def __init__(self, extended: bool | None = None, channel: str = "can0", parallel: bool = True) -> None:
+    def __init__(
+        self,
+        extended: bool | None = None,
+        channel: str = "can0",
+        parallel: bool = True,
+        fuel: str | None = None,
+    ) -> None:
         self.regime: Regime = "unknown"
         self.units: dict[int, AskedUnit] = {}
         self.counters: Counter[str] = Counter()
@@ -55,6 +62,7 @@ class Schedule:
         self._widths = deque(self._all_widths)
         self._channel = channel
         self._parallel = parallel
+        self._fuel = fuel
         self._searching = True
         self._search_s = 0.0  # when to send the next broadcast ask, or when its answers are all in
         self._search_asks = 0
@@ -185,11 +193,11 @@ class Schedule:
         """Everybody has said what it answers: share the quantities out, the engine's unit first."""
         self._planned = True
         units = sorted(self.units.values(), key=lambda unit: (unit.can_id not in _ENGINES, unit.can_id))
-        chosen = worth_asking([unit.supported for unit in units])
+        chosen = worth_asking([unit.supported for unit in units], self._fuel)
         if not any(chosen):
-            chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units])
+            chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units], self._fuel)
         for unit, pids in zip(units, chosen, strict=True):
-            unit.plan = Plan(pids)
+            unit.plan = Plan(pids, self._fuel)
             if not unit.greeted:
                 self._chores += ((unit, ask) for ask in (_VIN, _STORED, _PENDING, _PERMANENT))
                 unit.greeted = True

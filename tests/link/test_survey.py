@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -164,6 +165,27 @@ def test_where_torque_comes_from(answered: set[str], vehicle: Vehicle, source: s
     assert torque_source(answered, vehicle) == source
     reach = {scope.finding: scope.reach for scope in scopes(answered | SPEEDS, 60.0, vehicle)}
     assert (reach["engine_low_output"] == "no") == (source == "")
+
+
+@pytest.mark.parametrize(("fuel", "pedal"), [("petrol", True), ("diesel", False), (None, False)])
+def test_a_throttle_is_a_pedal_only_where_the_estimator_takes_it_for_one(
+    fuel: str | None, pedal: bool
+) -> None:
+    answered = {*SPEEDS, "engine_torque_nm", "throttle_pct", "relative_throttle_pct"}
+    found = {scope.finding: scope for scope in scopes(answered, 60.0, replace(FILE, fuel=fuel))}
+    assert ("no pedal" in found["engine_low_output"].why) != pedal
+
+
+def test_a_diesels_fuel_rate_is_asked_and_counted_as_its_torque(bench: Any) -> None:
+    engine = table(
+        x0100="410000190001", x0120="412000000001", x0140="414000000004",
+        x010C="410C1AF8", x010D="410D32", x0110="41100800", x015E="415E0100",
+    )  # fmt: skip
+    b, vehicle = bench(TableUnit(engine)), Vehicle(fuel="diesel")
+    schedule = Schedule(parallel=False, fuel=vehicle.fuel)
+    found = Survey(Reconnecting(b.link, b.clock, b.said.append), schedule, Decoder(), b.clock).run("x", 4.0)
+    assert found.rates["launch"]["fuel_rate_l_h"] > 3.0
+    assert torque_source(found.answered, vehicle) == "fuel rate"
 
 
 @pytest.mark.parametrize(("per_s", "reach"), [(5.0, "no"), (9.9, "no"), (20.0, "partly"), (50.0, "yes")])

@@ -11,12 +11,18 @@ from itertools import pairwise
 
 import pytest
 
+from livemon.estimate import Estimator
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
 from livemon.permit import permit
-from livemon.records import Frame, Reading, Regime
+from livemon.records import Estimate, Frame, Reading, Regime
+from livemon.vehicle import Vehicle
 
-LENGTHS = {0x04: 1, 0x05: 1, 0x0C: 2, 0x0D: 1, 0x10: 2, 0x11: 1, 0x49: 1, 0x62: 1, 0x63: 2, 0x8E: 1, 0xA4: 4}
+LENGTHS = {
+    **dict.fromkeys((0x04, 0x05, 0x0D, 0x11, 0x45, 0x49, 0x62, 0x8E), 1),
+    **dict.fromkeys((0x0C, 0x10, 0x43, 0x5E, 0x63), 2),
+    0xA4: 4,
+}
 
 
 @dataclass
@@ -190,6 +196,35 @@ def test_locked_spends_the_rate_on_engine_speed() -> None:
         assert share["launch"][name] > 0.2
     assert share["locked"]["vehicle_kmh"] > 0.05
     assert share["pull"]["engine_rpm"] > share["pull"]["pedal_pct"] > 0.03
+
+
+def test_a_diesel_without_torque_is_asked_its_fuel_rate_and_gets_a_torque_from_it() -> None:
+    pids = (0x0C, 0x0D, 0x10, 0x11, 0x43, 0x49, 0x5E)
+    shares = {}
+    for fuel in ("diesel", "petrol", None):
+        bench = Bench(Schedule(extended=False, fuel=fuel), [Unit(pids=pids, delay_s=0.03, most=1)])
+        bench.run(40.0)
+        seen = counts(bench.readings)
+        shares[fuel] = {name: count / seen["engine_rpm"] for name, count in seen.items()}
+        if fuel == "diesel":
+            estimator = Estimator(Vehicle(fuel=fuel, displacement_l=2.0))
+            told = [e for reading in bench.readings for e in estimator.feed(reading)]
+            told += estimator.end()
+            assert "fuel_rate" in {e.torque_source for e in told if isinstance(e, Estimate)}
+    assert shares["diesel"]["fuel_rate_l_h"] == pytest.approx(0.5, abs=0.1), "torque's share"
+    assert not {"air_flow_g_s", "absolute_load_pct"} & set(shares["diesel"]), "they say nothing of a diesel"
+    assert shares["petrol"]["air_flow_g_s"] == pytest.approx(0.5, abs=0.1)
+    assert "fuel_rate_l_h" not in shares["petrol"]
+    assert 0.05 < shares[None]["fuel_rate_l_h"] < 0.2, "a recording may get its vehicle file later"
+
+
+@pytest.mark.parametrize(("fuel", "asked"), [("petrol", True), ("diesel", False), (None, True)])
+def test_a_throttle_is_asked_only_where_it_can_stand_in_for_the_pedal(fuel: str | None, asked: bool) -> None:
+    bench = Bench(Schedule(extended=False, fuel=fuel), [Unit(pids=(0x0C, 0x0D, 0x11, 0x45, 0x62))])
+    bench.run(10.0)
+    seen = counts(bench.readings)
+    assert ("throttle_pct" in seen) == asked
+    assert "relative_throttle_pct" not in seen, "nothing reads it"
 
 
 def test_after_a_long_locked_stretch_a_launch_is_served_at_once() -> None:
