@@ -76,7 +76,6 @@ class Live:
 
     def _drive(self, stop: Callable[[], bool]) -> None:
         run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
-        flow_control = hasattr(run.decoder, "flow_control")
         while not stop():
             wait_s = LISTEN_S
             now_s = clock.now_s()
@@ -87,7 +86,7 @@ class Live:
             frame = link.read(wait_s)
             if frame is not None:
                 self._take(frame)
-                if flow_control and schedule is not None and (reply := run.decoder.flow_control):  # type: ignore[attr-defined]
+                if schedule is not None and (reply := run.decoder.flow_control):
                     link.send(permit(reply))
             if clock.now_s() >= self._housekeeping_s and self._keep_house(clock.now_s()):
                 return

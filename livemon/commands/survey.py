@@ -60,8 +60,7 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    masks = getattr(decoder, "wanted_masks", ())
-    source, schedule = links.open_link(args, clock, mention, masks, vehicle.fuel)
+    source, schedule = links.open_link(args, clock, mention, decoder.wanted_masks, vehicle.fuel)
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:
@@ -199,8 +198,7 @@ class Survey:
         if self._schedule is None:
             return
         self._schedule.feed(frame, self._clock.now_s())
-        reply = getattr(self._decoder, "flow_control", None)
-        if reply is not None:
+        if (reply := self._decoder.flow_control) is not None:
             self._source.send(permit(reply))
         if len(frame.data) < 2:  # neither an ask nor an answer
             return

@@ -7,7 +7,7 @@ A message is known by its parameter group number alone: priority and source addr
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 from livemon.identifiers import WantedIds
@@ -125,6 +125,9 @@ class J1939Decoder:
     `Reading.source` is the source address.
     """
 
+    codes: Final[Mapping[str, Mapping[str, str]]] = {}  # nothing is asked, and nothing of these answered
+    vin: Final = None
+    flow_control: Final = None
     wanted_masks: Final = tuple(
         (group << 8, 0x03FFFF00 if group & 0xFF00 >= 0xF000 else 0x03FF0000, True)
         for group in (*MESSAGES, _ANNOUNCE_PGN, _TRANSFER_PGN)

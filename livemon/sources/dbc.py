@@ -40,6 +40,10 @@ class DbcDecoder:
     several of its messages have one of that name.
     """
 
+    codes: Final[Mapping[str, Mapping[str, str]]] = {}  # nothing is asked, and nothing of these answered
+    vin: Final = None
+    flow_control: Final = None
+
     def __init__(self, path: str | Path, broadcast: Mapping[str, str] | None = None) -> None:
         self.counters: Counter[str] = Counter()
         found = layouts(Path(path), broadcast or {})
