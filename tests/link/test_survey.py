@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -20,7 +21,7 @@ from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
 from livemon.permit import Permitted
-from livemon.records import Frame
+from livemon.records import Frame, Reading
 from livemon.simulate.adapter import Adapter
 from livemon.simulate.adapter_host import PtyHost
 from livemon.simulate.adapter_unit import VIN, TableUnit, Units
@@ -274,6 +275,31 @@ def test_an_interruption_ends_with_what_was_answered(
     text = "\n".join(lines(found, full_vin=True))
     assert "Interrupted" in text and ("7E8" in text) == bool(at_s) and "What can be judged" not in text
     assert json.dumps(as_dict(found, full_vin=True))
+
+
+def test_a_clock_set_back_takes_no_time_back() -> None:
+    clock, times = VirtualClock(), list[float]()
+
+    class SetBack:
+        def read(self, timeout_s: float) -> Frame:
+            clock.sleep(0.1)
+            wall_s = clock.now_s() - (100.0 if clock.now_s() > 3.0 else 0.0)
+            return Frame(wall_s, 0x7E8, False, bytes.fromhex("03410D32"))
+
+        def send(self, ask: Permitted) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    class Noting(Decoder):
+        def feed(self, frame: Frame) -> Sequence[Reading]:
+            times.append(frame.time_s)
+            return super().feed(frame)
+
+    link = Reconnecting(SetBack, clock, lambda sentence: None)
+    assert Survey(link, Schedule(), Noting(), clock).run("odd", 1.0).rates["locked"]
+    assert len(times) > 40 and times == sorted(times)
 
 
 @pytest.mark.parametrize("can_id", [0x7E8, 0x7E0])

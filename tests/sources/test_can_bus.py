@@ -21,6 +21,7 @@ import pytest
 
 from livemon.clock import MonotonicClock, VirtualClock
 from livemon.errors import LinkError, RefusedError, UsageError
+from livemon.exchange import Exchange
 from livemon.obd.decode import Decoder
 from livemon.obd.j1939 import J1939Decoder
 from livemon.obd.schedule import Schedule
@@ -192,21 +193,16 @@ def test_live_against_an_independent_isotp_stack(
     decoder, schedule = Decoder(), Schedule()
     bus = CanLink("virtual", channel, masks=decoder.wanted_masks)()
     recorder = Recorder(tmp_path / "live.log", keep_vin=True)
-    zero_s: float | None = None
     readings: list[Reading] = []
     until_s = clock.now_s() + 4.0
+
+    def take(frame: Frame) -> None:
+        readings.extend(decoder.feed(frame))
+
+    exchange = Exchange(bus, schedule, decoder, clock, take, recorder)
     try:
         while clock.now_s() < until_s and not (decoder.vin and decoder.codes and len(readings) > 150):
-            while (ask := schedule.next(clock.now_s())) is not None:
-                bus.send(permit(ask))
-            frame = bus.read(schedule.wait_s(clock.now_s()))
-            if frame is not None:
-                recorder.write(frame)
-                zero_s = frame.time_s if zero_s is None else zero_s
-                schedule.feed(frame, clock.now_s())
-                readings += decoder.feed(frame._replace(time_s=frame.time_s - zero_s))
-                if decoder.flow_control is not None:
-                    bus.send(permit(decoder.flow_control))
+            exchange.turn()
     finally:
         vehicle.ended = True
         vehicle.join(1.0)
