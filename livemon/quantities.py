@@ -59,6 +59,7 @@ NEAR_COUPLING: Final = 0.78  # speed ratio up to which no control closes the clu
 
 # These change seldom: where they are broadcast often they are passed on when they change, and now and then.
 STATES: Final = frozenset({"gear", "in_gear", "lockup", "shift_in_process", "brake"})
+REPEAT_S: Final = 0.5  # a state that has not changed is told again after this long
 
 # What engine torque is taken from, and what that is called beside it (`Estimate.torque_source`).
 TORQUE_SOURCES: Final = {
