@@ -13,13 +13,12 @@ from __future__ import annotations
 from collections import Counter, deque
 from typing import Final
 
-from livemon.identifiers import FUNCTIONAL, is_answer, tester_id
+from livemon.identifiers import ENGINE, FUNCTIONAL, is_answer, tester_id
 from livemon.obd.answers import AskedUnit
 from livemon.obd.pids import supported_pids
 from livemon.obd.plan import Plan, worth_asking
 from livemon.records import Frame, Regime
 
-_ENGINES: Final = (0x7E8, 0x18DAF110)  # where the engine's control unit answers, as a rule
 _PADDING: Final = 0x00
 _GATHER_S: Final = 0.15  # after the first answer to a broadcast ask; P2 is 50 ms, adapters add to it
 _HEAR_S: Final = 0.5  # how long a broadcast ask waits for the first answer
@@ -192,7 +191,9 @@ class Schedule:
     def _make_plans(self, now_s: float) -> None:
         """Everybody has said what it answers: share the quantities out, the engine's unit first."""
         self._planned = True
-        units = sorted(self.units.values(), key=lambda unit: (unit.can_id not in _ENGINES, unit.can_id))
+        units = sorted(
+            self.units.values(), key=lambda unit: (unit.can_id not in ENGINE.values(), unit.can_id)
+        )
         chosen = worth_asking([unit.supported for unit in units], self._fuel)
         if not any(chosen):
             chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units], self._fuel)
