@@ -113,7 +113,7 @@ class Schedule:
         if unit is None or unit.extended != extended:
             unit = self.units[can_id] = AskedUnit(can_id, extended)
             self._planned = False
-        message = unit.receive(data, now_s, self.counters)
+        message = unit.receive(data, now_s)
         if message is None:
             return
         self._heard_s = now_s

@@ -74,7 +74,7 @@ class Drive:
 
     def _run(self) -> Iterator[Frame]:
         poll, seconds = self.scenario.poll, self.scenario.seconds
-        asks = _asks(poll, self.scenario, self.unit)
+        asks = _asks(poll, self.scenario)
         rng, unit, start = self._rng, self.unit, self._start_s
         extended = self.scenario.unit.extended
         everybody, engine = FUNCTIONAL[extended], tester_id(ENGINE[extended], extended)
@@ -116,7 +116,7 @@ def drive(scenario: Scenario, keep_truth: bool = False, start_s: float = 0.0) ->
     return Drive(scenario, keep_truth, start_s)
 
 
-def _asks(poll: PollPlan, scenario: Scenario, unit: ControlUnit) -> Iterator[bytes]:
+def _asks(poll: PollPlan, scenario: Scenario) -> Iterator[bytes]:
     """Ask payloads (service and PIDs) without end."""
     known = set(scenario.unit.pids) | (set() if poll.physical else set(scenario.unit.transmission_pids))
     if poll.opens:
