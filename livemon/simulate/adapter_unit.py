@@ -7,7 +7,7 @@ from math import inf
 from livemon import identifiers
 from livemon.records import Frame
 
-VIN = b"LVMTEST0000000017"
+VIN = b"0LMTESTV000000017"  # invented: no region has codes that begin with 0
 
 
 class TableUnit:

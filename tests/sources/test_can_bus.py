@@ -154,7 +154,7 @@ class Vehicle(threading.Thread):
     def _answer(self, ask: bytes) -> None:
         values = {0x0C: "0C1AF8", 0x0D: "0D32", 0x62: "62E1", 0x05: "057B", 0x49: "4933"}
         if ask == b"\x09\x02":
-            self.stack.send(b"\x49\x02\x01" + b"1G1JC5444R7252367")
+            self.stack.send(b"\x49\x02\x01" + b"0LMTESTV012345678")
         elif ask == b"\x03":
             self.stack.send(bytes.fromhex("43040741071507420300"))
         elif ask == b"\x01\x00":
@@ -207,7 +207,7 @@ def test_live_against_an_independent_isotp_stack(
         vehicle.ended = True
         vehicle.join(1.0)
         bus.close()
-    assert decoder.vin == "1G1JC5444R7252367"
+    assert decoder.vin == "0LMTESTV012345678"
     assert list(decoder.codes["stored"]) == ["P0741", "P0715", "P0742", "P0300"]
     assert {r.quantity for r in readings} >= {"engine_rpm", "vehicle_kmh", "engine_torque_pct", "pedal_pct"}
     assert not any(name.startswith("isotp") for name in decoder.counters)
