@@ -60,7 +60,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     if not d.torque_source:
         lines.append(
             "stator, engine output and torque balance: no engine torque was reported and none could be "
-            "worked out (PIDs 61 to 64, mass air flow or absolute load)"
+            "worked out (PIDs 62 and 63, mass air flow or absolute load; of a diesel its fuel rate)"
         )
         lines.append(
             "whether a converter clutch that slips comes on at all: without torque an open converter looks "
