@@ -9,6 +9,10 @@ from typing import Final
 Mask = tuple[int, int, bool]
 
 FUNCTIONAL: Final = {False: 0x7DF, True: 0x18DB33F1}  # a tester to everybody; by whether it is extended
+# Where they answer as a rule, by whether it is extended. The standard names 7E8 the engine's and recommends
+# 7E9 for the transmission; addresses 10 and 18 are common practice, no source.
+ENGINE: Final = {False: 0x7E8, True: 0x18DAF110}
+TRANSMISSION: Final = {False: 0x7E9, True: 0x18DAF118}
 # Every ask and every answer, as filters of a bus.
 DIAGNOSTIC_MASKS: Final[tuple[Mask, ...]] = (
     (0x7E0, 0x7F0, False),

@@ -1,4 +1,4 @@
-"""The loop of a live drive: ask, read, record, feed the run. The same for bus, adapter and simulation."""
+"""The loop of a live drive: exchange frames, feed the run. The same for bus, adapter and simulation."""
 
 from __future__ import annotations
 
@@ -9,15 +9,14 @@ from typing import Final, Protocol
 
 from livemon.clock import Clock
 from livemon.errors import LinkError
+from livemon.exchange import Exchange
 from livemon.obd.schedule import Schedule
-from livemon.permit import permit
 from livemon.records import Frame, LinkNews
 from livemon.run import Run
 from livemon.sources.base import Source
 from livemon.sources.reconnect import Gap
 from livemon.store.recorder import Recorder
 
-LISTEN_S: Final = 0.1  # longest wait for a frame: keys, signals and the screen are looked after in between
 HOUSEKEEPING_S: Final = 0.25
 SILENT_S: Final = 3.0
 SAID_S: Final = (3, 10, 30, 60, 120, 300)  # how long a silence is told of, not every second anew
@@ -52,8 +51,7 @@ class Live:
     ) -> None:
         self.run, self.link, self.schedule, self.clock = run, link, schedule, clock
         self.recorder, self.keys = recorder, keys
-        self._zero_s: float | None = None  # stamp of the first frame
-        self._newest_s = 0.0
+        self._exchange = Exchange(link, schedule, run.decoder, clock, self._take, recorder)
         self._housekeeping_s = clock.now_s()
         self._heard_s = clock.now_s()  # when a reading last came, on the clock
         self._linked_s = inf  # since when there is a link; infinity without one
@@ -75,37 +73,20 @@ class Live:
                 self.run.tell(gaps_sentence(self.link.gaps))
 
     def _drive(self, stop: Callable[[], bool]) -> None:
-        run, link, clock, schedule = self.run, self.link, self.clock, self.schedule
-        flow_control = hasattr(run.decoder, "flow_control")
+        exchange, clock = self._exchange, self.clock
         while not stop():
-            wait_s = LISTEN_S
-            now_s = clock.now_s()
-            if schedule is not None:
-                while (ask := schedule.next(now_s)) is not None:
-                    link.send(permit(ask))
-                wait_s = min(wait_s, schedule.wait_s(now_s))
-            frame = link.read(wait_s)
-            if frame is not None:
-                self._take(frame)
-                if flow_control and schedule is not None and (reply := run.decoder.flow_control):  # type: ignore[attr-defined]
-                    link.send(permit(reply))
+            exchange.turn()
             if clock.now_s() >= self._housekeeping_s and self._keep_house(clock.now_s()):
                 return
 
     def _take(self, frame: Frame) -> None:
-        if self._zero_s is None:
-            self._zero_s = self.run.start_s = frame.time_s
-        if self.recorder is not None:
-            self.recorder.write(frame)
         run = self.run
+        run.start_s = self._exchange.start_s
         before = run.readings
         run.frames += 1
-        self._newest_s = max(self._newest_s, frame.time_s - self._zero_s)
-        run.feed(frame._replace(time_s=self._newest_s))
+        run.feed(frame)
         if run.readings > before:
             self._heard_s = self.clock.now_s()
-        if self.schedule is not None:
-            self.schedule.feed(frame, self.clock.now_s())
 
     def _keep_house(self, now_s: float) -> bool:
         """What need not be done for every frame. Returns whether the drive is over."""
@@ -175,9 +156,9 @@ class Live:
         )
 
     def _mark(self) -> None:
-        marker = self.run.mark()
-        if self.recorder is not None and self._zero_s is not None:
-            self.recorder.mark(self._zero_s + self._newest_s, marker.text)
+        marker, exchange = self.run.mark(), self._exchange
+        if self.recorder is not None and exchange.start_s is not None:
+            self.recorder.mark(exchange.start_s + exchange.time_s, marker.text)
 
 
 def gaps_sentence(gaps: Sequence[Gap]) -> str:

@@ -1,4 +1,7 @@
-"""Names, units and conversion factors, each once. Level 0: imports nothing of livemon."""
+"""Names, units and conversion factors, and which quantity plays which part, each once.
+
+Level 0: imports nothing of livemon.
+"""
 
 from __future__ import annotations
 
@@ -56,3 +59,24 @@ NEAR_COUPLING: Final = 0.78  # speed ratio up to which no control closes the clu
 
 # These change seldom: where they are broadcast often they are passed on when they change, and now and then.
 STATES: Final = frozenset({"gear", "in_gear", "lockup", "shift_in_process", "brake"})
+REPEAT_S: Final = 0.5  # a state that has not changed is told again after this long
+
+# What engine torque is taken from, and what that is called beside it (`Estimate.torque_source`).
+TORQUE_SOURCES: Final = {
+    "engine_torque_nm": "reported",
+    "engine_torque_pct": "reported",
+    "fuel_rate_l_h": "fuel_rate",
+    "air_flow_g_s": "air_flow",
+    "absolute_load_pct": "absolute_load",
+}
+
+
+def torque_quantities(fuel: str | None) -> tuple[str, ...]:
+    """What engine torque is taken from, best first. A diesel breathes alike whatever it makes."""
+    worked_out = ("fuel_rate_l_h",) if fuel == "diesel" else ("air_flow_g_s", "absolute_load_pct")
+    return "engine_torque_nm", "engine_torque_pct", *worked_out
+
+
+def pedal_quantities(fuel: str | None) -> tuple[str, ...]:
+    """What tells the driver's foot, best first. A diesel's throttle is open whatever the foot does."""
+    return ("pedal_pct", "relative_pedal_pct") + (("throttle_pct",) if fuel == "petrol" else ())

@@ -8,14 +8,15 @@ Live, replayed and simulated drives take the same way; only what calls `feed` di
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from typing import Protocol
 
 from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
-from livemon.records import Estimate, Frame, LinkNews, Reading, Warning
+from livemon.identifiers import Mask
+from livemon.records import Estimate, Frame, LinkNews, Oscillation, Reading, Warning
 from livemon.vehicle import Vehicle, curves_of
 from livemon.views.memory import Memory
 from livemon.views.sentences import marked
@@ -30,6 +31,25 @@ class Decoder(Protocol):
 
     @property
     def counters(self) -> Mapping[str, int]: ...
+
+    @property
+    def codes(self) -> Mapping[str, Mapping[str, str]]:
+        """Trouble codes: kind (stored, pending, permanent) -> code -> standard name."""
+
+    @property
+    def vin(self) -> str | None: ...
+
+    @property
+    def flow_control(self) -> Frame | None:
+        """To be sent at once by whoever asks; valid until the next feed."""
+
+    @property
+    def wanted_masks(self) -> Sequence[Mask]:
+        """The frames it reads, as filters of a live bus."""
+
+    @property
+    def wanted_ids(self) -> Container[tuple[int, bool]]:
+        """The frames it reads of a recording, as (identifier, extended)."""
 
     def feed(self, frame: Frame) -> Sequence[Reading]: ...
 
@@ -167,9 +187,9 @@ class Run:
             curves=self.curves,
             warnings=self.warnings,
             cannot_judge=diagnoser.cannot_judge,
-            codes=getattr(decoder, "codes", {}),
+            codes=decoder.codes,
             codes_read=diagnoser.codes.read,
-            vin=getattr(decoder, "vin", None),
+            vin=decoder.vin,
             markers=self.markers,
             notices=self.notices,
             slip=memory.slip,
@@ -190,16 +210,16 @@ class Run:
             total.update(stage)
         return {name: count for name, count in total.items() if count}
 
-    def _judge(self, records: Iterable[object]) -> None:
+    def _judge(self, records: Iterable[Estimate | Oscillation]) -> None:
         feed, memory, trace = self.diagnoser.feed, self.memory, self.trace
         for record in records:
-            if type(record) is Estimate:
+            if isinstance(record, Estimate):
                 memory.add(record)
                 if trace is not None:
                     trace.write(record)
             else:
-                memory.swing(record)  # type: ignore[arg-type]
-            for warning in feed(record):  # type: ignore[arg-type]
+                memory.swing(record)
+            for warning in feed(record):
                 self._warn(warning)
 
     def _warn(self, warning: Warning) -> None:
@@ -209,7 +229,7 @@ class Run:
             self.view.warn(warning)
 
     def _hear_codes(self) -> None:
-        codes: Mapping[str, Mapping[str, str]] = getattr(self.decoder, "codes", {})
+        codes = self.decoder.codes
         if codes != self._codes_heard:
             self._codes_heard = dict(codes)
             self.diagnoser.note_codes(codes)

@@ -23,6 +23,7 @@ BASE = {
     "vin",
     "files",
     "rarity",
+    "supplier",
 }
 MAY_IMPORT: dict[str, set[str]] = {
     **{name: BASE for name in BASE},
@@ -39,7 +40,8 @@ MAY_IMPORT: dict[str, set[str]] = {
     "store": BASE,
     "views": BASE | {"converter", "vehicle"},
     "run": BASE | {"converter", "vehicle", "estimate", "diagnose", "views"},
-    "live": BASE | {"run", "sources", "obd", "store"},
+    "exchange": BASE | {"run", "sources", "obd", "store"},
+    "live": BASE | {"run", "exchange", "sources", "obd", "store"},
 }
 TOP = {"commands", "cli", "__main__"}  # may import whatever they put together
 OUTSIDE: dict[str, set[str]] = {  # third-party package -> the rooms (or files) that may import it

@@ -16,22 +16,27 @@ DOCUMENTS = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *sorted((ROOT / "docs")
 COMMAND = re.compile(rf"\blivemon ((?:{'|'.join(COMMANDS)})\b[^`\n]*)")
 
 
-def printed() -> list[tuple[str, str]]:
+def printed() -> list[tuple[str, list[str]]]:
+    """Document and words of every command that is printed whole; a name or a synopsis is none."""
     found = []
     for path in DOCUMENTS:
         text = path.read_text(encoding="utf-8")
         blocks = re.findall(r"```(?:sh|console|text)?\n(.*?)```", text, re.S) + re.findall(
             r"`([^`\n]+)`", text
         )
-        found += [(path.name, match[1].strip()) for block in blocks for match in COMMAND.finditer(block)]
+        commands = [match[1] for block in blocks for match in COMMAND.finditer(block)]
+        for command in commands:
+            words = shlex.split(re.split(r"\s(?:#|>|\||&&)", command)[0])
+            if len(words) > 2 and "..." not in words and not any(word.startswith("[") for word in words):
+                found.append((path.name, words))
     return found
 
 
-@pytest.mark.parametrize(("document", "command"), printed())
-def test_a_printed_command_is_taken(document: str, command: str) -> None:
-    name, *rest = shlex.split(re.split(r"\s(?:#|>|\||&&)", command)[0])
-    if len(rest) < 2 or "..." in rest or any(word.startswith("[") for word in rest):
-        return
+@pytest.mark.parametrize(
+    ("document", "words"), printed(), ids=lambda case: case if isinstance(case, str) else " ".join(case)
+)
+def test_a_printed_command_is_taken(document: str, words: list[str]) -> None:
+    name, *rest = words
     parser = OneLineParser(prog=f"livemon {name}")
     import_module(COMMANDS[name][0]).add_arguments(parser)
     parser.parse_args(rest)

@@ -68,7 +68,8 @@ def run(args: argparse.Namespace) -> int:
         link = Reconnecting(lambda: source, clock, run.tell)
         try:
             with drive.keys_of(full_screen) as keys:
-                Live(run, link, Schedule(), clock, keys=keys.read).drive(lambda: stop() or source.finished)
+                live = Live(run, link, Schedule(fuel=vehicle.fuel), clock, keys=keys.read)
+                live.drive(lambda: stop() or source.finished)
         finally:
             link.close()
             source.close()  # the link has not opened it in a drive of no time at all

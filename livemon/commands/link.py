@@ -60,21 +60,23 @@ def open_link(
     clock: Clock,
     say: Callable[[str], None],
     masks: Sequence[tuple[int, int, bool]] = (),
+    fuel: str | None = None,
     deadline_s: float | None = OPENING_S,
     stop: Callable[[], bool] = lambda: False,
 ) -> tuple[Reconnecting, Schedule | None]:
     """The link of these options and the schedule that fits it (None: listen only). Opens nothing yet.
 
-    masks: what a CAN bus should let through, the decoder's `wanted_masks`. stop: ends an opening early.
+    masks: what a CAN bus should let through, the decoder's `wanted_masks`. fuel: the vehicle's, if known.
+    stop: ends an opening early.
     """
     check(args)
     if args.serial:
         from livemon.sources.serial_open import SerialLink
 
         serial = SerialLink(args.serial, args.baud, say, clock, stop=stop)
-        return Reconnecting(serial, clock, say, deadline_s, stop), Schedule(parallel=False)
+        return Reconnecting(serial, clock, say, deadline_s, stop), Schedule(parallel=False, fuel=fuel)
     from livemon.sources.can_open import CanLink
 
     listens = listens_only(args)
     bus = CanLink(args.interface, args.channel, args.bitrate, masks, listens, say, clock, stop=stop)
-    return Reconnecting(bus, clock, say, deadline_s, stop), None if listens else Schedule()
+    return Reconnecting(bus, clock, say, deadline_s, stop), None if listens else Schedule(fuel=fuel)

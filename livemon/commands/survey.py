@@ -17,6 +17,7 @@ from livemon.commands.say import mention, say
 from livemon.commands.survey_scope import SLOW_PER_S, scopes, to_set
 from livemon.commands.survey_text import Found, as_dict, lines
 from livemon.errors import LinkError
+from livemon.exchange import Exchange
 from livemon.files import write_whole
 from livemon.identifiers import FUNCTIONAL, is_ask
 from livemon.obd.decode import Decoder
@@ -60,7 +61,7 @@ def run(args: argparse.Namespace) -> int:
     clock = MonotonicClock()
     vehicle = vehicle_of(args.vehicle, args.j1939)
     decoder = decoder_of(vehicle, args.dbc, args.j1939)
-    source, schedule = links.open_link(args, clock, mention, getattr(decoder, "wanted_masks", ()))
+    source, schedule = links.open_link(args, clock, mention, decoder.wanted_masks, vehicle.fuel)
     recorder = Recorder(args.record, keep_vin=args.full_vin) if args.record else None
     survey = Survey(source, schedule, decoder, clock, recorder)
     try:
@@ -106,8 +107,8 @@ class Survey:
         recorder: Recorder | None = None,
     ) -> None:
         self._source, self._schedule, self._decoder = source, schedule, decoder
-        self._clock, self._recorder = clock, recorder
-        self._zero_s: float | None = None
+        self._clock = clock
+        self._exchange = Exchange(source, schedule, decoder, clock, self._take, recorder)
         self._asked_s: float | None = None
         self._chore_s = clock.now_s()
         self._delays: dict[int, list[float]] = {}
@@ -175,32 +176,14 @@ class Survey:
             self._work(0.6, asking=False)
 
     def _work(self, seconds: float, until: Callable[[], bool] = lambda: False, asking: bool = True) -> None:
-        schedule, source, clock = self._schedule if asking else None, self._source, self._clock
-        end_s = clock.now_s() + seconds
-        while (now_s := clock.now_s()) < end_s and not until():
-            wait_s = 0.1
-            if schedule is not None:
-                while (ask := schedule.next(now_s)) is not None:
-                    source.send(permit(ask))
-                wait_s = min(wait_s, schedule.wait_s(now_s))
-            frame = source.read(wait_s)
-            if frame is not None:
-                self._take(frame)
+        end_s = self._clock.now_s() + seconds
+        while self._clock.now_s() < end_s and not until():
+            self._exchange.turn(asking)
 
     def _take(self, frame: Frame) -> None:
-        if self._zero_s is None:
-            self._zero_s = frame.time_s
-        if self._recorder is not None:
-            self._recorder.write(frame)
-        for reading in self._decoder.feed(frame._replace(time_s=frame.time_s - self._zero_s)):
+        for reading in self._decoder.feed(frame):
             self._readings[reading.quantity] += 1
             self._answered.add(reading.quantity)
-        if self._schedule is None:
-            return
-        self._schedule.feed(frame, self._clock.now_s())
-        reply = getattr(self._decoder, "flow_control", None)
-        if reply is not None:
-            self._source.send(permit(reply))
         if len(frame.data) < 2:  # neither an ask nor an answer
             return
         kind = frame.data[0] >> 4

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Set
 from typing import Final, NamedTuple, get_args
 
+from livemon.quantities import TORQUE_SOURCES, pedal_quantities, torque_quantities
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
 
@@ -23,14 +24,12 @@ class Scope(NamedTuple):
 
 def torque_source(answered: Set[str], vehicle: Vehicle) -> str:
     """Where engine torque would come from; empty when nothing tells."""
-    if "engine_torque_nm" in answered or {"engine_torque_pct", "reference_torque_nm"} <= answered:
-        return "reported torque"
-    if vehicle.fuel == "diesel":
-        return "fuel rate" if "fuel_rate_l_h" in answered else ""
-    if "air_flow_g_s" in answered:
-        return "air flow"
-    if "absolute_load_pct" in answered and vehicle.displacement_l is not None:
-        return "absolute load"
+    for name in torque_quantities(vehicle.fuel):
+        lacks_reference = name == "engine_torque_pct" and "reference_torque_nm" not in answered
+        lacks_size = name == "absolute_load_pct" and vehicle.displacement_l is None
+        if name in answered and not lacks_reference and not lacks_size:
+            source = TORQUE_SOURCES[name]
+            return "reported torque" if source == "reported" else source.replace("_", " ")
     return ""
 
 
@@ -95,7 +94,7 @@ def _shudder(per_s: float) -> Scope:
 
 def _engine_and_drag(answered: Set[str], vehicle: Vehicle, road: bool) -> list[Scope]:
     source = torque_source(answered, vehicle)
-    pedal = answered & {"pedal_pct", "relative_pedal_pct", "throttle_pct", "relative_throttle_pct"}
+    pedal = answered & {*pedal_quantities(vehicle.fuel)}
     rated = vehicle.torque_curve or vehicle.peak_torque_nm
     if not source:
         why = "no engine torque, nor anything to work it out from"

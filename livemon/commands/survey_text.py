@@ -8,13 +8,15 @@ from textwrap import wrap
 from typing import Any, Final
 
 from livemon.commands.survey_scope import Scope
+from livemon.identifiers import ENGINE, TRANSMISSION
 from livemon.views.sentences import SAFETY, SHORT, clean, quantity
 from livemon.vin import mask
 
 WIDTH: Final = 80
 KINDS: Final = ("stored", "pending", "permanent")
-# ISO 15765-4 names 7E0/7E8 the engine's and recommends 7E1/7E9 for the transmission's control unit.
-USUAL: Final = {0x7E8: "engine", 0x7E9: "transmission (usually)", 0x18DAF110: "engine (usually)"}
+USUAL: Final = {
+    ENGINE[False]: "engine", TRANSMISSION[False]: "transmission (usually)", ENGINE[True]: "engine (usually)",
+}  # fmt: skip
 _NOT_SHOWN: Final = ("broadcast_asks", "asks_without_link")  # part of any beginning
 
 

@@ -3,18 +3,15 @@
 from __future__ import annotations
 
 import argparse
-from importlib import import_module
-from importlib.util import find_spec
 from pathlib import Path
 from typing import Final
 
+from livemon.commands import learn
 from livemon.commands.say import say
 from livemon.converter.curves import at
 from livemon.errors import UsageError
 from livemon.vehicle import Known, Vehicle, curves_of, stall_point, turbine_rad_per_m
 from livemon.vehicle_file import load
-
-_LEARN: Final = "livemon.commands.learn"
 
 TEMPLATE: Final = """\
 # A vehicle, for livemon. Every line is optional: take off the leading "# " and put in what you know.
@@ -62,9 +59,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     new.add_argument("out", metavar="OUT.toml")
     check = actions.add_parser("check", help="check a vehicle file and show what follows from it")
     check.add_argument("file", metavar="V.toml")
-    if find_spec(_LEARN):
-        learn = actions.add_parser("learn", help="calibrate from a known-good drive")
-        import_module(_LEARN).add_arguments(learn)
+    learn.add_arguments(actions.add_parser("learn", help="calibrate from a known-good drive"))
 
 
 def run(arguments: argparse.Namespace) -> int:
@@ -72,8 +67,7 @@ def run(arguments: argparse.Namespace) -> int:
         return _new(Path(arguments.out))
     if arguments.action == "check":
         return _check(arguments.file)
-    status: int = import_module(_LEARN).run(arguments)
-    return status
+    return learn.run(arguments)
 
 
 def _new(path: Path) -> int:

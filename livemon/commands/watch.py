@@ -46,8 +46,7 @@ def run(args: argparse.Namespace) -> int:
                 run.notice = notice
             view.update(run.snapshot())  # a search for the vehicle brings no frames that would draw it
 
-        masks = getattr(decoder, "wanted_masks", ())
-        bus, schedule = link.open_link(args, clock, say, masks, stop=stop)
+        bus, schedule = link.open_link(args, clock, say, decoder.wanted_masks, vehicle.fuel, stop=stop)
         try:
             with drive.keys_of(full_screen) as keys:
                 Live(run, bus, schedule, clock, recorder=recorder, keys=keys.read).drive(stop)

@@ -32,8 +32,8 @@ _DIESEL_J_PER_G_AIR: Final = 42.7e3 / 30.0 * 0.44  # air/fuel 17 at full load to
 _DIESEL_SHARE_SD: Final = 0.5
 _USUAL_DISPLACEMENT_L: Final = (2.5, 1.2)
 
-# Off by a factor a whole drive long. Torque from PIDs 61-64 is a model inside the control unit: a few per
-# cent between engines of one type. Air flow and absolute load pass through an assumed efficiency as well.
+# Off by a factor a whole drive long. Torque from PIDs 62, 63 and 8E is a model inside the control unit: a few
+# per cent between engines of one type. Air flow and absolute load pass through an assumed efficiency as well.
 # Common practice, no source.
 GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
 _OTHER_GAIN_SD: Final = 0.15

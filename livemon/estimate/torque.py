@@ -16,30 +16,17 @@ from livemon.converter.engine_torque import (
 )
 from livemon.estimate.convention import Convention
 from livemon.estimate.held import FRESH_S, Held
-from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
+from livemon.quantities import (
+    AIR_DENSITY_KG_M3,
+    RPM_TO_RAD_S,
+    STANDARD_GRAVITY_M_S2,
+    TORQUE_SOURCES,
+    pedal_quantities,
+    torque_quantities,
+)
 from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
 
-_KEPT: Final = frozenset(
-    (
-        "engine_torque_nm",
-        "engine_torque_pct",
-        "reference_torque_nm",
-        "friction_torque_pct",
-        "air_flow_g_s",
-        "absolute_load_pct",
-        "fuel_rate_l_h",
-        "pedal_pct",
-        "relative_pedal_pct",
-        "throttle_pct",
-        "brake",
-    )
-)
-_NAMES: Final = {
-    "air_flow_g_s": "air_flow", "absolute_load_pct": "absolute_load", "fuel_rate_l_h": "fuel_rate",
-}  # fmt: skip
-_TOLD: Final = ("engine_torque_nm", "engine_torque_pct")
-_PEDALS: Final = ("pedal_pct", "relative_pedal_pct", "throttle_pct")
 _GRADE_SD: Final = 0.025
 RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
@@ -61,12 +48,11 @@ class Torque:
         self._reference_nm: float | None = None
         self._friction_nm = 6.0 * (vehicle.displacement_l or 2.5)
         self._states_friction = False
-        # A diesel's throttle is open whatever the foot does.
-        self._pedals = _PEDALS if vehicle.fuel == "petrol" else _PEDALS[:2]
+        self._pedals, self._sources = pedal_quantities(vehicle.fuel), torque_quantities(vehicle.fuel)
+        self._kept = frozenset(
+            (*self._pedals, *self._sources, "reference_torque_nm", "friction_torque_pct", "brake")
+        )
         self._travel: dict[str, tuple[float, float]] = {}  # least and most of each pedal signal
-        # A diesel breathes alike whatever it makes.
-        diesel = vehicle.fuel == "diesel"
-        self._sources = _TOLD + (("fuel_rate_l_h",) if diesel else ("air_flow_g_s", "absolute_load_pct"))
         self._k_stall = curves_of(vehicle).k[0]
         self._held = Held()
         mass = vehicle.mass_kg
@@ -80,7 +66,7 @@ class Torque:
         self._drag_sd = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.sd
 
     def add(self, t: float, quantity: str, value: float) -> None:
-        if quantity not in _KEPT or (quantity == "friction_torque_pct" and value <= 0.0):
+        if quantity not in self._kept or (quantity == "friction_torque_pct" and value <= 0.0):
             return  # no engine runs without friction: a control that says so does not know it
         self._held.add(quantity, t, value)
         if quantity == "engine_torque_pct":
@@ -182,7 +168,7 @@ class Torque:
             return None
         # indicated torque goes with what is burnt
         worth = (max(torque.nm, 0.0) + self._friction_nm) / max(value, 1e-3)
-        return torque, worth, _NAMES[quantity]
+        return torque, worth, TORQUE_SOURCES[quantity]
 
     def _guess(self, t: float) -> tuple[EngineTorque, str] | None:
         """Before the reference torque has been read: as if it were 1.15 times the engine's rating."""

@@ -87,7 +87,7 @@ class AskedUnit:
         """The link was lost: nothing is in flight any more."""
         self.ask, self.misses, self.next_s, self._timeout_s = b"", 0, now_s, _FIRST_TIMEOUT_S
 
-    def receive(self, data: bytes, now_s: float, counters: Counter[str]) -> bytes | None:
+    def receive(self, data: bytes, now_s: float) -> bytes | None:
         """A frame from this unit; the message it completes."""
         message = self._assembler.feed(now_s, data)
         if self._assembler.wants_flow_control and self.ask:
@@ -122,7 +122,7 @@ class AskedUnit:
         self._learn_delay(now_s - self._sent_s)
         self.next_s = now_s + min(self._mean_s * (1.0 / self.share - 1.0), _LONGEST_REST_S)
         if pids:
-            self._learn_packing(pids, {pid for pid, _ in values}, now_s)
+            self._learn_packing(pids, {pid for pid, _ in values})
         return values
 
     def expire(self, now_s: float, counters: Counter[str]) -> None:
@@ -183,7 +183,7 @@ class AskedUnit:
             self._mean_s += (delay_s - self._mean_s) / 8.0
         self._timeout_s = min(max(self._mean_s + 4.0 * self._spread_s + 0.02, _TIMEOUT_S[0]), _TIMEOUT_S[1])
 
-    def _learn_packing(self, asked: bytes, got: set[int], now_s: float) -> None:
+    def _learn_packing(self, asked: bytes, got: set[int]) -> None:
         """What an answer tells of how many PIDs an ask may hold: one left out is asked alone to find out."""
         self.good |= got
         for pid in got:

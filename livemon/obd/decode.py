@@ -15,13 +15,13 @@ from livemon.obd.codes import code_of, name_of
 from livemon.obd.isotp import Assembler, flow_control_frame
 from livemon.obd.pids import LENGTHS, PIDS, Pid, supported_pids
 from livemon.records import Frame, Reading
+from livemon.supplier import Supplier
 
 _EXTENDED: Final = 1 << 31  # set in our keys for 29-bit identifiers: the same number can exist in both widths
 _NEVER: Final = -1e9
 LATEST_ANSWER_S: Final = (
     1.0  # an ask older than this is not the one being answered (P2 of ISO 15765-4: 50 ms)
 )
-SILENT_S: Final = 2.0  # a control unit that has said nothing for so long gives up the quantities it supplied
 CODE_SERVICES: Final = {0x43: "stored", 0x47: "pending", 0x4A: "permanent"}
 _NEGATIVE: Final = {0x21: "busy", 0x78: "pending"}
 
@@ -32,17 +32,17 @@ def _key(can_id: int, extended: bool) -> int:
     return can_id | _EXTENDED if extended else can_id
 
 
-class _Unit:
+class _Unit(Supplier):
     """What is known of one answering control unit."""
 
-    __slots__ = ("asked", "assembler", "can_id", "channel", "first_s", "heard_s", "plain")
+    __slots__ = ("asked", "assembler", "can_id", "channel", "first_s", "plain")
 
     def __init__(self, can_id: int, channel: str, errors: Counter[str]) -> None:
+        super().__init__()
         self.can_id, self.channel = can_id, channel
         self.assembler = Assembler(errors)
         self.asked: dict[int, float] = {}  # PID -> when it was last asked of this unit alone
         self.plain: dict[int, Plain] = {}  # the one- and two-byte PIDs this unit supplies: the fast way
-        self.heard_s = _NEVER
         self.first_s = 0.0
 
 
@@ -50,7 +50,7 @@ class Decoder:
     """Turns frames into readings, one frame at a time. Nothing a vehicle sends makes it raise.
 
     Frames must come in time order and hold times counted from the first frame. Where several control
-    units answer the same quantity, the first one heard supplies it until it has been silent for SILENT_S;
+    units answer the same quantity, the first one heard supplies it until it falls silent (supplier.py);
     `counters["second_source"]` counts what was left out.
     """
 
@@ -93,7 +93,7 @@ class Decoder:
                 return ()
             unit = self._meet(can_id, extended, channel)
         elif channel != unit.channel:  # a log of two buses with a gateway between holds every answer twice
-            if time_s - unit.heard_s < SILENT_S:
+            if not unit.silent(time_s):
                 self.counters["second_channel"] += 1
                 return ()
             unit.channel = channel
@@ -192,7 +192,7 @@ class Decoder:
     def _supplies(self, unit: _Unit, pid: int, quantity: str) -> bool:
         """Whether this unit's PID is the one the quantity is taken from."""
         owner, owner_pid = self._owner.get(quantity, (unit, pid))
-        if owner is not unit and unit.heard_s - owner.heard_s > SILENT_S:
+        if owner is not unit and owner.silent(unit.heard_s):
             owner.plain.pop(owner_pid, None)
             owner, owner_pid = unit, pid
         if owner is unit and owner_pid == pid:

@@ -7,15 +7,14 @@ A message is known by its parameter group number alone: priority and source addr
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 from livemon.identifiers import WantedIds
-from livemon.quantities import STATES
+from livemon.quantities import REPEAT_S, STATES
 from livemon.records import Frame, Reading
+from livemon.supplier import Supplier
 
-SILENT_S: Final = 2.0  # a source that has said nothing for so long gives up the quantities it supplied
-REPEAT_S: Final = 0.5  # a state that has not changed is told again after this long
 MESSAGE_TIMEOUT_S: Final = 0.75  # T1, SAE J1939-21: longest wait for the next packet of a long message
 _TRANSFER_PGN: Final = 60160  # TP.DT, SAE J1939-21
 _ANNOUNCE_PGN: Final = 60416  # TP.CM
@@ -91,14 +90,15 @@ def group_number(can_id: int) -> int:
     return group if group & 0xFF00 >= 0xF000 else group & 0x3FF00
 
 
-class _Supply:
+class _Supply(Supplier):
     """Who supplies a quantity, and what was told of it last."""
 
-    __slots__ = ("heard_s", "source", "told", "told_s")
+    __slots__ = ("source", "told", "told_s")
 
     def __init__(self) -> None:
+        super().__init__()
         self.source = -1
-        self.heard_s = self.told_s = -1e9
+        self.told_s = -1e9
         self.told = float("nan")
 
 
@@ -121,10 +121,13 @@ class J1939Decoder:
 
     "Not available" and "error" values become no reading. States (lockup, shift, gear, brake) are told when
     they change and every REPEAT_S; pedal, load and the like at most ten times a second. Where several
-    addresses send the same quantity the first one heard supplies it until it has been silent for SILENT_S.
+    addresses send the same quantity the first one heard supplies it until it falls silent (supplier.py).
     `Reading.source` is the source address.
     """
 
+    codes: Final[Mapping[str, Mapping[str, str]]] = {}  # nothing is asked, and nothing of these answered
+    vin: Final = None
+    flow_control: Final = None
     wanted_masks: Final = tuple(
         (group << 8, 0x03FFFF00 if group & 0xFF00 >= 0xF000 else 0x03FF0000, True)
         for group in (*MESSAGES, _ANNOUNCE_PGN, _TRANSFER_PGN)
@@ -152,7 +155,7 @@ class J1939Decoder:
         if not signals:
             return self._packet(frame)
         if channel != first_channel:  # a log of two buses with a gateway between holds every frame twice
-            if any(time_s - supply.heard_s < SILENT_S for _, supply in signals):
+            if not all(supply.silent(time_s) for _, supply in signals):
                 self.counters["second_channel"] += 1
                 return ()
             self._known[can_id] = signals, source, channel
@@ -196,7 +199,7 @@ class J1939Decoder:
                     continue
                 raw = 125
             if supply.source != source:
-                if time_s - supply.heard_s <= SILENT_S:
+                if not supply.silent(time_s):
                     self.counters["second_source"] += 1
                     continue
                 supply.source = source

@@ -9,6 +9,7 @@ from collections.abc import Iterable, Set
 from typing import Final
 
 from livemon.obd.pids import LENGTHS, PIDS
+from livemon.quantities import pedal_quantities, torque_quantities
 from livemon.records import Regime
 
 # Share of the asks relative to engine speed. While the clutch is locked engine speed alone shows shudder;
@@ -47,47 +48,43 @@ PERIODS_S: Final[dict[str, float]] = {
     "barometric_kpa": 120.0,
     "module_voltage_v": 60.0,
 }
-# Several quantities can serve one purpose: the first that is answered does, torque's others are checks.
-PURPOSES: Final[dict[str, tuple[str, ...]]] = {
-    "engine_rpm": ("engine_rpm",),
-    "vehicle_kmh": ("vehicle_kmh",),
-    "torque": ("engine_torque_pct", "air_flow_g_s", "absolute_load_pct"),
-    "pedal": ("pedal_pct", "relative_pedal_pct", "throttle_pct", "relative_throttle_pct"),
-    "gear": ("gear",),
-    "in_gear": ("in_gear",),
-}
 MOST_PIDS: Final = 6  # in one ask, SAE J1979
 _SINGLE_FRAME_BYTES: Final = 7
 _SLOW_EVERY: Final = 4  # where an ask holds one PID, at most every so manieth goes to a slow one
 
 
-def worth_asking(supported: Iterable[Set[int]]) -> list[set[int]]:
+def purposes(fuel: str | None) -> dict[str, tuple[str, ...]]:
+    """What serves each purpose, best first: the first that is answered does, torque's others are checks.
+
+    Fuel not known: whatever serves either, for a recording may be judged again with a vehicle file.
+    """
+    fuels = (fuel,) if fuel else ("petrol", "diesel")
+    torque = dict.fromkeys(name for each in fuels for name in torque_quantities(each))
+    pedal = dict.fromkeys(name for each in fuels for name in pedal_quantities(each))
+    return {**{name: (name,) for name in _USUAL}, "torque": tuple(torque), "pedal": tuple(pedal)}
+
+
+def worth_asking(supported: Iterable[Set[int]], fuel: str | None = None) -> list[set[int]]:
     """Of each control unit's supported PIDs those to ask it: a quantity of the first unit that has it."""
+    wanted = {name for among in purposes(fuel).values() for name in among} | PERIODS_S.keys()
     taken: set[str] = set()
     chosen = []
     for pids in supported:
         mine = set()
         for pid, row in sorted(PIDS.items()):
-            if (
-                pid in pids
-                and row.quantity not in taken
-                and (_purpose(row.quantity) or row.quantity in PERIODS_S)
-            ):
+            if pid in pids and row.quantity in wanted - taken:
                 mine.add(pid)
                 taken.add(row.quantity)
         chosen.append(mine)
     return chosen
 
 
-def _purpose(quantity: str) -> str | None:
-    return next((purpose for purpose, among in PURPOSES.items() if quantity in among), None)
-
-
 class Plan:
     """Chooses for one control unit, ask after ask. `pids`: what it is to be asked, see worth_asking."""
 
-    def __init__(self, pids: Iterable[int]) -> None:
+    def __init__(self, pids: Iterable[int], fuel: str | None = None) -> None:
         self.pids = frozenset(pids)
+        self._purposes = purposes(fuel)
         self._asks = 0.0
         self._turn = dict.fromkeys(self.pids, 0.0)  # PID -> number of the ask it is due in
         self._slow_s = {pid: 0.0 for pid in self.pids if PIDS[pid].quantity in PERIODS_S}
@@ -155,7 +152,7 @@ class Plan:
         if regime not in self._shares:
             by_purpose = SHARES.get(regime, _USUAL)
             shares = {}
-            for purpose, quantities in PURPOSES.items():
+            for purpose, quantities in self._purposes.items():
                 share = by_purpose[purpose]
                 for quantity in quantities:
                     pid = next((pid for pid in self.pids if PIDS[pid].quantity == quantity), None)

@@ -13,13 +13,12 @@ from __future__ import annotations
 from collections import Counter, deque
 from typing import Final
 
-from livemon.identifiers import FUNCTIONAL, is_answer, tester_id
+from livemon.identifiers import ENGINE, FUNCTIONAL, is_answer, tester_id
 from livemon.obd.answers import AskedUnit
 from livemon.obd.pids import supported_pids
 from livemon.obd.plan import Plan, worth_asking
 from livemon.records import Frame, Regime
 
-_ENGINES: Final = (0x7E8, 0x18DAF110)  # where the engine's control unit answers, as a rule
 _PADDING: Final = 0x00
 _GATHER_S: Final = 0.15  # after the first answer to a broadcast ask; P2 is 50 ms, adapters add to it
 _HEAR_S: Final = 0.5  # how long a broadcast ask waits for the first answer
@@ -45,9 +44,16 @@ class Schedule:
     """Set `regime` whenever it changes; `units` are the control units met, by answering identifier.
 
     extended: 29-bit identifiers (True), 11-bit (False), or both in turn until somebody answers (None).
+    fuel: as in the vehicle file; it decides what torque and pedal are asked for.
     """
 
-    def __init__(self, extended: bool | None = None, channel: str = "can0", parallel: bool = True) -> None:
+    def __init__(
+        self,
+        extended: bool | None = None,
+        channel: str = "can0",
+        parallel: bool = True,
+        fuel: str | None = None,
+    ) -> None:
         self.regime: Regime = "unknown"
         self.units: dict[int, AskedUnit] = {}
         self.counters: Counter[str] = Counter()
@@ -55,6 +61,7 @@ class Schedule:
         self._widths = deque(self._all_widths)
         self._channel = channel
         self._parallel = parallel
+        self._fuel = fuel
         self._searching = True
         self._search_s = 0.0  # when to send the next broadcast ask, or when its answers are all in
         self._search_asks = 0
@@ -106,7 +113,7 @@ class Schedule:
         if unit is None or unit.extended != extended:
             unit = self.units[can_id] = AskedUnit(can_id, extended)
             self._planned = False
-        message = unit.receive(data, now_s, self.counters)
+        message = unit.receive(data, now_s)
         if message is None:
             return
         self._heard_s = now_s
@@ -184,12 +191,14 @@ class Schedule:
     def _make_plans(self, now_s: float) -> None:
         """Everybody has said what it answers: share the quantities out, the engine's unit first."""
         self._planned = True
-        units = sorted(self.units.values(), key=lambda unit: (unit.can_id not in _ENGINES, unit.can_id))
-        chosen = worth_asking([unit.supported for unit in units])
+        units = sorted(
+            self.units.values(), key=lambda unit: (unit.can_id not in ENGINE.values(), unit.can_id)
+        )
+        chosen = worth_asking([unit.supported for unit in units], self._fuel)
         if not any(chosen):
-            chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units])
+            chosen = worth_asking([unit.supported | _COMMON_PIDS for unit in units], self._fuel)
         for unit, pids in zip(units, chosen, strict=True):
-            unit.plan = Plan(pids)
+            unit.plan = Plan(pids, self._fuel)
             if not unit.greeted:
                 self._chores += ((unit, ask) for ask in (_VIN, _STORED, _PENDING, _PERMANENT))
                 unit.greeted = True

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Container, Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 from livemon.obd.decode import Decoder
 from livemon.records import Frame, Reading
@@ -27,6 +27,8 @@ class Broadcast(Protocol):
 
 class Together:
     """A quantity that is broadcast is never taken from answers: one stream per quantity."""
+
+    flow_control: Final = None  # whoever asked has seen to it
 
     def __init__(self, broadcast: Broadcast) -> None:
         self._broadcast, self._asked = broadcast, Decoder()

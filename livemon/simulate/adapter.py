@@ -10,6 +10,7 @@ from collections.abc import Callable
 from heapq import heappop, heappush
 from typing import Final, Protocol
 
+from livemon.identifiers import FUNCTIONAL, tester_id
 from livemon.records import Frame
 from livemon.simulate.adapter_faults import Faults
 
@@ -159,7 +160,7 @@ class Adapter:
         """Put the ask on the bus in the next protocol that is to be tried."""
         self._trying = self._tries.pop(0)
         extended, kbit = PROTOCOLS[self._trying]
-        can_id = self._header or (0x18DB33F1 if extended else 0x7DF)
+        can_id = self._header or FUNCTIONAL[extended]
         data = bytes([len(self._payload), *self._payload]).ljust(8, b"\0")
         if self.ignition and kbit == self._bus_kbit:
             self._unit.receive(Frame(now_s, can_id, extended, data), now_s)
@@ -188,7 +189,7 @@ class Adapter:
             return
         self._emit(shown, now_s)
         if frame.data[0] >> 4 == 1:  # a first frame: the adapter does flow control by itself
-            can_id = 0x18DA00F1 | frame.can_id << 8 & 0xFF00 if frame.extended else frame.can_id - 8
+            can_id = tester_id(frame.can_id, frame.extended)
             self._unit.receive(Frame(now_s, can_id, frame.extended, b"\x30".ljust(8, b"\0")), now_s)
         if self._answers == self._left:
             self._finish("", now_s)

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from math import inf
 
+from livemon import identifiers
 from livemon.records import Frame
 
-VIN = b"LVMTEST0000000017"
+VIN = b"0LMTESTV000000017"  # invented: no region has codes that begin with 0
 
 
 class TableUnit:
@@ -26,8 +27,8 @@ class TableUnit:
         self.asked: list[bytes] = []
         self.extended = extended
         self.delay_s = delay_s
-        self.answer_id = 0x18DAF110 + number if extended else 0x7E8 + number
-        self._asks = (0x18DB33F1, 0x18DA10F1 + number * 256) if extended else (0x7DF, 0x7E0 + number)
+        self.answer_id = identifiers.ENGINE[extended] + number
+        self._asks = identifiers.FUNCTIONAL[extended], identifiers.tester_id(self.answer_id, extended)
         self._pad = pad
         self._packs = packs
         self._rest: list[bytes] = []

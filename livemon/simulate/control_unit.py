@@ -13,6 +13,7 @@ from math import inf
 from random import Random
 from typing import NamedTuple
 
+from livemon.identifiers import ENGINE, FUNCTIONAL, TRANSMISSION, tester_id
 from livemon.records import Frame
 from livemon.simulate.signals import Signals, SignalTruth
 from livemon.simulate.world import World
@@ -60,6 +61,10 @@ class ControlUnit:
     def __init__(self, truth: UnitTruth, world: World, rng: Random) -> None:
         self.truth, self.world, self._rng = truth, world, rng
         self.signals = Signals(truth.signals, world, rng)
+        wide = truth.extended
+        self._answers_on = ENGINE[wide], TRANSMISSION[wide]
+        self._asked_on = {FUNCTIONAL[wide]: -1}
+        self._asked_on |= {tester_id(can_id, wide): who for who, can_id in enumerate(self._answers_on)}
         self._queue: list[_Event] = []
         self._order = 0
         self._rest: dict[int, tuple[list[bytes], float]] = {}  # consecutive frames that wait for flow control
@@ -128,7 +133,7 @@ class ControlUnit:
         while self._queue and self._queue[0].due_s <= now_s + 1e-9:
             event = heappop(self._queue)
             if event.frame:
-                out.append(Frame(event.due_s, self._id(event.who), self.truth.extended, event.frame))
+                out.append(Frame(event.due_s, self._answers_on[event.who], self.truth.extended, event.frame))
             elif answer := self._answer(event.who, event.ask, event.functional):
                 self._send(event.who, answer, event.send_s)
         return out
@@ -177,15 +182,7 @@ class ControlUnit:
         """-1 for everybody, 0 engine, 1 transmission, None for somebody else."""
         if frame.extended != self.truth.extended:
             return None
-        table = (
-            {0x18DB33F1: -1, 0x18DA10F1: 0, 0x18DA18F1: 1}
-            if frame.extended
-            else {0x7DF: -1, 0x7E0: 0, 0x7E1: 1}
-        )
-        return table.get(frame.can_id)
-
-    def _id(self, who: int) -> int:
-        return (0x18DAF110, 0x18DAF118)[who] if self.truth.extended else 0x7E8 + who
+        return self._asked_on.get(frame.can_id)
 
     def _pids(self, who: int) -> tuple[int, ...]:
         return self.truth.transmission_pids if who else self.truth.pids

@@ -8,7 +8,6 @@ from typing import Literal
 
 from livemon.simulate.control_unit import UnitTruth
 from livemon.simulate.engine import EngineTruth
-from livemon.simulate.gearbox import GearboxTruth
 from livemon.simulate.signals import SignalTruth, SpeedShape, TorqueConvention, TorqueKind
 
 Order = Literal["smart", "weighted", "round_robin"]
@@ -39,7 +38,6 @@ class PollPlan:
 def unit_truth(
     rng: Random,
     engine: EngineTruth,
-    gearbox: GearboxTruth,
     radius_m: float,
     fault: str,
     torque: TorqueKind | None = None,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from random import Random
 
+from livemon.identifiers import ENGINE, FUNCTIONAL, tester_id
 from livemon.records import Frame
 from livemon.simulate.broadcast import Broadcast, Layout
 from livemon.simulate.causes import Truth
@@ -73,11 +74,10 @@ class Drive:
 
     def _run(self) -> Iterator[Frame]:
         poll, seconds = self.scenario.poll, self.scenario.seconds
-        asks = _asks(poll, self.scenario, self.unit)
+        asks = _asks(poll, self.scenario)
         rng, unit, start = self._rng, self.unit, self._start_s
         extended = self.scenario.unit.extended
-        everybody = 0x18DB33F1 if extended else 0x7DF
-        engine = 0x18DA10F1 if extended else 0x7E0
+        everybody, engine = FUNCTIONAL[extended], tester_id(ENGINE[extended], extended)
         tail = bytes((poll.padding,)) * 7
         now = 0.0
         while now < seconds:
@@ -97,7 +97,7 @@ class Drive:
                     yield answer._replace(time_s=start + last)
                     if answer.data[0] >> 4 == 1:
                         reply = last + 0.0008 + 0.002 * rng.random()
-                        partner = _partner(answer.can_id, extended)
+                        partner = tester_id(answer.can_id, extended)
                         flow = Frame(start + reply, partner, extended, b"\x30\x00\x00" + tail[:5])
                         yield flow
                         unit.receive(flow, reply)
@@ -116,12 +116,7 @@ def drive(scenario: Scenario, keep_truth: bool = False, start_s: float = 0.0) ->
     return Drive(scenario, keep_truth, start_s)
 
 
-def _partner(can_id: int, extended: bool) -> int:
-    """The identifier on which an answering unit listens."""
-    return 0x18DA00F1 | (can_id & 0xFF) << 8 if extended else can_id - 8
-
-
-def _asks(poll: PollPlan, scenario: Scenario, unit: ControlUnit) -> Iterator[bytes]:
+def _asks(poll: PollPlan, scenario: Scenario) -> Iterator[bytes]:
     """Ask payloads (service and PIDs) without end."""
     known = set(scenario.unit.pids) | (set() if poll.physical else set(scenario.unit.transmission_pids))
     if poll.opens:

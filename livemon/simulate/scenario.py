@@ -117,7 +117,7 @@ def draw(fault: str = "none", seed: int = 0, seconds: float | None = None, **cho
         top_kmh=trip.uniform(80.0, 125.0),
         trace=choices.pop("trace", ()),
     )
-    unit = unit_truth(units, engine, gearbox, nominal_radius, fault, choices.pop("torque", None))
+    unit = unit_truth(units, engine, nominal_radius, fault, choices.pop("torque", None))
     poll = poll_plan(units, unit)
     unit, poll = _choose(unit, choices), _choose(poll, choices)
     if choices:

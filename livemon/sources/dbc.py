@@ -8,26 +8,25 @@ from pathlib import Path
 from typing import Final
 
 from livemon.identifiers import WantedIds
-from livemon.quantities import STATES
+from livemon.quantities import REPEAT_S, STATES
 from livemon.records import Frame, Reading
 from livemon.sources.dbc_file import GROUP_MASK, layouts
 from livemon.sources.dbc_layout import Layout
-
-_REPEAT_S: Final = 0.5  # a state (gear, lockup ...) that has not changed is told again after this long
-_SILENT_S: Final = 2.0  # a sender that has said nothing for so long gives its message up to another
+from livemon.supplier import Supplier
 
 
-class _Message:
+class _Message(Supplier):
     """Where its signals lie, and whose frames are taken: the first address and channel it is heard on.
 
     A log of two buses with a gateway between holds every frame twice; a J1939 group may have two senders.
     """
 
-    __slots__ = ("address", "channel", "heard_s", "layout")
+    __slots__ = ("address", "channel", "layout")
 
     def __init__(self, layout: Layout) -> None:
+        super().__init__()
         self.layout = layout
-        self.address, self.channel, self.heard_s = -1, "", -1e9
+        self.address, self.channel = -1, ""
 
 
 class DbcDecoder:
@@ -39,6 +38,10 @@ class DbcDecoder:
     Raises RecordingError when the file is no usable DBC, UsageError when it lacks a signal asked for or
     several of its messages have one of that name.
     """
+
+    codes: Final[Mapping[str, Mapping[str, str]]] = {}  # nothing is asked, and nothing of these answered
+    vin: Final = None
+    flow_control: Final = None
 
     def __init__(self, path: str | Path, broadcast: Mapping[str, str] | None = None) -> None:
         self.counters: Counter[str] = Counter()
@@ -71,7 +74,7 @@ class DbcDecoder:
             return ()
         address = can_id & 0xFF
         if channel != message.channel or address != message.address:
-            if time_s - message.heard_s < _SILENT_S:
+            if not message.silent(time_s):
                 self.counters["second_source" if address != message.address else "second_channel"] += 1
                 return ()
             message.address, message.channel = address, channel
@@ -108,7 +111,7 @@ class DbcDecoder:
                 continue
             if quantity in STATES:
                 told, told_s = self._told.get(quantity, (None, 0.0))
-                if value == told and time_s - told_s < _REPEAT_S:
+                if value == told and 0.0 <= time_s - told_s < REPEAT_S:
                     continue
                 self._told[quantity] = (value, time_s)
             readings.append(tuple.__new__(Reading, (time_s, quantity, value, resolution, can_id)))

@@ -1,4 +1,4 @@
-"""A link that comes back by itself: lost, it is reported, waited for, opened again, and the gap is marked.
+"""A link that comes back by itself: lost, it is reported, waited for, opened again, and the gap is kept.
 
 Works over anything that opens a Source: a serial adapter, a CAN bus.
 """
@@ -32,9 +32,9 @@ class Reconnecting:
     """A Source that outlives its link.
 
     `open_source` makes the source anew each time. LinkError leaves `read` only when there was never a link
-    within `deadline_s` (None: keep trying), or after `close`. `gaps` collects what was lost; whoever records
-    takes them from there. `say` gets one sentence when the link goes, and one when it is back. An opening
-    that fails because it was told to `stop` is no failure.
+    within `deadline_s` (None: keep trying), or after `close`. `gaps` collects the stretches without one;
+    a recording holds no mark of them. `say` gets one sentence when the link goes, and one when it is back.
+    An opening that fails because it was told to `stop` is no failure.
     """
 
     def __init__(

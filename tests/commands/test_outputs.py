@@ -176,7 +176,7 @@ def test_a_survey_goes_on_though_standard_error_is_gone(monkeypatch: pytest.Monk
     """What it says while it waits is for whoever watches."""
     asked: list[object] = []
 
-    def open_link(args: object, clock: object, say: Callable[[str], None], masks: object) -> object:
+    def open_link(args: object, clock: object, say: Callable[[str], None], *_: object) -> object:
         say("port: waiting for the adapter")
         asked.append(args)
         raise LinkError("an adapter", "silence", "port", "check it")

@@ -1,9 +1,10 @@
-"""`livemon survey`: what was answered, how fast, what can be judged, and how it reads."""
+"""`livemon survey`: what was answered, how fast, and how it reads."""
 
 from __future__ import annotations
 
 import json
 import os
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -19,13 +20,13 @@ from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.obd.schedule import Schedule
 from livemon.permit import Permitted
-from livemon.records import Frame
+from livemon.records import Frame, Reading
 from livemon.simulate.adapter import Adapter
 from livemon.simulate.adapter_host import PtyHost
 from livemon.simulate.adapter_unit import VIN, TableUnit, Units
 from livemon.sources.base import Source
 from livemon.sources.reconnect import Reconnecting
-from livemon.vehicle import Known, Vehicle
+from livemon.vehicle import Vehicle
 from livemon.vin import mask
 
 
@@ -55,6 +56,8 @@ ENGINE = table(
     x020D00="420D0032",
     x090A="490A01" + b"ENGINE\0\0\0\0\0\0\0\0\0\0\0\0\0\0".hex(),
 ) | {bytes.fromhex("0902"): bytes.fromhex("490201") + VIN}
+
+
 GEARBOX = table(x0100="410008000000", x0105="410560", x03="4300", x07="47010894")
 
 
@@ -120,62 +123,16 @@ def test_nobody_answers(bench: Any) -> None:
     assert b.clock.now_s() < 60.0
 
 
-FILE = Vehicle(
-    mass_kg=Known(1500.0, 50.0),
-    gear_ratios=(3.7, 2.1, 1.4, 1.0),
-    final_drive=3.9,
-    tyre_radius_m=Known(0.31, 0.005),
-    stall_speed_rpm=2100.0,
-    peak_torque_nm=240.0,
-)
-SPEEDS = {"engine_rpm", "vehicle_kmh"}
-REPORTED = {*SPEEDS, "engine_torque_pct", "reference_torque_nm", "pedal_pct"}
-
-
-@pytest.mark.parametrize(
-    ("answered", "per_s", "vehicle", "expected"),
-    [
-        (REPORTED, 60.0, FILE, {"yes"}),
-        ({"vehicle_kmh"}, 0.0, FILE, {"no"}),
-        ({"engine_rpm", "turbine_rpm"}, 100.0, Vehicle(), {"yes", "partly", "no"}),
-    ],
-)
-def test_reach_of_all_findings(
-    answered: set[str], per_s: float, vehicle: Vehicle, expected: set[str]
-) -> None:
-    got = scopes(answered, per_s, vehicle)
-    assert len({scope.finding for scope in got}) == len(got) == 8
-    assert {scope.reach for scope in got} == expected
-
-
-@pytest.mark.parametrize(
-    ("answered", "vehicle", "source"),
-    [
-        (REPORTED, Vehicle(), "reported torque"),
-        ({"engine_torque_pct", "air_flow_g_s"}, Vehicle(), "air flow"),  # no reference torque
-        ({"air_flow_g_s"}, Vehicle(fuel="diesel"), ""),
-        ({"fuel_rate_l_h"}, Vehicle(fuel="diesel"), "fuel rate"),
-        ({"absolute_load_pct"}, Vehicle(), ""),
-        ({"absolute_load_pct"}, Vehicle(displacement_l=2.0), "absolute load"),
-        (SPEEDS, Vehicle(), ""),
-    ],
-)
-def test_where_torque_comes_from(answered: set[str], vehicle: Vehicle, source: str) -> None:
-    assert torque_source(answered, vehicle) == source
-    reach = {scope.finding: scope.reach for scope in scopes(answered | SPEEDS, 60.0, vehicle)}
-    assert (reach["engine_low_output"] == "no") == (source == "")
-
-
-@pytest.mark.parametrize(("per_s", "reach"), [(5.0, "no"), (9.9, "no"), (20.0, "partly"), (50.0, "yes")])
-def test_shudder_needs_a_rate_that_can_see_it(per_s: float, reach: str) -> None:
-    found = {scope.finding: scope.reach for scope in scopes(REPORTED, per_s, FILE)}
-    assert found["lockup_shudder"] == reach
-
-
-def test_what_to_set_names_only_what_is_missing() -> None:
-    assert to_set(FILE, given=True, slow=False, baud_found=False) == [
-        "in the vehicle file: converter.stall_torque_ratio, engine.displacement_l, engine.fuel"
-    ]
+def test_a_diesels_fuel_rate_is_asked_and_counted_as_its_torque(bench: Any) -> None:
+    engine = table(
+        x0100="410000190001", x0120="412000000001", x0140="414000000004",
+        x010C="410C1AF8", x010D="410D32", x0110="41100800", x015E="415E0100",
+    )  # fmt: skip
+    b, vehicle = bench(TableUnit(engine)), Vehicle(fuel="diesel")
+    schedule = Schedule(parallel=False, fuel=vehicle.fuel)
+    found = Survey(Reconnecting(b.link, b.clock, b.said.append), schedule, Decoder(), b.clock).run("x", 4.0)
+    assert found.rates["launch"]["fuel_rate_l_h"] > 3.0
+    assert torque_source(found.answered, vehicle) == "fuel rate"
 
 
 @pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
@@ -252,6 +209,31 @@ def test_an_interruption_ends_with_what_was_answered(
     text = "\n".join(lines(found, full_vin=True))
     assert "Interrupted" in text and ("7E8" in text) == bool(at_s) and "What can be judged" not in text
     assert json.dumps(as_dict(found, full_vin=True))
+
+
+def test_a_clock_set_back_takes_no_time_back() -> None:
+    clock, times = VirtualClock(), list[float]()
+
+    class SetBack:
+        def read(self, timeout_s: float) -> Frame:
+            clock.sleep(0.1)
+            wall_s = clock.now_s() - (100.0 if clock.now_s() > 3.0 else 0.0)
+            return Frame(wall_s, 0x7E8, False, bytes.fromhex("03410D32"))
+
+        def send(self, ask: Permitted) -> None:
+            pass
+
+        def close(self) -> None:
+            pass
+
+    class Noting(Decoder):
+        def feed(self, frame: Frame) -> Sequence[Reading]:
+            times.append(frame.time_s)
+            return super().feed(frame)
+
+    link = Reconnecting(SetBack, clock, lambda sentence: None)
+    assert Survey(link, Schedule(), Noting(), clock).run("odd", 1.0).rates["locked"]
+    assert len(times) > 40 and times == sorted(times)
 
 
 @pytest.mark.parametrize("can_id", [0x7E8, 0x7E0])

@@ -188,12 +188,12 @@ def test_several_units_answer_one_supplies() -> None:
 
 
 def test_a_log_of_two_buses_holds_each_answer_once() -> None:
-    vin = answer(1.0, "490201" + b"1G1JC5444R7252367".hex())
+    vin = answer(1.0, "490201" + b"0LMTESTV012345678".hex())
     answers = [*vin, *answer(1.1, "41 0C 1A F8"), *answer(1.2, "41 0C 1A F0")]
     decoder = Decoder()
     readings = feed(decoder, *(each._replace(channel=bus) for each in answers for bus in ("can0", "can1")))
     assert [r.value for r in readings] == [1726.0, 1724.0]
-    assert decoder.vin == "1G1JC5444R7252367"
+    assert decoder.vin == "0LMTESTV012345678"
     assert decoder.counters == {"second_channel": len(answers)}
     later = [each._replace(channel="can1") for each in answer(9.0, "41 0C 1A F8")]
     assert len(feed(decoder, *later)) == 1, "the recording went on over another interface"
@@ -250,8 +250,8 @@ def test_codes_of_three_kinds_and_several_units() -> None:
 
 def test_vin_and_unit_name() -> None:
     decoder = Decoder()
-    feed(decoder, *answer(1.0, "490201" + b"1G1JC5444R7252367".hex()))
-    assert decoder.vin == "1G1JC5444R7252367"
+    feed(decoder, *answer(1.0, "490201" + b"0LMTESTV012345678".hex()))
+    assert decoder.vin == "0LMTESTV012345678"
     feed(decoder, *answer(2.0, "490A01" + b"ECM\0-EngineControl\0\0".hex()))
     assert decoder.unit_names == {0x7E8: "ECM-EngineControl"}
     other = Decoder()

@@ -140,6 +140,8 @@ def test_states_are_told_on_change_and_twice_a_second(dbc: Path) -> None:
         data = bytes((0x10 if 0.805 < 0.01 * n < 1.305 else 0x00, *bytes(7)))
         told += [(round(r.time_s, 2), r.value) for r in decoder.feed(Frame(0.01 * n, can_id, True, data))]
     assert told == [(0.0, 0.0), (0.5, 0.0), (0.81, 1.0), (1.31, 0.0), (1.81, 0.0)]
+    for time_s, repeats in ((-50.0, 1), (-49.9, 0), (-49.4, 1)):  # the clock was set back
+        assert len(decoder.feed(Frame(time_s, can_id, True, bytes(8)))) == repeats
 
 
 def test_a_log_of_two_buses_holds_each_frame_once(dbc: Path) -> None:
