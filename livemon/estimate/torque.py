@@ -18,7 +18,7 @@ from livemon.estimate.convention import Convention
 from livemon.estimate.held import FRESH_S, Held
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
+from livemon.vehicle import Vehicle, curves_of, engine_torque_limit, road_force
 
 _KEPT: Final = frozenset(
     (
@@ -266,7 +266,7 @@ class Torque:
         if e.pump_torque_nm < 10.0:
             return
         v = e.road_speed_m_s
-        force = self._rolling + self._drag * v * v + 1.04 * self._mass * e.road_accel_m_s2
+        force = sum(road_force(self._vehicle, v, e.road_accel_m_s2, e.turbine_rad_per_m))
         sd = hypot(self._force_sd, self._drag_sd * v * v, self._mass * e.road_accel_sd_m_s2)
         efficiency = self._vehicle.efficiency
         turbine = force / (e.turbine_rad_per_m * efficiency.value)
