@@ -71,8 +71,6 @@ class Torque:
         self._held = Held()
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
-        self._rolling = mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value
-        self._drag = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
         self._force_sd = hypot(
             mass.value * STANDARD_GRAVITY_M_S2 * _GRADE_SD,
             mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.sd,
@@ -235,7 +233,7 @@ class Torque:
         pump, sd = self.told(t, n, n_rate)
         if pump is not None:
             return pump, sd, True
-        force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
+        force = sum(road_force(self._vehicle, v_m_s, a, per_m))
         sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
         if a < -0.7:  # brakes may be on: the engine need not hold the car back
             sd = hypot(sd, 0.5 * self._mass * a)

@@ -79,3 +79,8 @@ def test_torque_ratio_counts_what_turns_in_this_gear(per_m: float) -> None:
     Torque(VEHICLE).ratio_into(e)
     turbine_nm = sum(road_force(VEHICLE, 4.0, 2.0, per_m)) / (per_m * VEHICLE.efficiency.value)
     assert e.torque_ratio == pytest.approx(turbine_nm / 150.0)
+
+
+def test_where_no_torque_is_told_the_road_tells_it() -> None:
+    nm, _, told = Torque(VEHICLE).pump(0.0, 2000.0, 0.0, 45.0, 4.0, 2.0, 0.1)
+    assert nm == pytest.approx(sum(road_force(VEHICLE, 4.0, 2.0, 45.0)) / 45.0) and not told
