@@ -180,13 +180,15 @@ class Gears:
                 continue
             if after is not None:
                 beta = self._back(after, beta)
-                joint = tuple(
+                o, a, c, u, d = (
                     [x * y for x, y in zip(p, q, strict=True)] for p, q in zip(tick.alpha, beta, strict=True)
                 )
-                total = sum(map(sum, joint))
+                total = sum(map(sum, (o, a, c, u, d)))
                 if total > 0.0:
                     inverse = 1.0 / total
-                    tick.sum_up(tuple([x * inverse for x in row] for row in joint), self.k)  # type: ignore[arg-type]
+                    for row in (o, a, c, u, d):
+                        row[:] = [x * inverse for x in row]
+                    tick.sum_up((o, a, c, u, d), self.k)
             else:
                 beta = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
             after = tick
