@@ -223,11 +223,6 @@ class Locked:
         return mean, max(u * (c2 * u + oc2) + o2 + rate * (p11 * rate + p01 * u) - mean * mean, 0.0)
 
     @property
-    def truncated_probability(self) -> float:
-        """That readings are truncated, not rounded."""
-        return 1.0 - self.offset_kmh / self._h[-1].offset
-
-    @property
     def dropped(self) -> int:
         """Times the calibration no longer fitted."""
         return min(h.dropped for h in self._h)

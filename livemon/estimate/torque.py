@@ -248,7 +248,7 @@ class Torque:
         if engine is None or n < RUNS_RPM:
             return
         (torque, _, sd), e.torque_source = engine
-        e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
+        e.engine_torque_nm = torque
         inertia = self._vehicle.inertia_kg_m2
         turning_sd = e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
         taken = accessories(n, self._vehicle.displacement_l).nm
