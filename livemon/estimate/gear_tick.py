@@ -8,6 +8,7 @@ from livemon.estimate.box import Rates
 from livemon.estimate.gear_evidence import GearEvidence
 
 RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+_STARTS_IN_GEAR: Final = 0.97  # probability: some boxes start in second now and then
 
 Five = tuple[list[float], list[float], list[float], list[float], list[float]]  # open, closing, lock, up, down
 
@@ -83,3 +84,10 @@ class Tick:
             return
         self.mean_k = mean = mean / weight
         self.spread_k2 = max(square / weight - mean * mean, 0.0)
+
+
+def at_rest(t: float, neutral: float, gear: int = 0) -> Tick:
+    """Standing still, the next start in `gear`; `neutral`: probability that nothing holds the turbine."""
+    tick = Tick(t)
+    tick.gear, tick.probability, tick.still, tick.neutral = gear, _STARTS_IN_GEAR, True, neutral
+    return tick

@@ -13,7 +13,7 @@ from typing import Final
 from livemon.converter.curves import Curves
 from livemon.estimate.box import Box
 from livemon.estimate.gear_evidence import Weigher
-from livemon.estimate.gear_tick import Five, Tick
+from livemon.estimate.gear_tick import Five, Tick, at_rest
 from livemon.estimate.moment import Look
 
 _FINISH, _SHUT = 2.2, 1.5  # rates per second
@@ -70,10 +70,7 @@ class Gears:
         self._last = t
         self.weigher.forget()
         self.box.stands()
-        tick = Tick(t)
-        tick.gear, tick.probability, tick.still, tick.neutral = first, 0.97, True, neutral
-        tick.mean_k = self.k[first]
-        return tick
+        return at_rest(t, neutral, first)
 
     def tick(self, look: Look) -> Tick:
         """Move the chain to this moment."""
