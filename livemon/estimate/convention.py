@@ -10,10 +10,11 @@ hides a lost stator reaction, so the drive itself is asked. Two kinds of moment 
 
 from __future__ import annotations
 
-from math import exp, log, pi, sqrt
+from math import exp, log, sqrt
 from typing import Final
 
 from livemon.converter.engine_torque import FRICTION_PCT, FRICTION_PCT_SD
+from livemon.estimate.interval import ROOT_2PI
 
 # A unit that answers the friction percent as well reports by the standard. Common practice, no source.
 _NET_PRIOR: Final = {True: 0.1, False: 0.5}
@@ -114,4 +115,4 @@ class Convention:
 
 def _normal(x: float, mean: float, sd: float) -> float:
     z = (x - mean) / sd
-    return exp(-0.5 * min(z * z, 200.0)) / (sd * sqrt(2.0 * pi))
+    return exp(-0.5 * min(z * z, 200.0)) / (sd * ROOT_2PI)

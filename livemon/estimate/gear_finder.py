@@ -11,6 +11,7 @@ from __future__ import annotations
 from math import exp, hypot, log
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.open_slip import OpenSlip
 
 if TYPE_CHECKING:
@@ -191,7 +192,7 @@ class GearFinder:
 def _bell(off: Array, sd: Array) -> Array:
     import numpy as np
 
-    density: Array = np.exp(-0.5 * np.square(off / sd)) / (2.5066282746 * sd)
+    density: Array = np.exp(-0.5 * np.square(off / sd)) / (ROOT_2PI * sd)
     return density
 
 
