@@ -12,7 +12,18 @@ import pytest
 import livemon
 
 ROOT = Path(livemon.__file__).parent
-BASE = {"livemon", "errors", "records", "quantities", "clock", "identifiers", "permit", "vin", "files"}
+BASE = {
+    "livemon",
+    "errors",
+    "records",
+    "quantities",
+    "clock",
+    "identifiers",
+    "permit",
+    "vin",
+    "files",
+    "arrays",
+}
 MAY_IMPORT: dict[str, set[str]] = {
     **{name: BASE for name in BASE},
     "converter": BASE,

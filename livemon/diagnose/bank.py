@@ -11,11 +11,12 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.converter.engine_torque import GAIN_SD, gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
-from livemon.diagnose.looks import Array, Look, Looks
+from livemon.diagnose.looks import Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
 from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks

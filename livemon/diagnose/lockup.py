@@ -13,6 +13,7 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_slip import GearWatch, Slipped
@@ -21,7 +22,7 @@ from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import ODD_STRETCH, limited, log_mean, normal, soften
 from livemon.diagnose.shafts import ShaftWatch
-from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Array, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Predicted, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle

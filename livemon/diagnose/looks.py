@@ -13,16 +13,14 @@ from math import exp, inf, log
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at, log_slope
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.vehicle import Vehicle, rotating_share, weighed
-
-Array = NDArray[np.float64]
 
 # One look in twenty is not what it seems (a reading late, a wheel slipping, a driver on two pedals).
 _ODD_LOOK: Final = 0.05

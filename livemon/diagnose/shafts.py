@@ -11,14 +11,12 @@ from math import hypot, log
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from livemon.arrays import Array
 from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import log_mean, normal, soften
 from livemon.diagnose.windows import Window
-
-Array = NDArray[np.float64]
 
 _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
 _NOISE: Final = 0.005  # of the ratio of both speeds, from window to window

@@ -12,16 +12,14 @@ from math import copysign, exp, hypot, log, sqrt, tanh
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.looks import DRIVING_SHARE, FRICTION_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
-
-Array = NDArray[np.float64]
 
 _NEAR_SPAN: Final = 0.07  # of speed ratio, from there to where curves differ by State.K_NEAR
 _MOST_SR_SD: Final = 0.05

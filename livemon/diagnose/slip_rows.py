@@ -15,11 +15,9 @@ from math import hypot, log, sqrt
 from typing import Final, NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at
-
-Array = NDArray[np.float64]
 
 # What a worn clutch can hold: of peak engine torque, whatever comes (pressure that leaks), and of what comes
 # (pressure follows torque, friction is gone).

@@ -15,10 +15,7 @@ from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.open_slip import OpenSlip
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+    from livemon.arrays import Array
 
 _LEAST_KMH: Final = 7.0
 _GRID: Final = (log(8.0), log(260.0), 0.004)  # ln rpm per km/h
