@@ -191,18 +191,15 @@ def rotating_share(vehicle: Vehicle, per_m: float | None) -> float:
     return ROTATING_SHARE + GEARBOX_KG_M2.value * per_m * per_m / vehicle.mass_kg.value
 
 
-class RoadForce(NamedTuple):
-    """What the wheels must push against on a level road [N]: tyres, air, and mass with all that turns."""
+def road_force(
+    vehicle: Vehicle, speed_m_s: float, accel_m_s2: float, per_m: float | None
+) -> tuple[float, float, float]:
+    """What the wheels must push against on a level road [N]: tyres, air, and mass with all that turns.
 
-    rolling_n: float
-    air_n: float
-    inert_n: float
-
-
-def road_force(vehicle: Vehicle, speed_m_s: float, accel_m_s2: float, per_m: float | None) -> RoadForce:
-    """At a road speed and acceleration; per_m: as for rotating_share."""
+    per_m: as for rotating_share.
+    """
     mass_kg = vehicle.mass_kg.value
-    return RoadForce(
+    return (
         mass_kg * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value,
         0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value * speed_m_s * speed_m_s,
         mass_kg * (1.0 + rotating_share(vehicle, per_m)) * accel_m_s2,

@@ -266,8 +266,7 @@ class Torque:
         v = e.road_speed_m_s
         force = sum(road_force(self._vehicle, v, e.road_accel_m_s2, e.turbine_rad_per_m))
         sd = hypot(self._force_sd, self._drag_sd * v * v, self._mass * e.road_accel_sd_m_s2)
-        efficiency = self._vehicle.efficiency
-        turbine = force / (e.turbine_rad_per_m * efficiency.value)
-        turbine_sd = sd / (e.turbine_rad_per_m * efficiency.value)
+        through = e.turbine_rad_per_m * self._vehicle.efficiency.value
+        turbine, turbine_sd = force / through, sd / through
         e.torque_ratio = turbine / e.pump_torque_nm
         e.torque_ratio_sd = hypot(turbine_sd, e.torque_ratio * e.pump_torque_sd_nm) / e.pump_torque_nm
