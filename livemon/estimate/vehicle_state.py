@@ -289,9 +289,10 @@ class VehicleState:
         i = min(self._tick_at_index, last)
         if i < 0:
             return None
-        while i < last and abs(ticks[i + 1].t - t) <= abs(ticks[i].t - t):
-            i += 1
-        while i > 0 and abs(ticks[i - 1].t - t) < abs(ticks[i].t - t):
-            i -= 1
+        off = abs(ticks[i].t - t)
+        while i < last and (later := abs(ticks[i + 1].t - t)) <= off:
+            i, off = i + 1, later
+        while i > 0 and (earlier := abs(ticks[i - 1].t - t)) < off:
+            i, off = i - 1, earlier
         self._tick_at_index = i
-        return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
+        return ticks[i] if off < _STALE_S else None
