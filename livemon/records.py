@@ -112,9 +112,8 @@ class Estimate:
     road_accel_sd_m_s2: float = 0.0
     turbine_rad_per_m: float | None = None  # gear ratio x final drive / tyre radius, as calibrated
     engine_torque_nm: float | None = None  # at the flywheel, as the vehicle reports it or as worked out
-    engine_torque_sd_nm: float = 0.0  # scatter only; the slow bias is a nuisance of the diagnosis
     pump_torque_nm: float | None = None  # less accessories and the inertia of the engine side
-    pump_torque_sd_nm: float = 0.0
+    pump_torque_sd_nm: float = 0.0  # scatter only; the slow bias is a nuisance of the diagnosis
     capacity_rpm_per_sqrt_nm: float | None = None
     torque_ratio: float | None = None  # from the road: turbine torque / pump torque
     torque_ratio_sd: float = 0.0

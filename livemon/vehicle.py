@@ -9,6 +9,7 @@ from math import hypot, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
+from livemon.quantities import AIR_DENSITY_KG_M3, STANDARD_GRAVITY_M_S2
 
 
 class Known(NamedTuple):
@@ -178,6 +179,31 @@ def aboard(vehicle: Vehicle) -> Aboard:
     mass = vehicle.mass_kg
     more_kg, sd_kg = (0.0, _LOAD_SD_KG) if mass.assumed else _ABOARD_KG
     return Aboard(more_kg, hypot(mass.sd, sd_kg, _CARGO_SHARE_SD * mass.value))
+
+
+def rotating_share(vehicle: Vehicle, per_m: float | None) -> float:
+    """What turns with the wheels, as a share of mass: wheels and shafts, and what turns with the turbine.
+
+    per_m: turbine angle per metre of road [rad/m]; None counts wheels and shafts alone.
+    """
+    if per_m is None:
+        return ROTATING_SHARE
+    return ROTATING_SHARE + GEARBOX_KG_M2.value * per_m * per_m / vehicle.mass_kg.value
+
+
+def road_force(
+    vehicle: Vehicle, speed_m_s: float, accel_m_s2: float, per_m: float | None
+) -> tuple[float, float, float]:
+    """What the wheels must push against on a level road [N]: tyres, air, and mass with all that turns.
+
+    per_m: as for rotating_share.
+    """
+    mass_kg = vehicle.mass_kg.value
+    return (
+        mass_kg * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value,
+        0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value * speed_m_s * speed_m_s,
+        mass_kg * (1.0 + rotating_share(vehicle, per_m)) * accel_m_s2,
+    )
 
 
 class StallPoint(NamedTuple):

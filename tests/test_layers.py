@@ -24,6 +24,7 @@ BASE = {
     "files",
     "rarity",
     "supplier",
+    "arrays",
 }
 MAY_IMPORT: dict[str, set[str]] = {
     **{name: BASE for name in BASE},

@@ -105,17 +105,18 @@ def _body(vehicle: Vehicle) -> list[str]:
 
 
 def _driveline(vehicle: Vehicle) -> list[str]:
+    from livemon.estimate.ratios import rpm_per_kmh  # the estimator: not to write a new file
+
     rows = (
         [] if vehicle.tyre_radius_m is None else [_shown("tyre rolling radius", vehicle.tyre_radius_m, "m")]
     )
-    per_m = turbine_rad_per_m(vehicle)
-    if not per_m:
+    if not turbine_rad_per_m(vehicle):
         return [
             *rows,
             "turbine speed: gears, final drive or tyre missing; found on the road while the clutch locks",
         ]
-    rpm_per_kmh = [f"{known.value * 9.5493 / 3.6:.1f}" for known in per_m]  # rad/m -> rpm per km/h
-    return [*rows, f"{'turbine rpm per km/h':<24}{', '.join(rpm_per_kmh)}  (first gear up)"]
+    gears = ", ".join(f"{rpm:.1f}" for rpm in rpm_per_kmh(vehicle)[0])
+    return [*rows, f"{'turbine rpm per km/h':<24}{gears}  (first gear up)"]
 
 
 def _converter(vehicle: Vehicle) -> list[str]:

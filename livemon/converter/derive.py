@@ -13,9 +13,10 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import GRID_STEPS, Curves
 from livemon.converter.geometries import Sample, nearest
-from livemon.converter.mean_path import Array, operating_point
+from livemon.converter.mean_path import operating_point
 from livemon.errors import UsageError
 
 SPEED_RATIO: Final[Array] = np.linspace(0.0, 1.0, GRID_STEPS + 1)

@@ -17,7 +17,7 @@ from livemon.quantities import RPM_TO_RAD_S
 STROKE_AIR_G_L: Final = 1.184  # [sae-j1979] PID 43
 
 FRICTION_PCT: Final = 10.0  # of reference torque, when friction (PID 8E, SPN 514) is not answered
-_FRICTION_PCT_SD: Final = 4.0  # common practice, no source: 6-15 % warm, 13 % in the J1939 example of SPN 514
+FRICTION_PCT_SD: Final = 4.0  # common practice, no source: 6-15 % warm, 13 % in the J1939 example of SPN 514
 _MODEL_SHARE_SD: Final = 0.06  # a control unit's torque model, share of indicated torque: common practice
 _PERCENT_SD: Final = 1.0 / sqrt(12.0)  # reported in whole percent of the reference
 
@@ -65,7 +65,7 @@ def from_reported(actual_pct: float, reference_nm: float, friction_pct: float | 
     per_pct = 0.01 * reference_nm
     return Torque(
         (actual_pct - lost) * per_pct,
-        hypot(_MODEL_SHARE_SD * actual_pct, 1.5 if known else _FRICTION_PCT_SD) * per_pct,
+        hypot(_MODEL_SHARE_SD * actual_pct, 1.5 if known else FRICTION_PCT_SD) * per_pct,
         hypot(0.02 * actual_pct, _PERCENT_SD) * per_pct,
     )
 

@@ -14,7 +14,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from livemon.converter.mean_path import Array, Geometry, operating_point
+from livemon.arrays import Array
+from livemon.converter.mean_path import Geometry, operating_point
 
 # Ranges: the mean-path design space about the set of [hrovat-tobler], widened until the published tables
 # named in docs/converter.md lie inside what the sample spans. Radii over the pump's; angles in degrees.

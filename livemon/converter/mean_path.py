@@ -20,9 +20,10 @@ from math import pi
 from typing import Literal, NamedTuple
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Array = NDArray[np.float64]
+from livemon.arrays import Array
+
 Stator = Literal["working", "free", "held", "none"]
 
 

@@ -6,9 +6,7 @@ is how (EU) 2017/2400 Annex VI reads such tables. K need not rise all the way.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import pairwise
-from math import sqrt
 from typing import Final
 
 import numpy as np
@@ -22,48 +20,6 @@ Row = tuple[float, float, float]
 _TABLE_K_SD: Final = 0.025  # share of K: production scatter, fluid temperature, bench accuracy
 _TABLE_TR_SD: Final = 0.015
 _LEAST_LOAD: Final = 0.01  # share of the stall 1/K^2 left at SR = 1, where a table says K is without limit
-
-
-@dataclass(frozen=True, slots=True)
-class Operating:
-    """One operating point: what the pump must do for what is wanted of the turbine."""
-
-    speed_ratio: float
-    pump_rpm: float
-    pump_nm: float
-    torque_ratio: float
-
-
-@dataclass(frozen=True, slots=True)
-class Table:
-    """Rows (speed ratio, K [rpm/sqrt(N m)], torque ratio), speed ratio rising; K may be inf (no torque)."""
-
-    rows: tuple[Row, ...]
-
-    def segments(self) -> list[tuple[Row, Row]]:
-        """Neighbouring rows as (speed ratio, pump torque per rpm^2, torque ratio)."""
-        points = [(sr, 1.0 / k**2, tr) for sr, k, tr in self.rows]
-        return list(pairwise(points))
-
-    def for_output(self, turbine_rpm: float, turbine_nm: float) -> Operating | None:
-        """The driving point (SR within the table) that gives this turbine speed and torque, both > 0.
-
-        On a straight piece TR/K^2 is quadratic in SR, and turbine torque = TR (n_t / (SR K))^2 is then a
-        quadratic equation in SR: solved exactly, lowest SR first. None when the table cannot do it.
-        Source: operating-point calculation of [eu-2017-2400] Annex VI tables.
-        """
-        ask = turbine_nm / turbine_rpm**2
-        for (s0, load0, tr0), (s1, load1, tr1) in self.segments():
-            load_slope, tr_slope = (load1 - load0) / (s1 - s0), (tr1 - tr0) / (s1 - s0)
-            load_at_0, tr_at_0 = load0 - load_slope * s0, tr0 - tr_slope * s0
-            for sr in _roots(
-                tr_slope * load_slope - ask, tr_slope * load_at_0 + tr_at_0 * load_slope, tr_at_0 * load_at_0
-            ):
-                if max(s0, 1e-9) <= sr <= s1:
-                    pump_rpm = turbine_rpm / sr
-                    pump_nm = (load_at_0 + load_slope * sr) * pump_rpm**2
-                    return Operating(sr, pump_rpm, pump_nm, tr_at_0 + tr_slope * sr)
-        return None
 
 
 def curves_from_table(rows: tuple[Row, ...]) -> Curves:
@@ -119,14 +75,3 @@ def _coupling(rows: tuple[Row, ...]) -> float:
     if tr1 < tr0:
         return min(s1 + (tr1 - 1.0) / (tr0 - tr1) * (s1 - s0), 0.99)
     return min(s1, 0.99)
-
-
-def _roots(a: float, b: float, c: float) -> list[float]:
-    """Real roots of a x^2 + b x + c, rising."""
-    if a == 0.0:
-        return [] if b == 0.0 else [-c / b]
-    inside = b * b - 4.0 * a * c
-    if inside < 0.0:
-        return []
-    q = -0.5 * (b + (sqrt(inside) if b >= 0.0 else -sqrt(inside)))
-    return sorted([q / a] + ([c / q] if q else []))

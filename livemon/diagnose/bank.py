@@ -11,13 +11,14 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
-from livemon.diagnose.row_logs import Array, normal
+from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
 from livemon.records import FindingName

@@ -14,7 +14,7 @@ import numpy as np
 
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, turbine_rad_per_m
 
 _BIN: Final = 0.005  # of ln(engine rpm / (m/s))
 _LOWEST, _HIGHEST = log(10.0), log(2000.0)
@@ -32,11 +32,9 @@ class FileFit:
     """`feed` windows; `off` says by what factor the file's ratios miss."""
 
     def __init__(self, vehicle: Vehicle) -> None:
-        radius, final = vehicle.tyre_radius_m, vehicle.final_drive
-        self._final = final
-        self._gears: list[float] = []
-        if radius is not None and final is not None and len(vehicle.gear_ratios) > 1:
-            self._gears = [log(ratio * final / radius.value / RPM_TO_RAD_S) for ratio in vehicle.gear_ratios]
+        self._final = vehicle.final_drive
+        per_m = turbine_rad_per_m(vehicle)
+        self._gears = [log(turns.value / RPM_TO_RAD_S) for turns in per_m] if len(per_m) > 1 else []
         self._seconds = np.zeros(int((_HIGHEST - _LOWEST) / _BIN))
         self._total_s = self._told_at_s = 0.0
         # Factor on the file's final drive with which it would fit; None where it fits, or nobody knows.

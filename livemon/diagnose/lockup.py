@@ -13,13 +13,14 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_slip import GearWatch, Slipped
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Array, Ledger, limited, log_mean, normal
+from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, limited, log_mean, normal
 from livemon.diagnose.shafts import ShaftWatch
 from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Predicted, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth

@@ -14,13 +14,13 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at, log_slope
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.nuisance import SIZE, Prior, State
-from livemon.diagnose.row_logs import Array
 from livemon.diagnose.windows import Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
-from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, Vehicle, weighed
+from livemon.vehicle import Vehicle, rotating_share, weighed
 
 # One look in twenty is not what it seems (a reading late, a wheel slipping, a driver on two pedals).
 _ODD_LOOK: Final = 0.05
@@ -228,9 +228,6 @@ class Looks:
             variance += sd_nm * float(through[0]) ** 2
             if pump < 0.0:
                 variance += (OVERRUN_SHARE_SD * float(tractive[0])) ** 2
-        rotating = ROTATING_SHARE
-        if per_m is not None:
-            rotating += GEARBOX_KG_M2.value * per_m * per_m / body.mass_kg.value
         # Written as the acceleration the torque should give less the one seen: the noise of the one seen then
         # stays out of the regressors, where it would pull the mass down.
         lighter = np.exp(-x[:, State.MASS])
@@ -249,7 +246,7 @@ class Looks:
             )
         h[:, State.WIND] = lighter * (2.0 * self._aero * v)
         seen = left - body.rolling_resistance.value
-        seen -= w.road_accel_m_s2 * (1.0 + rotating) / STANDARD_GRAVITY_M_S2
+        seen -= w.road_accel_m_s2 * (1.0 + rotating_share(body, per_m)) / STANDARD_GRAVITY_M_S2
         # What the linear step will take off for the two states the sum above already holds.
         seen += left * x[:, State.MASS] + h[:, State.AERO] * x[:, State.AERO]
         tractive = lighter * tractive

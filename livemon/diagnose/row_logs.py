@@ -6,9 +6,8 @@ from math import log, pi
 from typing import Final
 
 import numpy as np
-from numpy.typing import NDArray
 
-Array = NDArray[np.float64]
+from livemon.arrays import Array
 
 ODD_STRETCH: Final = 0.02  # share of stretches that are odd as a whole
 STRETCH_S: Final = 12.0  # a longer one is several

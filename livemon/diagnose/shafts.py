@@ -12,9 +12,10 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.mixture import mixture
-from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Array, Ledger, log_mean, normal
+from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, log_mean, normal
 from livemon.diagnose.windows import Window
 
 _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio

@@ -22,10 +22,7 @@ from livemon.diagnose.mixture import mixture
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+    from livemon.arrays import Array
 
 BINS: Final = 28
 BIN_LN: Final = 0.25

@@ -13,11 +13,11 @@ from typing import Final
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.looks import DRIVING_SHARE, FRICTION_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
-from livemon.diagnose.row_logs import Array
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
 

@@ -16,8 +16,8 @@ from typing import Final, NamedTuple
 
 import numpy as np
 
+from livemon.arrays import Array
 from livemon.converter.curves import Curves, at
-from livemon.diagnose.row_logs import Array
 
 # What a worn clutch can hold: of peak engine torque, whatever comes (pressure that leaks), and of what comes
 # (pressure follows torque, friction is gone).

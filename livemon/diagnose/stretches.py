@@ -19,7 +19,7 @@ from livemon.diagnose.nuisance import DRIFT, Prior, State
 from livemon.diagnose.windows import GAP_S, Window
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Regime, Stretch
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, rotating_share
 
 KEPT: Final = 600  # records; an eight-hour drive must not grow without end
 _REGIMES: Final = frozenset(("launch", "pull", "locked", "coast", "stationary_in_gear"))
@@ -168,7 +168,7 @@ class Stretches:
             return
         body = self._vehicle
         takes = (
-            w.road_accel_m_s2 * 1.04 / STANDARD_GRAVITY_M_S2
+            w.road_accel_m_s2 * (1.0 + rotating_share(body, per_m)) / STANDARD_GRAVITY_M_S2
             + body.rolling_resistance.value
             + 0.5 * AIR_DENSITY_KG_M3 * body.drag_area_m2.value * speed * speed / self._weight_n
         )

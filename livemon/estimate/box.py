@@ -5,7 +5,7 @@ from __future__ import annotations
 from math import inf
 from typing import Final, NamedTuple
 
-from livemon.estimate.moment import Moment
+from livemon.estimate.moment import ROLLING_KMH, Moment
 from livemon.estimate.schedule import DownshiftSpeed
 
 # Rates per second in ordinary driving; common practice, no source.
@@ -17,7 +17,6 @@ _SLOW, _KEEP_UP = 1.45, 2.5
 _UNDER_LOAD, _NEVER = 0.95, 0.999  # a shift up leaves the turbine at least so far above where it shifts down
 _TIP_IN_S: Final = (0.4, 2.0)  # so long after the foot is on again the gear shows
 _BEEN_UP_RPM: Final = 800.0  # turbine in a gear the box has been in since it stood
-_ROLLING_KMH: Final = 10.0
 
 
 class Rates(NamedTuple):
@@ -86,7 +85,7 @@ class Box:
         """What it did with the foot off shows when the foot is on again: gear g is the likeliest."""
         k, v = self._k, moment.look.v
         if moment.foot_off:
-            if v < _ROLLING_KMH:
+            if v < ROLLING_KMH:
                 return
             if sure and self._coasted is not None and g + 1 == self._coasted[0]:
                 left = k[g + 1] * v

@@ -10,12 +10,14 @@ hides a lost stator reaction, so the drive itself is asked. Two kinds of moment 
 
 from __future__ import annotations
 
-from math import exp, log, pi, sqrt
+from math import exp, log, sqrt
 from typing import Final
+
+from livemon.converter.engine_torque import FRICTION_PCT, FRICTION_PCT_SD
+from livemon.estimate.interval import ROOT_2PI
 
 # A unit that answers the friction percent as well reports by the standard. Common practice, no source.
 _NET_PRIOR: Final = {True: 0.1, False: 0.5}
-_FRICTION_PCT: Final = (10.0, 4.0)  # where it is not answered; as in converter/engine_torque.py
 _IDLE_S: Final = 2.0
 _OVERRUN_S: Final = 1.6
 _SETTLED_S: Final = 0.8  # after the foot is off
@@ -91,7 +93,7 @@ class Convention:
     def _weigh(
         self, kind: str, seen: float, friction_pct: float | None, idle_pct: tuple[float, float]
     ) -> None:
-        friction, spread = _FRICTION_PCT if friction_pct is None else (friction_pct, 2.0)
+        friction, spread = (FRICTION_PCT, FRICTION_PCT_SD) if friction_pct is None else (friction_pct, 2.0)
         if kind == "idle":
             in_gear, in_gear_sd, free = idle_pct[0], idle_pct[1], 0.3 * idle_pct[0]  # or in neutral
             share = _IN_GEAR[self._moved]
@@ -113,4 +115,4 @@ class Convention:
 
 def _normal(x: float, mean: float, sd: float) -> float:
     z = (x - mean) / sd
-    return exp(-0.5 * min(z * z, 200.0)) / (sd * sqrt(2.0 * pi))
+    return exp(-0.5 * min(z * z, 200.0)) / (sd * ROOT_2PI)

@@ -9,6 +9,7 @@ from livemon.estimate.locked import SHAFT_DELAY_S, Locked
 from livemon.estimate.seen import Seen
 
 _SHAFT_SD_KMH: Final = 0.05
+_ROLLS_KMH: Final = 0.7  # while it reads zero, the vehicle may still roll out
 
 State = tuple[float, float, float, float, bool]  # of RoadSpeed.at, in the reading's own terms
 OnScale = tuple[float, float, float, float, float, bool]
@@ -27,6 +28,11 @@ def on_scale(c: Locked, state: State) -> OnScale:
         return max(u - c.offset_kmh, 0.0), rate, var, 0.0, rate_var, True
     v, v_var = c.road(u, rate)
     return max(v, 0.0), rate, var, v_var, rate_var, False
+
+
+def stands(road: OnScale) -> bool:
+    """Whether the vehicle has come to rest: its speed reads zero, and it has rolled out."""
+    return road[5] and road[0] < _ROLLS_KMH
 
 
 def as_read(seen: Seen, c: Locked, t: float, state: State) -> tuple[float, float]:

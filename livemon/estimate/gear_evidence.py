@@ -13,11 +13,11 @@ from math import exp, hypot, log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
+from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.moment import Look, Moment
 from livemon.estimate.open_slip import OpenSlip
 from livemon.estimate.slope import SlipSlope
 
-_ROOT_2PI: Final = 2.5066282746
 _SHIFT_S: Final = 0.45
 _CLOSE_S: Final = 0.4
 _HEAVY: Final = 0.1  # chance that torque or curve are quite different from what is thought
@@ -178,7 +178,7 @@ class Weigher:
         else:
             wide = 0.4 * exp(x / 0.08) * (1.0 - 0.85 * drives)
         # steadiness alone must not favour the state that promises it more narrowly
-        peak = 1.0 / (_ROOT_2PI * sqrt(max(s, fast + 1e-4)))
+        peak = 1.0 / (ROOT_2PI * sqrt(max(s, fast + 1e-4)))
         opened = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) * peak + 0.05 * wide + 1e-3
         # and level by level, seldom: what fits counts each second or two, how narrow it promised each ten
         taken, taken_sd, slope = slip.torque_at(x, moment.look.n)
@@ -186,7 +186,7 @@ class Weigher:
         # the torque seen against the torque it would take, as a density of x
         off = torque - taken
         own = torque_sd * torque_sd + taken_sd * taken_sd + slope * slope * (fast + self._slow_var + 1e-4)
-        peak = (1.0 - heavy) * slope / (_ROOT_2PI * sqrt(own))
+        peak = (1.0 - heavy) * slope / (ROOT_2PI * sqrt(own))
         top = peak + 0.4 * heavy
         shape = (
             peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
@@ -211,10 +211,10 @@ class Weigher:
         var = min(var, 2.0 * prior)
         s = var + fast
         e = x - mixed
-        peak = 1.0 / (_ROOT_2PI * sqrt(max(s, fast + 1e-4)))
+        peak = 1.0 / (ROOT_2PI * sqrt(max(s, fast + 1e-4)))
         lock = exp(-0.5 * e * e / s if e * e < 60.0 * s else -30.0) * peak + 1e-3
         own = prior + fast
-        peak = 1.0 / (_ROOT_2PI * sqrt(own))
+        peak = 1.0 / (ROOT_2PI * sqrt(own))
         e0 = x - expected
         shape = exp(-0.5 * e0 * e0 / own if e0 * e0 < 60.0 * own else -30.0) + 1e-3 / peak
         if 0.0 < x < 0.6 * m - m_sd:  # a clutch that slips too much, yet holds the engine back
@@ -277,4 +277,4 @@ class Weigher:
 
 def _bell(x: float, var: float) -> float:
     """Normal density, never quite nothing."""
-    return exp(-0.5 * x * x / var if x * x < 40.0 * var else -20.0) / (_ROOT_2PI * sqrt(var)) + 1e-4
+    return exp(-0.5 * x * x / var if x * x < 40.0 * var else -20.0) / (ROOT_2PI * sqrt(var)) + 1e-4

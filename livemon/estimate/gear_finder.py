@@ -11,13 +11,11 @@ from __future__ import annotations
 from math import exp, hypot, log
 from typing import TYPE_CHECKING, Final, NamedTuple
 
+from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.open_slip import OpenSlip
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+    from livemon.arrays import Array
 
 _LEAST_KMH: Final = 7.0
 _GRID: Final = (log(8.0), log(260.0), 0.004)  # ln rpm per km/h
@@ -191,7 +189,7 @@ class GearFinder:
 def _bell(off: Array, sd: Array) -> Array:
     import numpy as np
 
-    density: Array = np.exp(-0.5 * np.square(off / sd)) / (2.5066282746 * sd)
+    density: Array = np.exp(-0.5 * np.square(off / sd)) / (ROOT_2PI * sd)
     return density
 
 

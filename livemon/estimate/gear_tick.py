@@ -7,7 +7,8 @@ from typing import Final
 from livemon.estimate.box import Rates
 from livemon.estimate.gear_evidence import GearEvidence
 
-_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
+_STARTS_IN_GEAR: Final = 0.97  # probability: some boxes start in second now and then
 
 Five = tuple[list[float], list[float], list[float], list[float], list[float]]  # open, closing, lock, up, down
 
@@ -67,11 +68,11 @@ class Tick:
         weight = o[best] + a[best] if self.locked < 0.999 else engaged
         mean, square = weight * k[best], weight * k[best] * k[best]
         for g in range(first, beyond):
-            if g != best and (share := o[g] + a[g]) > _RARE:
+            if g != best and (share := o[g] + a[g]) > RARE:
                 mean += share * k[g]
                 square += share * k[g] * k[g]
                 weight += share
-            if (share := u[g] + d[g]) > _RARE:
+            if (share := u[g] + d[g]) > RARE:
                 low, high = k[g + 1], k[g]
                 middle = 0.5 * (low + high)
                 mean += share * middle
@@ -83,3 +84,10 @@ class Tick:
             return
         self.mean_k = mean = mean / weight
         self.spread_k2 = max(square / weight - mean * mean, 0.0)
+
+
+def at_rest(t: float, neutral: float, gear: int = 0) -> Tick:
+    """Standing still, the next start in `gear`; `neutral`: probability that nothing holds the turbine."""
+    tick = Tick(t)
+    tick.gear, tick.probability, tick.still, tick.neutral = gear, _STARTS_IN_GEAR, True, neutral
+    return tick

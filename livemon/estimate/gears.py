@@ -13,7 +13,7 @@ from typing import Final
 from livemon.converter.curves import Curves
 from livemon.estimate.box import Box
 from livemon.estimate.gear_evidence import Weigher
-from livemon.estimate.gear_tick import Five, Tick
+from livemon.estimate.gear_tick import Five, Tick, at_rest
 from livemon.estimate.moment import Look
 
 _FINISH, _SHUT = 2.2, 1.5  # rates per second
@@ -70,10 +70,7 @@ class Gears:
         self._last = t
         self.weigher.forget()
         self.box.stands()
-        tick = Tick(t)
-        tick.gear, tick.probability, tick.still, tick.neutral = first, 0.97, True, neutral
-        tick.mean_k = self.k[first]
-        return tick
+        return at_rest(t, neutral, first)
 
     def tick(self, look: Look) -> Tick:
         """Move the chain to this moment."""
@@ -180,13 +177,15 @@ class Gears:
                 continue
             if after is not None:
                 beta = self._back(after, beta)
-                joint = tuple(
+                o, a, c, u, d = (
                     [x * y for x, y in zip(p, q, strict=True)] for p, q in zip(tick.alpha, beta, strict=True)
                 )
-                total = sum(map(sum, joint))
+                total = sum(map(sum, (o, a, c, u, d)))
                 if total > 0.0:
                     inverse = 1.0 / total
-                    tick.sum_up(tuple([x * inverse for x in row] for row in joint), self.k)  # type: ignore[arg-type]
+                    for row in (o, a, c, u, d):
+                        row[:] = [x * inverse for x in row]
+                    tick.sum_up((o, a, c, u, d), self.k)
             else:
                 beta = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
             after = tick

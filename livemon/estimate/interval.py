@@ -9,7 +9,8 @@ from math import erf, exp, pi, sqrt
 from typing import Final
 
 _ROOT_HALF: Final = sqrt(0.5)
-_DENSITY: Final = 1.0 / sqrt(2.0 * pi)
+ROOT_2PI: Final = sqrt(2.0 * pi)
+_DENSITY: Final = 1.0 / ROOT_2PI
 _FAR: Final = 6.0  # beyond this many sd the error function difference has no digits left
 
 

@@ -14,7 +14,7 @@ from livemon.estimate.lesson_words import lacks, no_ratios, reaches, unlike
 from livemon.estimate.locked import Locked
 from livemon.quantities import AIR_DENSITY_KG_M3, RPM_TO_RAD_S, STANDARD_GRAVITY_M_S2
 from livemon.records import Estimate
-from livemon.vehicle import GEARBOX_KG_M2, ROTATING_SHARE, WIND_SD_M_S, Known, Vehicle, aboard, curves_of
+from livemon.vehicle import GEARBOX_KG_M2, WIND_SD_M_S, Known, Vehicle, aboard, curves_of, road_force
 
 BIN: Final = 0.1
 _TOP: Final = 0.95  # nearer to 1 a slip of a few rpm decides all
@@ -64,9 +64,7 @@ class Learner:
         litres = vehicle.displacement_l or 2.5
         self._friction_nm, self._offset_nm = _FRICTION_NM_L * litres, max(6.0, _OFFSET_NM_L * litres)
         more_kg, sd_kg = aboard(vehicle)
-        self._mass_kg = vehicle.mass_kg.value + more_kg
-        self._mass_sd = sd_kg / self._mass_kg
-        self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
+        self._laden = replace(vehicle, mass_kg=Known(vehicle.mass_kg.value + more_kg, sd_kg))
 
     def feed(self, e: Estimate) -> None:
         pump = e.pump_torque_nm
@@ -105,13 +103,9 @@ class Learner:
         k_slope, t_slope = log_slope(c.k, sr), log_slope(c.tr, sr)
         if abs(k_slope) * e.speed_ratio_sd > _STEEPEST:
             return "the speed ratio was not known well enough"
-        turning = GEARBOX_KG_M2.value * per_m * per_m
-        body, mass = self._vehicle, self._mass_kg
-        weight = mass * STANDARD_GRAVITY_M_S2
-        air = self._aero * v * v
-        rolling = body.rolling_resistance.value * weight
-        inert = (mass * (1.0 + ROTATING_SHARE) + turning) * e.road_accel_m_s2
-        force = rolling + air + inert
+        body = self._laden
+        rolling, air, inert = pushes = road_force(body, v, e.road_accel_m_s2, per_m)
+        force = sum(pushes)
         tr = force / (per_m * body.efficiency.value * pump)
         if tr < 0.3:
             return "a hill or the brakes took part"
@@ -130,15 +124,17 @@ class Learner:
         indicated = max((e.engine_torque_nm or pump) + self._friction_nm, 0.0)
         offset_nm = hypot(self._offset_nm, accessories(e.engine_rpm, body.displacement_l).bias_sd_nm)
         turning_nm = body.inertia_kg_m2.sd * e.engine_accel_rpm_s * RPM_TO_RAD_S
-        air_n = air * body.drag_area_m2.sd / body.drag_area_m2.value
-        gearbox_n = turning * e.road_accel_m_s2 * GEARBOX_KG_M2.sd / GEARBOX_KG_M2.value
+        area, mass = body.drag_area_m2, body.mass_kg
+        air_n = air * area.sd / area.value
+        wind_n = AIR_DENSITY_KG_M3 * area.value * v * WIND_SD_M_S
+        gearbox_n = GEARBOX_KG_M2.sd * per_m * per_m * e.road_accel_m_s2
         effects = (  # of one standard deviation, on ln K and ln torque ratio; in the order of _SLOW
             (-0.5 * gain * indicated / pump, -gain * indicated / pump),
             (-0.5 * offset_nm / pump, -offset_nm / pump),
             (-0.5 * turning_nm / pump, -turning_nm / pump),
-            (0.0, -self._mass_sd * (inert + rolling) / force),
-            (0.0, -body.rolling_resistance.sd * weight / force),
-            (0.0, -hypot(air_n, 2.0 * self._aero * v * WIND_SD_M_S) / force),
+            (0.0, -mass.sd / mass.value * (inert + rolling) / force),
+            (0.0, -body.rolling_resistance.sd * mass.value * STANDARD_GRAVITY_M_S2 / force),
+            (0.0, -hypot(air_n, wind_n) / force),
             (0.0, body.efficiency.sd / body.efficiency.value),
             (0.0, -gearbox_n / force),
             (-k_slope * sr * _TYRE_SD, -t_slope * sr * _TYRE_SD),

@@ -51,7 +51,13 @@ class _Hypothesis:
         weight: float,
     ) -> None:
         self.offset, self.wander_var, self.weight = offset, wander * wander, weight
-        self._prior = (scale_sd, delay_s, slip, slip_sd, wander)
+        self._prior = (scale_sd, delay_s, slip, slip_sd)
+        self.dropped = 0
+        self._begin()
+
+    def _begin(self) -> None:
+        """As nothing was seen yet."""
+        scale_sd, delay_s, slip, slip_sd = self._prior
         self.x = [0.0, delay_s[0], slip, slip]
         v = slip_sd * slip_sd
         self.cov = [
@@ -60,7 +66,7 @@ class _Hypothesis:
             [0.0, 0.0, v + self.wander_var, v],
             [0.0, 0.0, v, v],
         ]
-        self.refused = self.dropped = 0
+        self.refused = 0
 
     def advance(self, dt: float) -> None:
         f = exp(-dt / _SLIP_TIME_S)
@@ -90,9 +96,10 @@ class _Hypothesis:
         mass, m, v = truncated(y, sd, z, z + width)
         if mass < _REFUSED:
             self.refused += 1
-            if self.refused < _ENOUGH:
-                return mass
-            self._loosen()
+            if self.refused >= _ENOUGH:  # the calibration no longer fits
+                self.dropped += 1
+                self._begin()
+            return mass
         self.refused = 0
         if changed or mass < 1.0 - _CUTS:
             e, drop = (m - y) / s, (s - v) / (s * s)
@@ -109,12 +116,6 @@ class _Hypothesis:
         """Probability that the mean slip is not below zero: pulling, no clutch lets the turbine run ahead."""
         sds = (self.x[3] + _BEHIND_RPM) / sqrt(max(self.cov[3][3], 1e-9))
         return max(0.5 * (1.0 + erf(sds / sqrt(2.0))), _LEAST_FORWARD)
-
-    def _loosen(self) -> None:
-        """The calibration no longer fits: begin anew."""
-        dropped = self.dropped + 1
-        self.__init__(self.offset, *self._prior, self.weight)  # type: ignore[misc]
-        self.dropped = dropped
 
 
 class Locked:
@@ -220,11 +221,6 @@ class Locked:
         c, oc, c2, oc2, o2, p11, p01 = self._road
         mean = c * u + oc
         return mean, max(u * (c2 * u + oc2) + o2 + rate * (p11 * rate + p01 * u) - mean * mean, 0.0)
-
-    @property
-    def truncated_probability(self) -> float:
-        """That readings are truncated, not rounded."""
-        return 1.0 - self.offset_kmh / self._h[-1].offset
 
     @property
     def dropped(self) -> int:

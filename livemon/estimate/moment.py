@@ -14,7 +14,7 @@ _RATES: Final = (-0.25, -0.075, -0.015, 0.015, 0.035, 0.075, 0.15)
 _CLIMBS: Final = (0.25, 0.25, 0.4, 0.5, 1.3, 3.0, 8.0, 14.0)
 _DIPS: Final = (3.0, 1.2, 0.7, 0.4, 0.4, 0.3, 0.2, 0.1)
 _DRAG_SD, _FED_SD = 0.4, 0.8  # of what an engine holds back that the wheels turn
-_ROLLING_KMH: Final = 10.0
+ROLLING_KMH: Final = 10.0  # faster, with the foot off, the wheels turn the engine
 _JUMP: Final = 0.1  # of base in one moment
 _LEAST_RPM: Final = 50.0
 _NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
@@ -114,7 +114,7 @@ class Moment:
         self.fast = (look.v_sd / v) ** 2 + (3.0 / n) ** 2 + 1e-6
         self.slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
         self.idling = n < 1.2 * look.idle_rpm
-        self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > _ROLLING_KMH)
+        self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > ROLLING_KMH)
         self.driven = torque < -torque_sd
 
     @property

@@ -17,10 +17,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 from livemon.records import Oscillation
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
-    Array = NDArray[np.float64]
+    from livemon.arrays import Array
 
 WINDOW_S: Final = 1.3
 LEAST_CYCLES: Final = 3.0

@@ -17,7 +17,7 @@ from livemon.estimate.interval import truncated
 # and wheels and wind are not as smooth as a schedule; pedal and brake move acceleration by 1.5 m/s2 a second.
 STEADY, LIVELY = 0.05, 30.0
 _STIRS, _SETTLES = 0.15, 0.4  # 1/s, from one to the other and back; common practice, no source
-_NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
+NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
 _CUTS: Final = 0.1  # share of the prediction outside the interval that makes it worth taking in
 _RUN_SHARE: Final = 1.0 / 14.0  # of width^2: a long run of one reading leaves it anywhere between the edges
 _RATE_VAR: Final = 16.0  # (km/h/s)^2 at the start
@@ -72,7 +72,7 @@ class Pace:
         off = max(low - before[0] - before[1] * dt, before[0] + before[1] * dt - high, 0.0)
         q = min(3.0 * (off * off + 0.1) / dt**3, _MOST)
         state = _ahead(before, dt, q)
-        s = state[2] + _NOISE_KMH2
+        s = state[2] + NOISE_KMH2
         mass, y, v = truncated(state[0], sqrt(s), low, high)
         if mass < _FAR:
             return None
@@ -107,7 +107,7 @@ def _ahead(state: State, dt: float, q: float) -> State:
 def _cut(state: State, low: float, high: float, changed: bool) -> tuple[State, float, bool]:
     """(state, mass inside, whether it was taken in) after a reading that says x is in [low, high]."""
     x, r, p, _, w = state
-    s = p + _NOISE_KMH2
+    s = p + NOISE_KMH2
     sd = sqrt(s)
     if not changed and x - low > 1.6 * sd and high - x > 1.6 * sd:
         return state, 1.0, False
@@ -122,7 +122,7 @@ def _cut(state: State, low: float, high: float, changed: bool) -> tuple[State, f
 
 
 def _confined(state: State, low: float, high: float) -> State:
-    s = state[2] + _NOISE_KMH2
+    s = state[2] + NOISE_KMH2
     mass, y, v = truncated(state[0], sqrt(s), low, high)
     return _taken(state, s, y, v) if _FAR < mass < 0.99 else state
 

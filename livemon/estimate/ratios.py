@@ -2,29 +2,27 @@
 
 from __future__ import annotations
 
-from math import pi
+from dataclasses import replace
 from typing import Final
 
-from livemon.vehicle import Vehicle
+from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
+from livemon.vehicle import Known, Vehicle, turbine_rad_per_m
 
-_RPM_PER_KMH: Final = 30.0 / pi / 3.6  # of a wheel of 1 m radius
-_USUAL_RADIUS_M: Final = 0.33
-_USUAL_SD: Final = 0.08
+_RPM_PER_KMH: Final = 1.0 / (RPM_TO_RAD_S / KMH_TO_M_S)  # of a shaft that turns one radian a metre
+_USUAL_RADIUS_M: Final = Known(0.33, 0.0264, True)
+_LEAST_SD: Final = 0.003
 
 
 def rpm_per_kmh(vehicle: Vehicle) -> tuple[list[float], float]:
     """([rpm per km/h], relative sd they share); empty where ratios or final drive are not given."""
-    if not vehicle.gear_ratios or vehicle.final_drive is None:
+    tyre = vehicle.tyre_radius_m or _USUAL_RADIUS_M
+    per_m = turbine_rad_per_m(replace(vehicle, tyre_radius_m=tyre))
+    if not per_m:
         return [], 0.0
-    tyre = vehicle.tyre_radius_m
-    radius, sd = (tyre.value, tyre.sd / tyre.value) if tyre else (_USUAL_RADIUS_M, _USUAL_SD)
-    return [ratio * vehicle.final_drive / radius * _RPM_PER_KMH for ratio in vehicle.gear_ratios], max(
-        sd, 0.003
-    )
+    return [turns.value * _RPM_PER_KMH for turns in per_m], max(tyre.sd / tyre.value, _LEAST_SD)
 
 
 def output_rpm_per_kmh(vehicle: Vehicle) -> float | None:
     """rpm of the transmission's output shaft per km/h; None where final drive or tyre are not given."""
-    if vehicle.final_drive is None or vehicle.tyre_radius_m is None:
-        return None
-    return vehicle.final_drive / vehicle.tyre_radius_m.value * _RPM_PER_KMH
+    per_m = turbine_rad_per_m(replace(vehicle, gear_ratios=(1.0,)))
+    return per_m[0].value * _RPM_PER_KMH if per_m else None

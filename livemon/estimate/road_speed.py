@@ -13,9 +13,8 @@ from bisect import bisect_right
 from typing import Final
 
 from livemon.estimate.motion import Track
-from livemon.estimate.pace import Pace
+from livemon.estimate.pace import NOISE_KMH2, Pace
 
-_NOISE_KMH2: Final = 0.05**2  # wheel-speed noise under the counting
 _GAP_S: Final = 2.5
 _LONGEST_S: Final = 9.0
 _FREE_KMH_S: Final = 3.0
@@ -117,4 +116,4 @@ class RoadSpeed:
 
     def _begin(self, t: float, middle: float, width: float, stood: bool) -> None:
         rate, mark = (4.0, _AFTER_ZERO) if stood else (0.0, _NEW)
-        self.track.push(t, *self._pace.begin(t, middle, rate, width * width / 12.0 + _NOISE_KMH2), mark)
+        self.track.push(t, *self._pace.begin(t, middle, rate, width * width / 12.0 + NOISE_KMH2), mark)

@@ -9,7 +9,8 @@ from __future__ import annotations
 from math import exp, log
 from typing import Final
 
-_ROOT_2PI: Final = 2.5066282746
+from livemon.estimate.interval import ROOT_2PI
+
 _USUAL_RPM, _SPREAD = 980.0, 0.14  # ln sd between boxes
 _OWN: Final = 0.04  # ln sd between gears and times of one box
 _STEPS, _STEP = 43, 0.035
@@ -30,7 +31,7 @@ class DownshiftSpeed:
     def __init__(self) -> None:
         usual = log(_USUAL_RPM)
         held = _HOLDS * _STEP / (usual - _GRID[0])
-        bell = (1.0 - _HOLDS) * _STEP / (_ROOT_2PI * _SPREAD)
+        bell = (1.0 - _HOLDS) * _STEP / (ROOT_2PI * _SPREAD)
         self._weights = [
             bell * exp(-0.5 * ((x - usual) / _SPREAD) ** 2) + (held if x < usual else 0.0) for x in _GRID
         ]

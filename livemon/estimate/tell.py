@@ -5,13 +5,12 @@ from __future__ import annotations
 from math import sqrt
 from typing import Final, NamedTuple
 
-from livemon.estimate.gear_tick import Tick
+from livemon.estimate.gear_tick import RARE, Tick
 from livemon.estimate.locked import Locked
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 
 _LIKELY: Final = 0.25  # what is likelier is taken into the mean
-_RARE: Final = 0.025  # what is less likely lies outside two standard deviations and is left there
 _COUPLED: Final = 0.9  # speed ratio at which a launch is over
 _STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
 _JITTER_S: Final = 0.005  # of a broadcast turbine speed against engine speed
@@ -145,13 +144,13 @@ def _regime(e: Estimate, shifting: bool, locked: bool, turbine: float, launching
 def _standing(e: Estimate, tick: Tick, turbine: float, var: float) -> bool:
     n, free = e.engine_rpm, tick.neutral
     e.regime = "neutral" if free > 0.5 else "stationary_in_gear"
-    if free < _RARE:
+    if free < RARE:
         _slip(e, turbine, var + _STEADY_VAR)
     else:  # in doubt the mean of both
         spin = n - _DRAG_RPM
         share = 0.0 if free < _LIKELY else free if free < 1.0 - _LIKELY else 1.0
         doubt = free * (1.0 - free)
-        if share == 1.0 and free < 1.0 - _RARE:  # two standard deviations reach a turbine at rest
+        if share == 1.0 and free < 1.0 - RARE:  # two standard deviations reach a turbine at rest
             doubt = 0.25
         _slip(e, turbine + share * (spin - turbine), var + _DRAG_RPM**2 + doubt * n * n)
     return True

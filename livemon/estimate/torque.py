@@ -25,7 +25,7 @@ from livemon.quantities import (
     torque_quantities,
 )
 from livemon.records import Estimate
-from livemon.vehicle import Vehicle, curves_of, engine_torque_limit
+from livemon.vehicle import Vehicle, curves_of, engine_torque_limit, road_force
 
 _GRADE_SD: Final = 0.025
 RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
@@ -57,8 +57,6 @@ class Torque:
         self._held = Held()
         mass = vehicle.mass_kg
         self._mass, self._mass_sd = mass.value, mass.sd
-        self._rolling = mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.value
-        self._drag = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value
         self._force_sd = hypot(
             mass.value * STANDARD_GRAVITY_M_S2 * _GRADE_SD,
             mass.value * STANDARD_GRAVITY_M_S2 * vehicle.rolling_resistance.sd,
@@ -221,7 +219,7 @@ class Torque:
         pump, sd = self.told(t, n, n_rate)
         if pump is not None:
             return pump, sd, True
-        force = self._rolling + self._drag * v_m_s * v_m_s + 1.08 * self._mass * a
+        force = sum(road_force(self._vehicle, v_m_s, a, per_m))
         sd = hypot(self._force_sd, self._drag_sd * v_m_s * v_m_s, self._mass * a_sd, self._mass_sd * a)
         if a < -0.7:  # brakes may be on: the engine need not hold the car back
             sd = hypot(sd, 0.5 * self._mass * a)
@@ -236,7 +234,7 @@ class Torque:
         if engine is None or n < RUNS_RPM:
             return
         (torque, _, sd), e.torque_source = engine
-        e.engine_torque_nm, e.engine_torque_sd_nm = torque, sd
+        e.engine_torque_nm = torque
         inertia = self._vehicle.inertia_kg_m2
         turning_sd = e.engine_accel_sd_rpm_s * RPM_TO_RAD_S
         taken = accessories(n, self._vehicle.displacement_l).nm
@@ -252,10 +250,9 @@ class Torque:
         if e.pump_torque_nm < 10.0:
             return
         v = e.road_speed_m_s
-        force = self._rolling + self._drag * v * v + 1.04 * self._mass * e.road_accel_m_s2
+        force = sum(road_force(self._vehicle, v, e.road_accel_m_s2, e.turbine_rad_per_m))
         sd = hypot(self._force_sd, self._drag_sd * v * v, self._mass * e.road_accel_sd_m_s2)
-        efficiency = self._vehicle.efficiency
-        turbine = force / (e.turbine_rad_per_m * efficiency.value)
-        turbine_sd = sd / (e.turbine_rad_per_m * efficiency.value)
+        through = e.turbine_rad_per_m * self._vehicle.efficiency.value
+        turbine, turbine_sd = force / through, sd / through
         e.torque_ratio = turbine / e.pump_torque_nm
         e.torque_ratio_sd = hypot(turbine_sd, e.torque_ratio * e.pump_torque_sd_nm) / e.pump_torque_nm

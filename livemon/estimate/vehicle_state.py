@@ -6,9 +6,9 @@ from bisect import bisect_right
 from math import log, sqrt
 from typing import Final
 
-from livemon.estimate.gauge import as_read, on_scale, state_at
+from livemon.estimate.gauge import as_read, on_scale, stands, state_at
 from livemon.estimate.gear_finder import GearFinder
-from livemon.estimate.gear_tick import Tick
+from livemon.estimate.gear_tick import Tick, at_rest
 from livemon.estimate.gears import Gears
 from livemon.estimate.locked import DELAY_S, SHAFT_DELAY_S, Locked
 from livemon.estimate.moment import Look
@@ -101,7 +101,7 @@ class VehicleState:
         until = now - look_ahead
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
-            out.append(self._estimate(i))
+            out.append(self._estimate(i, self._tick(times[i])))
             i += 1
         self._settled = i
         self._trim((times[i] if i < n else now) - 1.0)
@@ -151,7 +151,7 @@ class VehicleState:
         v, v_rate, var, slow_var, rate_var, zero = road
         track, gears = self.seen.engine.track, self._gears
         n, n_rate = max(track.sx[i], 100.0), track.sr[i]
-        self.still = zero and v < 0.7
+        self.still = stands(road)
         if self.still:
             self.closed = False
             if self._finder is not None:
@@ -237,25 +237,30 @@ class VehicleState:
         if runs and long and neutral < _HELD and abs(n_rate) < 40.0:
             self.seen.torque.idle(t, n, stalled, 0.6 * stalled)
         if gears is None:
-            tick = Tick(t)
-            tick.still, tick.neutral = True, neutral
-            return tick
+            return at_rest(t, neutral)
         return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
 
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
         before = self._launching, self._closed, self._tick_at_index, self._apart_s
-        e = self._estimate(len(self.seen.engine.track.t) - 1)
+        i = len(self.seen.engine.track.t) - 1
+        e = self._estimate(i, self._newest_tick(self.seen.engine.track.t[i]))
         self._launching, self._closed, self._tick_at_index, self._apart_s = before
         return e
 
-    def _estimate(self, i: int) -> Estimate:
+    def _newest_tick(self, t: float) -> Tick | None:
+        """The chain is behind: where the vehicle has come to a stop since, that of the stop."""
+        tick, state = self._tick(t), state_at(self.seen, self.calibration, t)
+        if tick is None or tick.still or state is None or not stands(on_scale(self.calibration, state)):
+            return tick
+        return at_rest(t, self._standstill.neutral)
+
+    def _estimate(self, i: int, tick: Tick | None) -> Estimate:
         track = self.seen.engine.track
         t = track.t[i]
         e = Estimate(t, self.seen.engine.raw[i])
         e.engine_accel_rpm_s, e.engine_accel_sd_rpm_s = track.sr[i], sqrt(track.sw[i])
         self.seen.torque.into(e)
-        tick = self._tick(t)
         c, road, read = self.calibration, None, None
         if tick is not None and (state := state_at(self.seen, c, t)) is not None:
             road, read = on_scale(c, state), as_read(self.seen, c, t, state)
@@ -284,9 +289,10 @@ class VehicleState:
         i = min(self._tick_at_index, last)
         if i < 0:
             return None
-        while i < last and abs(ticks[i + 1].t - t) <= abs(ticks[i].t - t):
-            i += 1
-        while i > 0 and abs(ticks[i - 1].t - t) < abs(ticks[i].t - t):
-            i -= 1
+        off = abs(ticks[i].t - t)
+        while i < last and (later := abs(ticks[i + 1].t - t)) <= off:
+            i, off = i + 1, later
+        while i > 0 and (earlier := abs(ticks[i - 1].t - t)) < off:
+            i, off = i - 1, earlier
         self._tick_at_index = i
-        return ticks[i] if abs(ticks[i].t - t) < _STALE_S else None
+        return ticks[i] if off < _STALE_S else None

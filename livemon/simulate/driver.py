@@ -128,7 +128,6 @@ class Driver:
         self._want_brake = 2.5
         self._integral = 0.0
         self._shake = 0.0
-        self._heavy = 0.0
 
     def step(self, time_s: float, v: float) -> None:
         """One decision, every PERIOD_S. v: true road speed [m/s]."""

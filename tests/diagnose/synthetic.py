@@ -184,7 +184,6 @@ def drive(
             road_accel_sd_m_s2=0.12,
             turbine_rad_per_m=per_m,
             engine_torque_nm=seen,
-            engine_torque_sd_nm=8.0,
             pump_torque_nm=pump_seen + rng.gauss(0.0, 4.0),
             pump_torque_sd_nm=9.0,
             torque_source="reported",

@@ -14,13 +14,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
 
+from livemon.arrays import Array
 from livemon.converter.curves import at
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import hypotheses
 from livemon.diagnose.looks import Looks
 from livemon.diagnose.nuisance import SIZE, State, prior
-from livemon.diagnose.row_logs import Array
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime

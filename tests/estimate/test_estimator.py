@@ -285,3 +285,18 @@ def test_how_the_readings_arrive_changes_nothing(tmp_path: Path) -> None:
         i += burst
     out += [e for e in estimator.end() if isinstance(e, Estimate)]
     assert _same(plain, out)
+
+
+def test_the_newest_estimate_stands_as_soon_as_the_vehicle_does(tmp_path: Path) -> None:
+    """What is settled comes later; whoever looks at a screen sees the stop when it happens."""
+    readings, _, text = simulated(5)
+    estimator, zero_s, regimes = Estimator(vehicle_of(text, tmp_path)), None, []
+    for reading in readings:
+        estimator.feed(reading)
+        if reading.quantity == "vehicle_kmh":
+            zero_s = None if reading.value > 0.0 else zero_s or reading.time_s
+        elif reading.quantity == "engine_rpm" and zero_s is not None and reading.time_s > max(zero_s, 20.0):
+            assert estimator.now is not None
+            regimes.append((reading.time_s - zero_s, estimator.now.regime))
+    assert sum(since_s < 0.5 for since_s, _ in regimes) > 10
+    assert {regime for _, regime in regimes} == {"stationary_in_gear"}

@@ -5,7 +5,8 @@ from __future__ import annotations
 import pytest
 
 from livemon.estimate.torque import Torque
-from livemon.vehicle import Vehicle
+from livemon.records import Estimate
+from livemon.vehicle import Vehicle, road_force
 
 VEHICLE = Vehicle(displacement_l=2.0, fuel="petrol", peak_torque_nm=220.0)
 
@@ -69,3 +70,17 @@ def test_an_engine_without_friction_is_one_that_does_not_know_it() -> None:
         torque.add(1.0, "engine_torque_pct", 40.0)
     told.add(0.5, "friction_torque_pct", 0.0)
     assert told.engine(1.0, 2000.0) == untold.engine(1.0, 2000.0)
+
+
+@pytest.mark.parametrize("per_m", [45.0, 8.0])  # first gear, top gear
+def test_torque_ratio_counts_what_turns_in_this_gear(per_m: float) -> None:
+    e = Estimate(0.0, 2000.0, pump_torque_nm=150.0, road_speed_m_s=4.0, turbine_rad_per_m=per_m)
+    e.road_accel_m_s2 = 2.0
+    Torque(VEHICLE).ratio_into(e)
+    turbine_nm = sum(road_force(VEHICLE, 4.0, 2.0, per_m)) / (per_m * VEHICLE.efficiency.value)
+    assert e.torque_ratio == pytest.approx(turbine_nm / 150.0)
+
+
+def test_where_no_torque_is_told_the_road_tells_it() -> None:
+    nm, _, told = Torque(VEHICLE).pump(0.0, 2000.0, 0.0, 45.0, 4.0, 2.0, 0.1)
+    assert nm == pytest.approx(sum(road_force(VEHICLE, 4.0, 2.0, 45.0)) / 45.0) and not told

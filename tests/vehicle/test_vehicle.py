@@ -14,6 +14,8 @@ from livemon.vehicle import (
     Vehicle,
     curves_of,
     engine_torque_limit,
+    road_force,
+    rotating_share,
     stall_point,
     turbine_rad_per_m,
 )
@@ -28,6 +30,18 @@ def test_turbine_turns_per_metre() -> None:
     assert top.value * (100.0 / 3.6) * 30.0 / pi == pytest.approx(1913.0, abs=1.0)
     assert top.sd / top.value == pytest.approx(0.01)
     assert turbine_rad_per_m(Vehicle(gear_ratios=(4.0,))) == ()
+
+
+def test_force_on_the_road() -> None:
+    """1500 kg at 72 km/h and 1 m/s2, worked out by hand: 1500 x 9.80665 x 0.01, 0.6 x 0.7 x 20^2, and
+    1500 x 1.035 with 0.06 x 20^2 kg at the wheels that turn with the turbine."""
+    vehicle = Vehicle(
+        mass_kg=Known(1500.0, 0.0), drag_area_m2=Known(0.7, 0.0), rolling_resistance=Known(0.01, 0.0)
+    )
+    force = road_force(vehicle, 20.0, 1.0, 20.0)
+    assert force == pytest.approx((147.1, 168.0, 1576.5), abs=0.01)
+    assert road_force(vehicle, 20.0, 1.0, None)[2] == pytest.approx(1552.5)
+    assert rotating_share(vehicle, 45.0) > 2.0 * rotating_share(vehicle, None)  # first gear
 
 
 def test_full_load_from_the_best_that_is_known() -> None:
