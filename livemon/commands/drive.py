@@ -125,12 +125,12 @@ def carry_out(
     trace = TraceWriter(args.trace) if args.trace else None
     run = Run(source, decoder, vehicle, view=view, trace=trace)
     stop = Stop()
-    failure: LivemonError | OSError | None = None
+    failure: Exception | None = None
     with stop.listening():  # to the last output: the report alone takes seconds
         try:
             try:
                 drive(run, stop)
-            except (LivemonError, OSError) as error:  # what was seen till then is still judged
+            except Exception as error:  # even one of our own: what was seen till then is judged and written
                 failure = error
                 if not run.readings:
                     raise

@@ -46,9 +46,7 @@ def check(args: argparse.Namespace, also_read: Iterable[str | Path] = ()) -> Non
                 taken.append((file, where))
 
 
-def write_all(
-    writes: Mapping[str, Callable[[], object]], failed: LivemonError | OSError | None = None
-) -> None:
+def write_all(writes: Mapping[str, Callable[[], object]], failed: Exception | None = None) -> None:
     """Write each output by itself, so that one that fails loses none of the others.
 
     The first failure is raised at the end, `failed` (what ended the drive) before all others; the rest are
@@ -56,7 +54,7 @@ def write_all(
     written and no other; which one is said by its name in `writes`.
     """
     interrupted = False
-    failures: list[LivemonError | OSError] = [failed] if failed is not None else []
+    failures: list[Exception] = [failed] if failed is not None else []
     for name, write in writes.items():
         try:
             write()

@@ -25,6 +25,7 @@ _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _ROLLING_KMH, _SHIFTS = 7.0, 0.1  # slower, or a shift likelier: both speeds do not give the ratio
 _SHAFT_VAR: Final = 9.0  # rpm^2
+AT_REST_RPM: Final = 50.0  # told in a vehicle that rolls, it is a sensor that fails
 # With turbine speed told: this near each other, in rpm and as a share of engine speed, both turn together,
 # and after so many seconds not by chance; a clutch said to be applied may let slip a little more. Common
 # practice, no source.
@@ -168,7 +169,7 @@ def _broadcast(e: Estimate, told: Told) -> bool:
         return True
     if road is not None and tick is not None and told.k and told.k_sd[tick.gear] and road[0] > _ROLLING_KMH:
         e.turbine_rad_per_m = None  # by the shafts, whatever gear it is called
-        if tick.shifting < _SHIFTS:
+        if tick.shifting < _SHIFTS and turbine > AT_REST_RPM:
             e.turbine_rad_per_m = turbine * RPM_TO_RAD_S / (road[0] * KMH_TO_M_S)
     slip, together_s = abs(n - turbine), e.time_s - told.apart_s
     if told.applied is None:

@@ -17,7 +17,7 @@ from livemon.estimate.proven_lock import ProvenLock
 from livemon.estimate.ratios import rpm_per_kmh
 from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
-from livemon.estimate.tell import TOGETHER, TOGETHER_RPM, Told, tell
+from livemon.estimate.tell import AT_REST_RPM, TOGETHER, TOGETHER_RPM, Told, tell
 from livemon.estimate.torque import RUNS_RPM
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
@@ -33,7 +33,7 @@ _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives
 _CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
 _SETTLED_RPM_S: Final = 60.0
 _HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
-_AT_REST_RPM, _ROLLING_KMH = 50.0, 15.0
+_ROLLING_KMH: Final = 6.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 
@@ -280,7 +280,7 @@ class VehicleState:
     def _told_turbine(self, t: float, kmh: float) -> tuple[float, float] | None:
         """(rpm, rpm/s) as the vehicle tells it; a turbine at rest in a vehicle that rolls is no turbine."""
         told = self.seen.turbine.at(t)
-        return None if told is not None and told[0] < _AT_REST_RPM and kmh > _ROLLING_KMH else told
+        return None if told is not None and told[0] < AT_REST_RPM and kmh > _ROLLING_KMH else told
 
     def _tick(self, t: float) -> Tick | None:
         """The tick nearest to t."""

@@ -16,6 +16,7 @@ from livemon.commands import drive, outputs
 from livemon.errors import LinkError
 from livemon.obd.decode import Decoder
 from livemon.run import Run
+from livemon.sources.recording import open_recording
 from livemon.vehicle import Vehicle
 from livemon.views.plain import Plain
 from livemon.views.snapshot import Drive
@@ -32,6 +33,20 @@ def files(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     Path("link.log").symlink_to("d.log")
     Path("twin.log").hardlink_to("d.log")
     return tmp_path
+
+
+def test_a_fault_of_our_own_loses_no_result(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Something breaks half way that nobody thought of: what was seen is written all the same."""
+
+    def breaks(run: Run, *_: object, **__: object) -> None:
+        for frame in open_recording("d.log"):
+            run.feed(frame)
+        raise ZeroDivisionError
+
+    monkeypatch.setattr(drive, "replay_recording", breaks)
+    with pytest.raises(ZeroDivisionError):
+        main(["replay", "d.log", "--no-screen", "--json", "j.json", "--trace", "t.csv"])
+    assert "not_enough_evidence" in Path("j.json").read_text() and Path("t.csv").exists()
 
 
 @pytest.mark.parametrize(

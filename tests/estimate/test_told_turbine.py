@@ -119,3 +119,17 @@ def test_a_turbine_that_stands_in_a_rolling_car_is_not_believed() -> None:
     seen = [e for e in estimates(stuck) if e.time_s > 5.0]
     assert all(e.turbine_source == "ratios" for e in seen)
     assert all(e.speed_ratio is not None and e.speed_ratio > 0.9 for e in seen)
+
+
+def test_a_turbine_that_stands_in_a_vehicle_that_rolls_is_a_sensor_that_fails() -> None:
+    """Creeping at 9 km/h it drops to zero for half a second: no stalled converter, and nothing breaks."""
+    readings = drive(30.0, lambda t: min(9.0, 2.0 * t), lambda t: 1, lambda t: 120.0)
+    failing = (
+        r._replace(value=0.0)
+        if r.quantity == "turbine_rpm" and r.time_s > 10.0 and r.time_s % 3.5 < 0.5
+        else r
+        for r in readings
+    )
+    seen = [e for e in estimates(failing) if e.time_s > 10.0]
+    told = sum(e.turbine_rpm is not None and e.turbine_rpm < 100.0 for e in seen)
+    assert len(seen) > 900 and told <= 6  # once a drop, between the last zero and the next speed
