@@ -98,7 +98,7 @@ def test_it_reads_well_at_80_columns_and_masks_the_vin(bench: Any) -> None:
         "stored    P0741 Torque Converter Clutch Circuit Performance or Stuck Off",
         "permanent none",
         "When P0741 was stored: engine speed 1726 rpm, road speed 50 km/h",
-        "lockup shudders          partly  swings up to about 8 Hz",
+        "clutch shudder           partly  swings up to about 8 Hz",
         "livemon vehicle new",
         "--baud",
         "licensed technician",
