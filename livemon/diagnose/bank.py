@@ -61,6 +61,7 @@ class Bank:
         self._p: Array = np.tile(np.diag(np.square(prior.sd)), (count, 1, 1))
         self._wander = np.square([row.wander_sd for row in rows])
         self._p[:, State.GAIN_WANDER, State.GAIN_WANDER] += self._wander
+        self._walk = np.square([row.walk_nm for row in rows]) / 60.0  # N2 m2 a second
         self._hills = np.square([row.hills for row in rows])
         self._valley = np.square([row.valley for row in rows])
         self._p[:, State.GRADE, State.GRADE] *= self._hills
@@ -237,6 +238,7 @@ class Bank:
                 fresh[:, state] = spread * spread * (1.0 - kept * kept)
             fresh[:, State.GRADE] *= self._hills
             fresh[:, State.SLOPE] *= self._valley
+            fresh[:, State.OFFSET] = self._walk * dt_s
             fresh[:, State.GAIN_WANDER] += self._wander * (1.0 - keep[State.GAIN_WANDER] ** 2)
             both = keep[:, None] * keep
             # As the stretch began is as old by now: unlearnt, it must not bring a hill of then back.
