@@ -24,6 +24,7 @@ from livemon.vin import mask
 
 VARIABLE: Final = "LIVEMON_HISTORY"
 VERSION: Final = 1
+YEARS: Final = range(1970, 2101)  # every time zone can show them
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS secret (one INTEGER PRIMARY KEY CHECK (one = 1), bytes BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS checks (
@@ -54,13 +55,21 @@ def default_path() -> Path:
     told = os.environ.get(VARIABLE)
     if told:
         return Path(told)
+    try:
+        return _data_folder() / "livemon" / "history.sqlite"
+    except RuntimeError:  # a user the system has no entry for, as in a container
+        do = f"set {VARIABLE} or HOME"
+        raise UsageError("a home folder", "none for this user", "the history", do) from None
+
+
+def _data_folder() -> Path:
     if sys.platform == "win32":
         base = os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local"
     elif sys.platform == "darwin":
         base = Path.home() / "Library" / "Application Support"
     else:
         base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return Path(base) / "livemon" / "history.sqlite"
+    return Path(base)
 
 
 class History:

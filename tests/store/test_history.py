@@ -132,6 +132,17 @@ def test_where_it_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     assert default_path() == tmp_path / "data" / "livemon" / "history.sqlite"
 
 
+def test_a_user_without_a_home_is_told_what_to_set(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    for variable in (VARIABLE, "XDG_DATA_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(variable, raising=False)
+    monkeypatch.setattr(Path, "home", nobody)
+    with pytest.raises(UsageError, match=f"expected a home folder, got none.*; set {VARIABLE} or HOME"):
+        History()
+
+
 def test_a_process_killed_while_writing_loses_nothing_that_was_kept(history: History) -> None:
     history.add(_result(), None, WHEN)
     program = (
