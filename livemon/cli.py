@@ -70,6 +70,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             status = 130
         finally:
             sys.stdout.flush()  # what is still buffered may fail too, and later nobody could say so
+    except KeyboardInterrupt:  # while a reader that takes nothing is waited for
+        _let_go()
+        status = 130
     except BrokenPipeError:  # `livemon ... | head`: the reader has seen enough
         _let_go()
     except OSError as error:
@@ -128,7 +131,7 @@ def _quieten() -> None:
     """Libraries write log lines of their own; what a user should know comes as counters and notices."""
     import logging
 
-    for library in ("can", "cantools"):
+    for library in ("can", "cantools", "matplotlib"):
         logger = logging.getLogger(library)
         logger.addHandler(logging.NullHandler())
         logger.propagate = False

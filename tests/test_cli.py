@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import gc
 import json
 import os
 import shlex
+import signal
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -113,6 +117,29 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
         check=False,
     )
     assert done.stderr == ""
+
+
+@pytest.mark.skipif(not hasattr(fcntl, "F_SETPIPE_SZ"), reason="only Linux makes a pipe small")
+def test_ctrl_c_while_the_reader_takes_nothing_is_an_interruption(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    room = fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, 4096)
+    os.write(writing, bytes(room))
+    command = [sys.executable, "-m", "livemon", "history", "list"]
+    environment = {**os.environ, "LIVEMON_HISTORY": str(tmp_path / "none.sqlite")}
+    environment.pop("PYTHONUNBUFFERED", None)
+    with subprocess.Popen(command, stdout=writing, stderr=subprocess.PIPE, env=environment) as process:
+        os.close(writing)
+        waits = Path(f"/proc/{process.pid}/wchan")
+        until_s = time.monotonic() + 5.0
+        while "pipe" not in waits.read_text() and time.monotonic() < until_s:
+            time.sleep(0.02)
+        process.send_signal(signal.SIGINT)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(5.0)
+        process.kill()
+        assert process.returncode == 130
+        assert process.stderr is not None and process.stderr.read() == b""
+    os.close(reading)
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
