@@ -55,6 +55,8 @@ def test_a_misspelt_command_names_the_nearest(capsys: pytest.CaptureFixture[str]
         (["replay"], "RECORDING"),
         (["replay", "absent.log"], "absent.log"),
         (["replay", "absent.log", "--pace", "-1"], "--pace"),
+        (["replay", "absent.log", "--pace", "1e-300"], "0 or 0.001 to 1000000"),
+        (["demo", "--pace", "1e-12"], "0 or 0.001 to 1000000"),
         (["replay", "absent.log", "--dbc", "a.dbc", "--j1939"], "choose one"),
         (["demo", "--fault", "gremlins"], "gremlins"),
         (["stall", "--vehicle", "absent.toml"], "absent.toml"),

@@ -7,6 +7,7 @@ from math import nan
 from typing import Final
 
 LARGEST: Final = 1e6  # of any such number: seconds, screens a second, times real time
+SLOWEST: Final = 1e-3  # times real time: slower seems to stand still
 
 
 def positive(text: str) -> float:
@@ -17,6 +18,14 @@ def positive(text: str) -> float:
         value = nan
     if not 0.0 <= value <= LARGEST:
         raise argparse.ArgumentTypeError(f"expected a number from 0 to {LARGEST:.0f}, got {text!r}")
+    return value
+
+
+def pace(text: str) -> float:
+    """An argparse type: zero, or a number from SLOWEST to LARGEST."""
+    value = positive(text)
+    if 0.0 < value < SLOWEST:
+        raise argparse.ArgumentTypeError(f"expected 0 or {SLOWEST:g} to {LARGEST:.0f}, got {text!r}")
     return value
 
 
@@ -40,7 +49,7 @@ def add_link(parser: argparse.ArgumentParser) -> None:
 
 def add_pace(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--pace", metavar="X", type=positive, help="1 real time, 2 twice as fast, 0 as fast as it can"
+        "--pace", metavar="X", type=pace, help="1 real time, 2 twice as fast, 0 as fast as it can"
     )
 
 
