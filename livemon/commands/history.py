@@ -6,7 +6,7 @@ import argparse
 import json
 from collections.abc import Mapping
 from dataclasses import fields
-from datetime import datetime
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, Final
 
@@ -14,7 +14,7 @@ from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import UsageError
 from livemon.records import Call
-from livemon.store.history import VARIABLE, Check, History
+from livemon.store.history import VARIABLE, YEARS, Check, History
 from livemon.views import trend
 from livemon.views.plain import result_lines
 from livemon.views.sentences import SHORT, WHERE, percent
@@ -54,9 +54,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _day(text: str) -> datetime:
     """A date, or date and time, as given; local time where no zone is."""
     try:
-        return datetime.fromisoformat(text).astimezone()
+        day = datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError):
         raise argparse.ArgumentTypeError(f"a date like 2026-05-03, not {text!r}") from None
+    if day.year not in YEARS:
+        raise argparse.ArgumentTypeError(f"a date from {YEARS[0]} to {YEARS[-1]}, not {text!r}")
+    return day
 
 
 def run(args: argparse.Namespace) -> int:
