@@ -7,18 +7,19 @@ import json
 from collections.abc import Mapping
 from dataclasses import fields
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import Any, Final
 
 from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import UsageError
+from livemon.files import read_whole
 from livemon.records import Call
 from livemon.store.history import VARIABLE, YEARS, Check, History
 from livemon.views import trend
 from livemon.views.plain import result_lines
 from livemon.views.sentences import SHORT, WHERE, percent
 
+_MOST_BYTES: Final = 16 << 20  # a result of a day's drive is a hundredth of it
 _LARGEST: Final = 300.0  # of a logarithm that is still a number when it is raised again
 _SMALLEST_SD: Final = 1e-6  # no measurement is better
 _LARGEST_RPM: Final = 1e6
@@ -117,10 +118,9 @@ def _when(check: Check) -> str:
 
 def _load(path: str) -> Mapping[str, Any]:
     """A result file, checked for what the history needs of it."""
+    content = read_whole(path, "a result file", _MOST_BYTES, "give another file")
     try:
-        result = json.loads(Path(path).read_text(encoding="utf-8"), parse_constant=_no_number)
-    except OSError as error:
-        raise UsageError("a result file", error.strerror or str(error), path, "give another file") from None
+        result = json.loads(content.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError):
         result = None
     if not _whole(result):

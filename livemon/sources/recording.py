@@ -39,20 +39,29 @@ class Recording(Protocol):
     def __iter__(self) -> Iterator[Frame]: ...
 
 
-def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> Recording:
-    """The recording at `path`, read by what its suffix says; RecordingError when it cannot be."""
+def open_recording(
+    path: str | Path,
+    wanted_ids: Container[tuple[int, bool]] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> Recording:
+    """The recording at `path`, read by what its suffix says; RecordingError when it cannot be.
+
+    stop: asked while it is read, wanted frames or not; ends it there.
+    """
     path = Path(path)
     suffix = _suffix(path)
     try:
-        came = "a directory" if path.is_dir() else "" if path.exists() else "no such file"
+        device = path.is_char_device() or path.is_block_device()  # it never ends
+        came = "a directory" if path.is_dir() else "a device" if device else ""
+        came = came or ("" if path.exists() else "no such file")
     except OSError as failure:  # a name too long, a folder one may not look into
         came = failure.strerror or str(failure)
     if came:
         raise RecordingError("a recording", came, f"{path}", "check the path")
     if suffix in _OTHER:
-        return OtherFormat(path, wanted_ids)
+        return OtherFormat(path, wanted_ids, stop)
     if suffix in _TEXT:
-        return Candump(path, wanted_ids)
+        return Candump(path, wanted_ids, stop)
     raise RecordingError(
         f"a suffix of {' '.join(sorted((_TEXT | _OTHER) - {''}))} or one of these and .gz",
         repr(suffix),
@@ -68,8 +77,14 @@ class OtherFormat:
     from where it was. A single wrong stamp is two such steps.
     """
 
-    def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        wanted_ids: Container[tuple[int, bool]] | None = None,
+        stop: Callable[[], bool] = lambda: False,
+    ) -> None:
         self.path = path
+        self._stop = stop
         self.frames = 0
         self.counters: Counter[str] = Counter()
         self.notices: list[str] = []
@@ -86,6 +101,8 @@ class OtherFormat:
         shift_s = 0.0
         try:
             for message in self._messages():
+                if self._stop():
+                    break
                 if message.is_error_frame or message.is_remote_frame or message.is_fd:
                     kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
                     self.counters[kind + "_frames"] += 1
@@ -109,7 +126,7 @@ class OtherFormat:
                     yield Frame(self.duration_s, *key, bytes(message.data), channel)
         except Exception as failure:  # its readers raise whatever Python raises
             reason = f"{type(failure).__name__}: {failure}".split("\n")[0]
-            if not self.frames:
+            if not self.frames and not self._stop():
                 raise RecordingError(
                     f"a recording in the format of its suffix {self.path.suffix}",
                     reason,
@@ -118,7 +135,7 @@ class OtherFormat:
                 ) from None
             self.notices.append(f"{self.path}: reading ended after frame {self.frames}: {reason}")
             self.counters["cut_recording"] += 1
-        if not self.frames:
+        if not self.frames and not self._stop():
             raise RecordingError("at least one CAN frame", "none", f"{self.path}", "give another recording")
         if damaged := self.counters["damaged_lines"] + self.counters["damaged_frames"]:
             self.notices.append(f"{self.path}: {damaged} damaged lines or frames, skipped")
@@ -140,7 +157,7 @@ class OtherFormat:
             with can.LogReader(self.path) as reader:
                 yield from reader
             return
-        lines = TextLines(self.path, self.counters)
+        lines = TextLines(self.path, self.counters, self._stop)
         said = _Counting(self.counters)
         logging.getLogger("can.io.trc").addHandler(said)
         try:
