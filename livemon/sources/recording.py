@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import gzip
 import logging
+import sqlite3
 from collections import Counter
 from collections.abc import Callable, Container, Iterator
+from contextlib import closing
 from importlib.util import find_spec
 from math import isfinite
 from pathlib import Path
@@ -21,6 +23,15 @@ if TYPE_CHECKING:
 
 _TEXT: Final = frozenset({".log", ".txt", ".candump", ""})
 _OTHER: Final = frozenset({".asc", ".blf", ".csv", ".db", ".mf4", ".trc"})
+# The table that python-can writes; data that is none is not even fetched.
+_SOUND: Final = (
+    "typeof(ts) IN ('real', 'integer') AND typeof(arbitration_id) = 'integer'"
+    " AND typeof(data) IN ('blob', 'null') AND ifnull(length(data), 0) <= 64"
+)
+_ROWS: Final = (
+    f"SELECT {_SOUND}, ts, arbitration_id, extended, remote, error, CASE WHEN {_SOUND} THEN data END"
+    " FROM messages"
+)
 
 
 class Recording(Protocol):
@@ -153,6 +164,9 @@ class OtherFormat:
             with opened(self.path, "rb") as file, can.BLFReader(cast("BinaryIO", file)) as reader:
                 yield from reader
             return
+        if suffix == ".db":
+            yield from self._rows()
+            return
         if (text := readers.get(suffix)) is None:
             with can.LogReader(self.path) as reader:
                 yield from reader
@@ -174,6 +188,26 @@ class OtherFormat:
         finally:
             logging.getLogger("can.io.trc").removeHandler(said)
             lines.close()  # a reader that does not like the beginning never had it
+
+
+    def _rows(self) -> Iterator[can.Message]:
+        """The rows of a database. python-can's reader takes a number in place of the data for a size."""
+        import can
+
+        place = f"{self.path.absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(place, uri=True)) as database:
+            for sound, stamp_s, can_id, extended, remote, error, data in database.execute(_ROWS):
+                if sound:
+                    yield can.Message(
+                        timestamp=stamp_s,
+                        arbitration_id=can_id,
+                        is_extended_id=bool(extended),
+                        is_remote_frame=bool(remote),
+                        is_error_frame=bool(error),
+                        data=data,
+                    )
+                else:
+                    self.counters["damaged_frames"] += 1
 
 
 class _Counting(logging.Handler):

@@ -6,7 +6,9 @@ import gc
 import gzip
 import os
 import random
+import sqlite3
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import can
@@ -231,3 +233,20 @@ def test_an_overlong_line_of_a_text_format_costs_that_line(tmp_path: Path) -> No
     path.write_text("".join(lines))
     recording = open_recording(path)
     assert len(list(recording)) == 60 and recording.counters["damaged_lines"] == 1
+
+
+@pytest.mark.parametrize(
+    "damage",
+    ["data = 3000000000", "data = 'text'", "data = zeroblob(65)", "ts = 'noon'", "arbitration_id = NULL"],
+)
+def test_a_damaged_row_of_a_database_costs_that_row(tmp_path: Path, damage: str) -> None:
+    path = tmp_path / "drive.db"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute("ALTER TABLE messages RENAME TO old")
+        database.execute("CREATE TABLE messages AS SELECT * FROM old")  # without the columns' constraints
+        database.execute(f"UPDATE messages SET {damage} WHERE rowid = 5")
+    recording = open_recording(path)
+    assert len(list(recording)) == 59 and recording.counters["damaged_frames"] == 1
