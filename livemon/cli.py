@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -138,5 +139,13 @@ def _quieten() -> None:
 
 
 def script() -> NoReturn:
-    """Entry point of the console script."""
+    """Entry point of the console script. A service stop or a hang-up interrupts like Ctrl-C.
+
+    So it loses nothing that a command would still write; one that ends for it in another way, as a drive
+    does, listens itself.
+    """
+    for name in ("SIGTERM", "SIGHUP"):  # not every system has the last
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup ignores a hang-up
+            signal.signal(number, signal.default_int_handler)
     raise SystemExit(main())

@@ -188,6 +188,23 @@ def test_closed_streams_are_no_error(tmp_path: Path) -> None:
     assert done.returncode == 0 and (tmp_path / "r.json").exists()
 
 
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs a pipe with a name")
+def test_a_service_stop_loses_nothing_that_was_judged(tmp_path: Path) -> None:
+    (tmp_path / "a.log").write_text(RECORDING)
+    os.mkfifo(tmp_path / "b.log")
+    command = [sys.executable, "-m", "livemon", "fleet", "a.log", "b.log", "--json", "f.json"]
+    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
+        with (tmp_path / "b.log").open("w"):  # it is open once the first has been judged
+            process.terminate()
+            try:
+                out, err = process.communicate(timeout=10.0)
+            finally:
+                process.kill()
+    assert process.returncode == 130 and err == b""
+    assert b"interrupted: 1 recordings not looked at" in out
+    assert [entry["recording"] for entry in json.loads((tmp_path / "f.json").read_text())] == ["a.log"]
+
+
 def test_libraries_write_nothing_of_their_own(caplog: pytest.LogCaptureFixture) -> None:
     assert main(["demo", "--seconds", "0", "--no-screen"]) == 0
     gc.collect()  # a bus left open would say so when it goes
