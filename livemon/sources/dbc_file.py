@@ -19,11 +19,11 @@ from livemon.sources.dbc_layout import Layout, layout_of
 if TYPE_CHECKING:
     from cantools.database.can import Database, Message, Signal
 
-_MOST_BYTES: Final = 32 << 20
+_MOST_BYTES: Final = 16 << 20  # of many times the messages that a vehicle has
 _MOST_LENGTH: Final = 1785  # bytes: the longest message that is sent in pieces, SAE J1939-21
 # The length of a message, the place and length of a signal; what stands in quotes is passed over.
 _LENGTHS: Final = re.compile(
-    r'"[^"]*"|\bBO_\s+\d+\s+\w+\s*:\s*(\d+)|\bSG_\s[^:"]*:\s*(\d+)\s*\|\s*(\d+)\s*@'
+    r'"[^"]*"|\bBO_\s+\d+\s+\w+\s*:\s*(\d+)|\bSG_\s[^:"]{0,300}:\s*(\d+)\s*\|\s*(\d+)\s*@'
 )
 GROUP_MASK: Final = 0x03FFFF00  # a J1939 identifier without priority and address
 _ANY_SOURCE: Final = 0xFE  # J1939's null address: in a DBC it stands for whoever sends the message

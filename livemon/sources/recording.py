@@ -146,9 +146,11 @@ class OtherFormat:
                 ) from None
             self.notices.append(f"{self.path}: reading ended after frame {self.frames}: {reason}")
             self.counters["cut_recording"] += 1
+        damaged = self.counters["damaged_lines"] + self.counters["damaged_frames"]
         if not self.frames and not self._stop():
-            raise RecordingError("at least one CAN frame", "none", f"{self.path}", "give another recording")
-        if damaged := self.counters["damaged_lines"] + self.counters["damaged_frames"]:
+            came = f"{damaged} damaged ones only" if damaged else "none"
+            raise RecordingError("at least one CAN frame", came, f"{self.path}", "give another recording")
+        if damaged:
             self.notices.append(f"{self.path}: {damaged} damaged lines or frames, skipped")
 
     def _messages(self) -> Iterator[can.Message]:

@@ -250,3 +250,7 @@ def test_a_damaged_row_of_a_database_costs_that_row(tmp_path: Path, damage: str)
         database.execute(f"UPDATE messages SET {damage} WHERE rowid = 5")
     recording = open_recording(path)
     assert len(list(recording)) == 59 and recording.counters["damaged_frames"] == 1
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute(f"UPDATE messages SET {damage}")
+    with pytest.raises(RecordingError, match="60 damaged ones only"):
+        list(open_recording(path))
