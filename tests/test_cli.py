@@ -193,13 +193,15 @@ def test_a_service_stop_loses_nothing_that_was_judged(tmp_path: Path) -> None:
     (tmp_path / "a.log").write_text(RECORDING)
     os.mkfifo(tmp_path / "b.log")
     command = [sys.executable, "-m", "livemon", "fleet", "a.log", "b.log", "--json", "f.json"]
-    with subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        with (tmp_path / "b.log").open("w"):  # it is open once the first has been judged
-            process.terminate()
-            try:
-                out, err = process.communicate(timeout=10.0)
-            finally:
-                process.kill()
+    with (
+        subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process,
+        (tmp_path / "b.log").open("w"),  # it is open once the first has been judged
+    ):
+        process.terminate()
+        try:
+            out, err = process.communicate(timeout=10.0)
+        finally:
+            process.kill()
     assert process.returncode == 130 and err == b""
     assert b"interrupted: 1 recordings not looked at" in out
     assert [entry["recording"] for entry in json.loads((tmp_path / "f.json").read_text())] == ["a.log"]

@@ -108,5 +108,5 @@ def test_a_dbc_without_an_end_is_refused(tmp_path: Path) -> None:
     huge = tmp_path / "huge.dbc"
     with huge.open("wb") as file:
         file.truncate(6 << 30)
-    with pytest.raises(RecordingError, match="at most 16 MB, got a larger one"):
+    with pytest.raises(RecordingError, match="at most 8 MB, got a larger one"):
         DbcDecoder(huge)
