@@ -19,7 +19,7 @@ from livemon.sources.dbc_layout import Layout, layout_of
 if TYPE_CHECKING:
     from cantools.database.can import Database, Message, Signal
 
-_MOST_BYTES: Final = 8 << 20  # of many times the messages that a vehicle has
+_MOST_BYTES: Final = 8 << 20  # many times the messages of a vehicle; cantools takes half a minute
 _MOST_LENGTH: Final = 1785  # bytes: the longest message that is sent in pieces, SAE J1939-21
 # The length of a message, the place and length of a signal; what stands in quotes is passed over.
 _LENGTHS: Final = re.compile(

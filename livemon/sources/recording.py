@@ -191,7 +191,6 @@ class OtherFormat:
             logging.getLogger("can.io.trc").removeHandler(said)
             lines.close()  # a reader that does not like the beginning never had it
 
-
     def _rows(self) -> Iterator[can.Message]:
         """The rows of a database. python-can's reader takes a number in place of the data for a size."""
         import can
