@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import argparse
 import os
+import signal
 import sys
 from collections.abc import Sequence
 from contextlib import suppress
@@ -70,6 +71,9 @@ def main(argv: Sequence[str] | None = None) -> int:
             status = 130
         finally:
             sys.stdout.flush()  # what is still buffered may fail too, and later nobody could say so
+    except KeyboardInterrupt:  # while a reader that takes nothing is waited for
+        _let_go()
+        status = 130
     except BrokenPipeError:  # `livemon ... | head`: the reader has seen enough
         _let_go()
     except OSError as error:
@@ -128,12 +132,20 @@ def _quieten() -> None:
     """Libraries write log lines of their own; what a user should know comes as counters and notices."""
     import logging
 
-    for library in ("can", "cantools"):
+    for library in ("can", "cantools", "matplotlib"):
         logger = logging.getLogger(library)
         logger.addHandler(logging.NullHandler())
         logger.propagate = False
 
 
 def script() -> NoReturn:
-    """Entry point of the console script."""
+    """Entry point of the console script. A service stop or a hang-up interrupts like Ctrl-C.
+
+    So it loses nothing that a command would still write; one that ends for it in another way, as a drive
+    does, listens itself.
+    """
+    for name in ("SIGTERM", "SIGHUP"):  # not every system has the last
+        number = getattr(signal, name, None)
+        if number is not None and signal.getsignal(number) is signal.SIG_DFL:  # nohup ignores a hang-up
+            signal.signal(number, signal.default_int_handler)
     raise SystemExit(main())

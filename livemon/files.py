@@ -1,4 +1,7 @@
-"""A file that is written whole or not at all, so that a full disk never costs the earlier one."""
+"""A file that is written whole or not at all, so that a full disk never costs the earlier one.
+
+And one that is read whole only where it is no larger than such a file can be.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +11,28 @@ import secrets
 from pathlib import Path
 from typing import Final
 
-from livemon.errors import UsageError
+from livemon.errors import LivemonError, UsageError
 
 # The folder takes no new file, or none in place of this one; the file itself may still be written.
 _NOT_BESIDE: Final = frozenset({errno.EACCES, errno.EPERM, errno.EBUSY})
+
+
+def read_whole(
+    path: str | Path,
+    expected: str,
+    most_bytes: int,
+    do: str = "check the path",
+    error: type[LivemonError] = UsageError,
+) -> bytes:
+    """What the file holds. Raises `error` when it cannot be read or never seems to end, as a device does."""
+    try:
+        with Path(path).open("rb") as file:
+            content = file.read(most_bytes + 1)
+    except OSError as failure:
+        raise error(expected, failure.strerror or str(failure), str(path), do) from None
+    if len(content) > most_bytes:
+        raise error(f"{expected} of at most {most_bytes >> 20} MB", "a larger one", str(path), do)
+    return content
 
 
 def write_whole(path: str | Path, content: str | bytes, do: str = "give another path") -> None:

@@ -10,28 +10,24 @@ from difflib import get_close_matches
 from itertools import pairwise
 from math import pi
 from pathlib import Path
-from typing import Any, NoReturn
+from typing import Any, Final, NoReturn
 
 from livemon.errors import UsageError
-from livemon.files import write_whole
+from livemon.files import read_whole, write_whole
 from livemon.vehicle import Known, Vehicle, curves_of
 from livemon.vehicle_keys import KEYS, Kind, Number, Words
 
+_MOST_BYTES: Final = 1 << 20  # a full one has a few thousand
 _SIZING = ("torque_curve", "peak_torque_nm", "displacement_l")  # what an unnamed converter is sized by
 
 
 def load(path: str | Path) -> Vehicle:
     """Read a vehicle file. UsageError names path:line, what was expected and what came."""
-    path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except OSError as error:
-        raise UsageError(
-            "a readable vehicle file", error.strerror or "an error", str(path), "check the path"
-        ) from None
+        text = read_whole(path, "a readable vehicle file", _MOST_BYTES).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise UsageError("UTF-8 text", "other bytes", str(path), "save the file as UTF-8") from None
-    return parse(text, str(path))
+    return parse(text.replace("\r\n", "\n").replace("\r", "\n"), str(path))
 
 
 def parse(text: str, where: str) -> Vehicle:

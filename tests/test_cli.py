@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import fcntl
 import gc
 import json
 import os
 import shlex
+import signal
 import subprocess
 import sys
+import time
+from contextlib import suppress
 from pathlib import Path
 
 import pytest
@@ -51,6 +55,8 @@ def test_a_misspelt_command_names_the_nearest(capsys: pytest.CaptureFixture[str]
         (["replay"], "RECORDING"),
         (["replay", "absent.log"], "absent.log"),
         (["replay", "absent.log", "--pace", "-1"], "--pace"),
+        (["replay", "absent.log", "--pace", "1e-300"], "0 or 0.001 to 1000000"),
+        (["demo", "--pace", "1e-12"], "0 or 0.001 to 1000000"),
         (["replay", "absent.log", "--dbc", "a.dbc", "--j1939"], "choose one"),
         (["demo", "--fault", "gremlins"], "gremlins"),
         (["stall", "--vehicle", "absent.toml"], "absent.toml"),
@@ -115,6 +121,29 @@ def test_a_reader_that_goes_away_is_no_error(tmp_path: Path) -> None:
     assert done.stderr == ""
 
 
+@pytest.mark.skipif(not hasattr(fcntl, "F_SETPIPE_SZ"), reason="only Linux makes a pipe small")
+def test_ctrl_c_while_the_reader_takes_nothing_is_an_interruption(tmp_path: Path) -> None:
+    reading, writing = os.pipe()
+    room = fcntl.fcntl(writing, fcntl.F_SETPIPE_SZ, 4096)
+    os.write(writing, bytes(room))
+    command = [sys.executable, "-m", "livemon", "history", "list"]
+    environment = {**os.environ, "LIVEMON_HISTORY": str(tmp_path / "none.sqlite")}
+    environment.pop("PYTHONUNBUFFERED", None)
+    with subprocess.Popen(command, stdout=writing, stderr=subprocess.PIPE, env=environment) as process:
+        os.close(writing)
+        waits = Path(f"/proc/{process.pid}/wchan")
+        until_s = time.monotonic() + 5.0
+        while "pipe" not in waits.read_text() and time.monotonic() < until_s:
+            time.sleep(0.02)
+        process.send_signal(signal.SIGINT)
+        with suppress(subprocess.TimeoutExpired):
+            process.wait(5.0)
+        process.kill()
+        assert process.returncode == 130
+        assert process.stderr is not None and process.stderr.read() == b""
+    os.close(reading)
+
+
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="needs /dev/full")
 def test_damage_to_recording_or_trace_is_told_and_counted(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
@@ -157,6 +186,25 @@ def test_a_full_disk_under_standard_output_is_one_line_and_status_2(command: str
 def test_closed_streams_are_no_error(tmp_path: Path) -> None:
     done = run("livemon replay d.log --json r.json >&- 2>&- <&-", tmp_path)
     assert done.returncode == 0 and (tmp_path / "r.json").exists()
+
+
+@pytest.mark.skipif(not hasattr(os, "mkfifo"), reason="needs a pipe with a name")
+def test_a_service_stop_loses_nothing_that_was_judged(tmp_path: Path) -> None:
+    (tmp_path / "a.log").write_text(RECORDING)
+    os.mkfifo(tmp_path / "b.log")
+    command = [sys.executable, "-m", "livemon", "fleet", "a.log", "b.log", "--json", "f.json"]
+    with (
+        subprocess.Popen(command, cwd=tmp_path, stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process,
+        (tmp_path / "b.log").open("w"),  # it is open once the first has been judged
+    ):
+        process.terminate()
+        try:
+            out, err = process.communicate(timeout=10.0)
+        finally:
+            process.kill()
+    assert process.returncode == 130 and err == b""
+    assert b"interrupted: 1 recordings not looked at" in out
+    assert [entry["recording"] for entry in json.loads((tmp_path / "f.json").read_text())] == ["a.log"]
 
 
 def test_libraries_write_nothing_of_their_own(caplog: pytest.LogCaptureFixture) -> None:

@@ -8,10 +8,12 @@ from pathlib import Path
 
 import pytest
 
+from livemon.cli import main
 from livemon.commands.survey import _write_json
 from livemon.commands.survey_text import Found
-from livemon.errors import UsageError
+from livemon.errors import RecordingError, UsageError
 from livemon.files import write_whole
+from livemon.sources.dbc import DbcDecoder
 from livemon.vehicle import Vehicle
 from livemon.vehicle_file import dump
 from livemon.views import example, report, result
@@ -85,3 +87,26 @@ def test_where_the_folder_takes_no_new_file_the_old_one_is_written(
     assert path.read_text() == "new" and list(tmp_path.iterdir()) == [path]
     with pytest.raises(UsageError, match="not permitted"):
         write_whole(tmp_path / "other", "new")
+
+
+@pytest.mark.parametrize(
+    "command", ["vehicle check {}", "stall --vehicle {}", "history add {}", "replay d.log --vehicle {}"]
+)
+def test_a_file_without_an_end_is_refused(
+    command: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    huge = tmp_path / "huge"
+    with huge.open("wb") as file:
+        file.truncate(6 << 30)
+    for path in ("/dev/zero", str(huge)):
+        assert main(command.format(path).split()) == 2
+        err = capsys.readouterr().err
+        assert "MB, got a larger one" in err and err.count("\n") == 1
+
+
+def test_a_dbc_without_an_end_is_refused(tmp_path: Path) -> None:
+    huge = tmp_path / "huge.dbc"
+    with huge.open("wb") as file:
+        file.truncate(6 << 30)
+    with pytest.raises(RecordingError, match="at most 8 MB, got a larger one"):
+        DbcDecoder(huge)

@@ -176,7 +176,7 @@ def replay_recording(run: Run, path: str, *, pace: float, stop: Callable[[], boo
     """Replay one recording through the run."""
     from livemon.sources.recording import open_recording
 
-    recording = open_recording(path, run.decoder.wanted_ids)
+    recording = open_recording(path, run.decoder.wanted_ids, stop)
     try:
         replay(run, recording, pace=pace, clock=MonotonicClock(), stop=stop)
     finally:

@@ -6,19 +6,20 @@ import argparse
 import json
 from collections.abc import Mapping
 from dataclasses import fields
-from datetime import datetime
-from pathlib import Path
+from datetime import UTC, datetime
 from typing import Any, Final
 
 from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import UsageError
+from livemon.files import read_whole
 from livemon.records import Call
-from livemon.store.history import VARIABLE, Check, History
+from livemon.store.history import VARIABLE, YEARS, Check, History
 from livemon.views import trend
 from livemon.views.plain import result_lines
 from livemon.views.sentences import SHORT, WHERE, percent
 
+_MOST_BYTES: Final = 16 << 20  # a result of a day's drive is a hundredth of it
 _LARGEST: Final = 300.0  # of a logarithm that is still a number when it is raised again
 _SMALLEST_SD: Final = 1e-6  # no measurement is better
 _LARGEST_RPM: Final = 1e6
@@ -54,9 +55,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def _day(text: str) -> datetime:
     """A date, or date and time, as given; local time where no zone is."""
     try:
-        return datetime.fromisoformat(text).astimezone()
+        day = datetime.fromisoformat(text).astimezone(UTC)
     except (ValueError, OverflowError):
         raise argparse.ArgumentTypeError(f"a date like 2026-05-03, not {text!r}") from None
+    if day.year not in YEARS:
+        raise argparse.ArgumentTypeError(f"a date from {YEARS[0]} to {YEARS[-1]}, not {text!r}")
+    return day
 
 
 def run(args: argparse.Namespace) -> int:
@@ -114,10 +118,9 @@ def _when(check: Check) -> str:
 
 def _load(path: str) -> Mapping[str, Any]:
     """A result file, checked for what the history needs of it."""
+    content = read_whole(path, "a result file", _MOST_BYTES, "give another file")
     try:
-        result = json.loads(Path(path).read_text(encoding="utf-8"), parse_constant=_no_number)
-    except OSError as error:
-        raise UsageError("a result file", error.strerror or str(error), path, "give another file") from None
+        result = json.loads(content.decode("utf-8"), parse_constant=_no_number)
     except (ValueError, RecursionError):
         result = None
     if not _whole(result):

@@ -7,6 +7,8 @@ from math import nan
 from typing import Final
 
 LARGEST: Final = 1e6  # of any such number: seconds, screens a second, times real time
+LARGEST_RATE: Final = 20_000_000  # bit/s
+SLOWEST: Final = 1e-3  # times real time: slower seems to stand still
 
 
 def positive(text: str) -> float:
@@ -17,6 +19,25 @@ def positive(text: str) -> float:
         value = nan
     if not 0.0 <= value <= LARGEST:
         raise argparse.ArgumentTypeError(f"expected a number from 0 to {LARGEST:.0f}, got {text!r}")
+    return value
+
+
+def pace(text: str) -> float:
+    """An argparse type: zero, or a number from SLOWEST to LARGEST."""
+    value = positive(text)
+    if 0.0 < value < SLOWEST:
+        raise argparse.ArgumentTypeError(f"expected 0 or {SLOWEST:g} to {LARGEST:.0f}, got {text!r}")
+    return value
+
+
+def rate(text: str) -> int:
+    """An argparse type: bits a second, as far as any bus or line goes; link.check looks at the low end."""
+    try:
+        value = int(text)
+    except ValueError:
+        value = LARGEST_RATE + 1
+    if value > LARGEST_RATE:
+        raise argparse.ArgumentTypeError(f"expected a whole number up to {LARGEST_RATE}, got {text!r}")
     return value
 
 
@@ -31,16 +52,16 @@ def add_link(parser: argparse.ArgumentParser) -> None:
     group = parser.add_argument_group("link")
     group.add_argument("--interface", metavar="I", help="python-can interface, as socketcan or slcan")
     group.add_argument("--channel", metavar="C", help="python-can channel, as can0")
-    group.add_argument("--bitrate", metavar="B", type=int, help="bit/s; by itself when left out")
+    group.add_argument("--bitrate", metavar="B", type=rate, help="bit/s; by itself when left out")
     group.add_argument(
         "--serial", metavar="PORT", help="adapter that takes AT commands: device or socket:// URL"
     )
-    group.add_argument("--baud", metavar="B", type=int, help="found by itself when left out")
+    group.add_argument("--baud", metavar="B", type=rate, help="found by itself when left out")
 
 
 def add_pace(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
-        "--pace", metavar="X", type=positive, help="1 real time, 2 twice as fast, 0 as fast as it can"
+        "--pace", metavar="X", type=pace, help="1 real time, 2 twice as fast, 0 as fast as it can"
     )
 
 

@@ -14,7 +14,7 @@ import re
 import zlib
 from binascii import unhexlify
 from collections import Counter
-from collections.abc import Container, Iterator, Sequence
+from collections.abc import Callable, Container, Iterator, Sequence
 from datetime import datetime
 from itertools import chain
 from pathlib import Path
@@ -63,8 +63,14 @@ class Candump:
     frames. Raises RecordingError when the file cannot be read or holds no frame at all.
     """
 
-    def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        wanted_ids: Container[tuple[int, bool]] | None = None,
+        stop: Callable[[], bool] = lambda: False,
+    ) -> None:
         self.path = path
+        self._stop = stop
         self.frames = 0
         self.counters: Counter[str] = Counter()
         self.notices: list[str] = []
@@ -95,7 +101,7 @@ class Candump:
                 ) from None
             self.notices.append(f"{self.path}: reading ended early: {reason}")
             self.counters["cut_recording"] += 1
-        if not self.frames:
+        if not self.frames and not self._stop():
             raise RecordingError(
                 "candump lines like (1600279140.020108) can0 7E8#04410C1AF8",
                 "nothing usable" if self._damaged_line or self.counters else "an empty file",
@@ -110,6 +116,8 @@ class Candump:
     def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[list[Frame]]:
         rest, line = b"", 1
         while fresh := file.read(_PIECE_BYTES):
+            if self._stop():  # asked here as well: no frame of it may be wanted
+                return
             piece = rest + fresh
             end = piece.rfind(b"\n") + 1
             piece, rest = piece[:end], piece[end:]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import re
 from codecs import BOM_UTF16_BE, BOM_UTF16_LE
 from collections.abc import Mapping
 from difflib import get_close_matches
@@ -10,6 +11,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from livemon.errors import RecordingError, UsageError
+from livemon.files import read_whole
 from livemon.identifiers import Mask
 from livemon.quantities import QUANTITIES
 from livemon.sources.dbc_layout import Layout, layout_of
@@ -17,6 +19,12 @@ from livemon.sources.dbc_layout import Layout, layout_of
 if TYPE_CHECKING:
     from cantools.database.can import Database, Message, Signal
 
+_MOST_BYTES: Final = 8 << 20  # many times the messages of a vehicle; cantools takes half a minute
+_MOST_LENGTH: Final = 1785  # bytes: the longest message that is sent in pieces, SAE J1939-21
+# The length of a message, the place and length of a signal; what stands in quotes is passed over.
+_LENGTHS: Final = re.compile(
+    r'"[^"]*"|\bBO_\s+\d+\s+\w+\s*:\s*(\d+)|\bSG_\s[^:"]{0,300}:\s*(\d+)\s*\|\s*(\d+)\s*@'
+)
 GROUP_MASK: Final = 0x03FFFF00  # a J1939 identifier without priority and address
 _ANY_SOURCE: Final = 0xFE  # J1939's null address: in a DBC it stands for whoever sends the message
 
@@ -43,15 +51,33 @@ def _load(path: Path) -> Database:
         came = "a directory" if path.is_dir() else "a device or a pipe" if path.exists() else "no such file"
         raise RecordingError("a DBC file", came, str(path), "check the path")
     logging.getLogger("cantools").setLevel(logging.ERROR)  # it warns of names that occur twice: see _choose
+    content = read_whole(path, "a DBC file", _MOST_BYTES, error=RecordingError)
     try:
-        text = _text(path.read_bytes())
+        text = _text(content)
+        _no_giants(text, str(path))
         database = cantools.database.load_string(text, database_format="dbc", strict=False)
+    except RecordingError:
+        raise
     except Exception as failure:  # parse errors, wrong encodings, impossible layouts: all one to the user
-        reason = str(failure).split("\n")[0][:200] or type(failure).__name__
+        reason = str(failure).split("\n")[0][:200]
+        if reason.removeprefix("DBC: ") in ("", '""'):  # what Python raises without a word
+            reason = "numbers too large for it"
         raise RecordingError("a DBC file", reason, str(path), "check that the file is a whole DBC") from None
     if not isinstance(database, Database) or not database.messages:
         raise RecordingError("a DBC file", "one without messages", str(path), "give the vehicle's DBC")
     return database
+
+
+def _no_giants(text: str, where: str) -> None:
+    """Raise RecordingError for a message or signal that no bus carries: cantools would make room for it."""
+    for found in _LENGTHS.finditer(text):
+        message, start, length = found.groups()
+        most, unit = (_MOST_LENGTH, "bytes") if message else (8 * _MOST_LENGTH, "bits")
+        for number in filter(None, (message, start, length)):
+            if len(number) > 9 or int(number) > most:
+                line = text.count("\n", 0, found.start()) + 1
+                came, do = f"{number[:20]} {unit}", "correct that line"
+                raise RecordingError(f"at most {most} {unit}", came, f"{where}:{line}", do)
 
 
 def _text(content: bytes) -> str:

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import gzip
 import logging
+import sqlite3
 from collections import Counter
 from collections.abc import Callable, Container, Iterator
+from contextlib import closing
 from importlib.util import find_spec
 from math import isfinite
 from pathlib import Path
@@ -21,6 +23,15 @@ if TYPE_CHECKING:
 
 _TEXT: Final = frozenset({".log", ".txt", ".candump", ""})
 _OTHER: Final = frozenset({".asc", ".blf", ".csv", ".db", ".mf4", ".trc"})
+# The table that python-can writes; data that is none is not even fetched.
+_SOUND: Final = (
+    "typeof(ts) IN ('real', 'integer') AND typeof(arbitration_id) = 'integer'"
+    " AND typeof(data) IN ('blob', 'null') AND ifnull(length(data), 0) <= 64"
+)
+_ROWS: Final = (
+    f"SELECT {_SOUND}, ts, arbitration_id, extended, remote, error, CASE WHEN {_SOUND} THEN data END"
+    " FROM messages"
+)
 
 
 class Recording(Protocol):
@@ -39,20 +50,29 @@ class Recording(Protocol):
     def __iter__(self) -> Iterator[Frame]: ...
 
 
-def open_recording(path: str | Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> Recording:
-    """The recording at `path`, read by what its suffix says; RecordingError when it cannot be."""
+def open_recording(
+    path: str | Path,
+    wanted_ids: Container[tuple[int, bool]] | None = None,
+    stop: Callable[[], bool] = lambda: False,
+) -> Recording:
+    """The recording at `path`, read by what its suffix says; RecordingError when it cannot be.
+
+    stop: asked while it is read, wanted frames or not; ends it there.
+    """
     path = Path(path)
     suffix = _suffix(path)
     try:
-        came = "a directory" if path.is_dir() else "" if path.exists() else "no such file"
+        device = path.is_char_device() or path.is_block_device()  # it never ends
+        came = "a directory" if path.is_dir() else "a device" if device else ""
+        came = came or ("" if path.exists() else "no such file")
     except OSError as failure:  # a name too long, a folder one may not look into
         came = failure.strerror or str(failure)
     if came:
         raise RecordingError("a recording", came, f"{path}", "check the path")
     if suffix in _OTHER:
-        return OtherFormat(path, wanted_ids)
+        return OtherFormat(path, wanted_ids, stop)
     if suffix in _TEXT:
-        return Candump(path, wanted_ids)
+        return Candump(path, wanted_ids, stop)
     raise RecordingError(
         f"a suffix of {' '.join(sorted((_TEXT | _OTHER) - {''}))} or one of these and .gz",
         repr(suffix),
@@ -68,8 +88,14 @@ class OtherFormat:
     from where it was. A single wrong stamp is two such steps.
     """
 
-    def __init__(self, path: Path, wanted_ids: Container[tuple[int, bool]] | None = None) -> None:
+    def __init__(
+        self,
+        path: Path,
+        wanted_ids: Container[tuple[int, bool]] | None = None,
+        stop: Callable[[], bool] = lambda: False,
+    ) -> None:
         self.path = path
+        self._stop = stop
         self.frames = 0
         self.counters: Counter[str] = Counter()
         self.notices: list[str] = []
@@ -86,6 +112,8 @@ class OtherFormat:
         shift_s = 0.0
         try:
             for message in self._messages():
+                if self._stop():
+                    break
                 if message.is_error_frame or message.is_remote_frame or message.is_fd:
                     kind = "error" if message.is_error_frame else "fd" if message.is_fd else "remote"
                     self.counters[kind + "_frames"] += 1
@@ -109,7 +137,7 @@ class OtherFormat:
                     yield Frame(self.duration_s, *key, bytes(message.data), channel)
         except Exception as failure:  # its readers raise whatever Python raises
             reason = f"{type(failure).__name__}: {failure}".split("\n")[0]
-            if not self.frames:
+            if not self.frames and not self._stop():
                 raise RecordingError(
                     f"a recording in the format of its suffix {self.path.suffix}",
                     reason,
@@ -118,9 +146,11 @@ class OtherFormat:
                 ) from None
             self.notices.append(f"{self.path}: reading ended after frame {self.frames}: {reason}")
             self.counters["cut_recording"] += 1
-        if not self.frames:
-            raise RecordingError("at least one CAN frame", "none", f"{self.path}", "give another recording")
-        if damaged := self.counters["damaged_lines"] + self.counters["damaged_frames"]:
+        damaged = self.counters["damaged_lines"] + self.counters["damaged_frames"]
+        if not self.frames and not self._stop():
+            came = f"{damaged} damaged ones only" if damaged else "none"
+            raise RecordingError("at least one CAN frame", came, f"{self.path}", "give another recording")
+        if damaged:
             self.notices.append(f"{self.path}: {damaged} damaged lines or frames, skipped")
 
     def _messages(self) -> Iterator[can.Message]:
@@ -136,11 +166,14 @@ class OtherFormat:
             with opened(self.path, "rb") as file, can.BLFReader(cast("BinaryIO", file)) as reader:
                 yield from reader
             return
+        if suffix == ".db":
+            yield from self._rows()
+            return
         if (text := readers.get(suffix)) is None:
             with can.LogReader(self.path) as reader:
                 yield from reader
             return
-        lines = TextLines(self.path, self.counters)
+        lines = TextLines(self.path, self.counters, self._stop)
         said = _Counting(self.counters)
         logging.getLogger("can.io.trc").addHandler(said)
         try:
@@ -157,6 +190,25 @@ class OtherFormat:
         finally:
             logging.getLogger("can.io.trc").removeHandler(said)
             lines.close()  # a reader that does not like the beginning never had it
+
+    def _rows(self) -> Iterator[can.Message]:
+        """The rows of a database. python-can's reader takes a number in place of the data for a size."""
+        import can
+
+        place = f"{self.path.absolute().as_uri()}?mode=ro"
+        with closing(sqlite3.connect(place, uri=True)) as database:
+            for sound, stamp_s, can_id, extended, remote, error, data in database.execute(_ROWS):
+                if sound:
+                    yield can.Message(
+                        timestamp=stamp_s,
+                        arbitration_id=can_id,
+                        is_extended_id=bool(extended),
+                        is_remote_frame=bool(remote),
+                        is_error_frame=bool(error),
+                        data=data,
+                    )
+                else:
+                    self.counters["damaged_frames"] += 1
 
 
 class _Counting(logging.Handler):

@@ -5,13 +5,15 @@ The only file that imports pyserial, and only when a port is opened.
 
 from __future__ import annotations
 
+import errno
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
+from urllib.parse import urlsplit
 
 from livemon.clock import Clock, MonotonicClock
-from livemon.errors import LinkError, LivemonError
+from livemon.errors import LinkError, LivemonError, UsageError
 from livemon.records import LinkNews
 from livemon.sources.serial_adapter import SerialAdapter
 from livemon.sources.serial_exchange import Port
@@ -44,6 +46,22 @@ def open_port(url: str, baud: int) -> Port:
     return port
 
 
+def _mistake(url: str, problem: BaseException | None) -> str:
+    """Why no waiting will make a port of this; "" where it may still come."""
+    if url.lower().startswith(("socket://", "rfc2217://")):
+        try:
+            parts = urlsplit(url)
+            return "" if parts.hostname and parts.port else "no host or no port in it"
+        except ValueError as wrong:
+            return str(wrong)
+    if "://" in url and isinstance(problem, ValueError):  # a protocol that pyserial does not know
+        return str(problem)
+    numbers = (getattr(problem, "errno", None), *getattr(getattr(problem, "__context__", None), "args", ()))
+    if errno.EISDIR in numbers:
+        return "a directory"
+    return "what is no serial port" if errno.ENOTTY in numbers else ""
+
+
 @dataclass(slots=True)
 class SerialLink:
     """Opens the adapter on `port` each time it is called; the second time with what worked the first time.
@@ -63,7 +81,9 @@ class SerialLink:
     _protocol_found: str = ""
 
     def __call__(self) -> SerialAdapter:
-        """Open, set up and find the vehicle. Raises LinkError within about 20 s when one of them fails."""
+        """Open, set up and find the vehicle. Raises LinkError within about 20 s when one of them fails,
+        UsageError when the name can never be that of a port.
+        """
         if self.epoch_s is None:
             self.epoch_s = time.time() - self.clock.now_s()
         adapter = self._find_adapter()
@@ -84,9 +104,7 @@ class SerialLink:
         for baud in bauds:
             rate = f"{baud} baud"
             self.say(LinkNews(f"{self.port}: waiting for the adapter at {rate}"))
-            adapter = SerialAdapter(
-                self.open_port(self.port, baud), self.port, self.clock, self.epoch_s or 0.0, self.say
-            )
+            adapter = SerialAdapter(self._open(baud), self.port, self.clock, self.epoch_s or 0.0, self.say)
             adapter.exchange.stop = self.stop
             try:
                 if self._answers(adapter, patient=len(bauds) == 1):
@@ -103,6 +121,16 @@ class SerialLink:
             self.port,
             "check the port and the adapter's power, or give its rate with --baud",
         )
+
+    def _open(self, baud: int) -> Port:
+        """The port. What never was one and never will be is wrong usage, not a link to wait for."""
+        try:
+            return self.open_port(self.port, baud)
+        except LinkError as failure:
+            if not self._baud_found and (came := _mistake(self.port, failure.__cause__)):
+                expected = "a serial port or socket://HOST:PORT"
+                raise UsageError(expected, came, self.port, "correct --serial") from None
+            raise
 
     def _answers(self, adapter: SerialAdapter, *, patient: bool) -> bool:
         adapter.command("ATE0")  # ends whatever the adapter was doing

@@ -4,18 +4,21 @@ from __future__ import annotations
 
 import gzip
 from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 from typing import Final
 
+_LONGEST_LINE: Final = 4096  # of CAN FD stays under 500
 _COMMENTS: Final = ("//", ";")
 _NO_LINE: Final = ";\n"  # neither header nor frame in any of the formats
 
 
 class TextLines:
-    """An open text file as python-can's readers want one; `taken` counts its lines."""
+    """An open text file as python-can's readers want one; `taken` counts its lines. `stop` ends it early."""
 
-    def __init__(self, path: Path, counters: Counter[str]) -> None:
+    def __init__(self, path: Path, counters: Counter[str], stop: Callable[[], bool]) -> None:
         self._counters = counters
+        self._stop = stop
         self.taken = 0
         self._again = False
         opened = gzip.open if path.suffix.lower() == ".gz" else open
@@ -28,13 +31,22 @@ class TextLines:
         if self._again:
             self._again = False
             return _NO_LINE
-        for line in self._file:
+        while not self._stop() and (line := self._file.readline(_LONGEST_LINE)):
             self.taken += 1
-            if "\N{REPLACEMENT CHARACTER}" not in line:
+            whole = len(line) < _LONGEST_LINE or self._skip_rest()
+            if whole and "\N{REPLACEMENT CHARACTER}" not in line:
                 return line
             if not line.startswith(_COMMENTS):
                 self._counters["damaged_lines"] += 1
         raise StopIteration
+
+    def _skip_rest(self) -> bool:
+        """Pass over the rest of a line that has none to end it in sight, and say that it is not whole."""
+        while not self._stop():
+            rest = self._file.readline(_LONGEST_LINE)
+            if len(rest) < _LONGEST_LINE or rest.endswith("\n"):
+                break
+        return False
 
     def again(self) -> None:
         """A reader begins anew after a line it could not read; it is to lose no line to its header."""

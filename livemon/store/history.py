@@ -24,6 +24,8 @@ from livemon.vin import mask
 
 VARIABLE: Final = "LIVEMON_HISTORY"
 VERSION: Final = 1
+YEARS: Final = range(1970, 2101)  # every time zone can show them
+_NO_DATE: Final = datetime.fromtimestamp(0.0, UTC)
 _SCHEMA: Final = """
 CREATE TABLE IF NOT EXISTS secret (one INTEGER PRIMARY KEY CHECK (one = 1), bytes BLOB NOT NULL);
 CREATE TABLE IF NOT EXISTS checks (
@@ -54,13 +56,21 @@ def default_path() -> Path:
     told = os.environ.get(VARIABLE)
     if told:
         return Path(told)
+    try:
+        return _data_folder() / "livemon" / "history.sqlite"
+    except RuntimeError:  # a user the system has no entry for, as in a container
+        do = f"set {VARIABLE} or HOME"
+        raise UsageError("a home folder", "none for this user", "the history", do) from None
+
+
+def _data_folder() -> Path:
     if sys.platform == "win32":
         base = os.environ.get("LOCALAPPDATA") or Path.home() / "AppData" / "Local"
     elif sys.platform == "darwin":
         base = Path.home() / "Library" / "Application Support"
     else:
         base = os.environ.get("XDG_DATA_HOME") or Path.home() / ".local" / "share"
-    return Path(base) / "livemon" / "history.sqlite"
+    return Path(base)
 
 
 class History:
@@ -150,7 +160,10 @@ def _hash(db: sqlite3.Connection, vin: str) -> str | None:
     row = db.execute("SELECT bytes FROM secret").fetchone()
     if row is None:
         return None
-    return blake2b(vin.strip().upper().encode("utf-8", "replace"), key=row[0], digest_size=16).hexdigest()
+    key = row[0]
+    if not isinstance(key, bytes) or not 1 <= len(key) <= blake2b.MAX_KEY_SIZE:
+        raise ValueError("its key is damaged")
+    return blake2b(vin.strip().upper().encode("utf-8", "replace"), key=key, digest_size=16).hexdigest()
 
 
 def _text(raw: bytes) -> str:
@@ -159,13 +172,26 @@ def _text(raw: bytes) -> str:
 
 
 def _check(row: tuple[Any, ...]) -> Check:
+    """One row, whatever stands in it: a file that somebody else wrote may hold any type anywhere."""
     number, checked_at, vehicle, vin_shown, text = row
     try:
-        when = datetime.fromisoformat(checked_at)
-    except (ValueError, TypeError):
-        when = datetime.fromtimestamp(0.0, UTC)
+        when = datetime.fromisoformat(checked_at).astimezone(UTC)
+    except (ValueError, TypeError, OverflowError):
+        when = _NO_DATE
     try:
         result = json.loads(text)
     except (ValueError, TypeError, RecursionError):
         result = {}
-    return Check(number, when, vehicle, vin_shown, result)
+    return Check(
+        number if isinstance(number, int) else 0,
+        when if when.year in YEARS else _NO_DATE,
+        _words(vehicle),
+        _words(vin_shown),
+        result,
+    )
+
+
+def _words(value: object) -> str | None:
+    if isinstance(value, bytes):
+        return _text(value)
+    return value if isinstance(value, str) else None

@@ -148,3 +148,12 @@ def test_the_history_may_be_named_before_or_after_the_action(
         capsys.readouterr()
         assert main(["history", *command]) == 0
         assert f"no past checks in {other}" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize("day", ["0001-01-01", "1969-01-01", "2101-02-01", "9999-12-31"])
+def test_a_date_that_no_drive_has_is_refused(
+    kept: Path, day: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert main(["history", "add", str(kept), "--driven", day]) == 2
+    assert "2026-05-03" in (err := capsys.readouterr().err) or "from 1970 to 2100" in err
+    assert err.count("\n") == 1

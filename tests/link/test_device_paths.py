@@ -12,6 +12,7 @@ from typing import Any
 
 import pytest
 
+from livemon.cli import main
 from livemon.clock import MonotonicClock
 from livemon.errors import LinkError
 from livemon.permit import permit
@@ -82,10 +83,37 @@ def test_a_second_program_on_the_port_is_told(bench: Any) -> None:
 
 
 def test_a_port_that_is_not_there_is_one_line() -> None:
-    for port in ("/dev/no-such-port", "socket://127.0.0.1:1", "nonsense://x", "/dev/null"):
+    for port in ("/dev/no-such-port", "socket://127.0.0.1:1"):
         with pytest.raises(LinkError) as caught:
             SerialLink(port, BAUD)()
         assert "\n" not in str(caught.value) and port in str(caught.value)
+
+
+@pytest.mark.parametrize("command", ["watch --no-screen", "survey"])
+@pytest.mark.parametrize(
+    "link",
+    [
+        "--serial .",
+        "--serial /dev/null",
+        f"--serial {__file__}",
+        "--serial xyz://",
+        "--serial socket://",
+        "--serial socket://:35000",
+        "--serial socket://host",
+        "--serial socket://host:99999",
+        "--serial socket://[::1",
+        "--serial /dev/none --baud 1000000000000",
+    ],
+)
+def test_what_can_never_be_a_link_is_not_waited_for(
+    command: str, link: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    began_s = time.monotonic()
+    assert main([*command.split(), *link.split()]) == 2
+    assert time.monotonic() - began_s < 2.0
+    told = capsys.readouterr().err.splitlines()
+    assert told[-1].startswith("livemon: ")
+    assert told[:-1] == [line for line in told if line.endswith("baud")]  # what survey waits for
 
 
 @pytest.mark.parametrize("host_type", [PtyHost, SocketHost])

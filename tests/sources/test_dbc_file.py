@@ -125,3 +125,47 @@ def test_messages_of_one_j1939_group_are_read_together(tmp_path: Path) -> None:
     )
     readings = DbcDecoder(path).feed(Frame(0.0, 0x18F00403, True, bytes.fromhex("0B7D7D640016007D")))
     assert {r.quantity: r.value for r in readings} == {"engine_rpm": 12.5, "engine_torque_pct": 0.0}
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        (
+            'BO_ 1 M: 8 A\n SG_ engine_rpm : 36|4294967295@1+ (1,0) [0|0] "" B\n',
+            "bad.dbc:6: .*4294967295 bits",
+        ),
+        (
+            'BO_ 1 M: 8 A\n SG_ engine_rpm : 4294967295|8@1+ (1,0) [0|0] "" B\n',
+            "bad.dbc:6: .*4294967295 bits",
+        ),
+        (
+            'BO_ 1 M: 4294967295 A\n SG_ engine_rpm : 0|8@1+ (1,0) [0|0] "" B\n',
+            "bad.dbc:5: .*4294967295 byte",
+        ),
+    ],
+)
+def test_a_length_that_no_bus_carries_is_refused_by_its_line(tmp_path: Path, line: str, says: str) -> None:
+    path = tmp_path / "bad.dbc"
+    path.write_text(HEAD + line)
+    with pytest.raises(RecordingError, match=says):
+        DbcDecoder(path)
+
+
+def test_a_length_in_a_comment_and_a_message_sent_in_pieces_are_no_mistake(tmp_path: Path) -> None:
+    path = tmp_path / "good.dbc"
+    note = 'CM_ BO_ 1 "was\nBO_ 1 M: 99999 A\n SG_ a : 0|99999@1+";\n'
+    path.write_text(HEAD + 'BO_ 1 M: 1785 A\n SG_ engine_rpm : 0|16@1+ (1,0) [0|0] "" B\n' + note)
+    assert DbcDecoder(path).wanted_masks
+
+
+def test_a_failure_without_a_word_is_told_as_numbers_too_large(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def fail(*_: object, **__: object) -> None:
+        raise MemoryError
+
+    path = tmp_path / "bad.dbc"
+    path.write_text(HEAD)
+    monkeypatch.setattr("cantools.database.load_string", fail)
+    with pytest.raises(RecordingError, match="got numbers too large for it"):
+        DbcDecoder(path)

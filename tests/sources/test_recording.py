@@ -6,7 +6,9 @@ import gc
 import gzip
 import os
 import random
+import sqlite3
 import threading
+from contextlib import closing
 from pathlib import Path
 
 import can
@@ -197,4 +199,58 @@ def test_mf4_without_its_package_says_what_to_install(
     path = tmp_path / "drive.mf4"
     path.write_bytes(b"MDF     4.10")
     with pytest.raises(RecordingError, match="pip install"):
+        list(open_recording(path))
+
+
+def test_a_device_is_refused_because_it_never_ends() -> None:
+    with pytest.raises(RecordingError, match="got a device"):
+        open_recording("/dev/zero")
+
+
+@pytest.mark.parametrize("suffix", [".log", ".asc", ".csv", ".trc"])
+def test_a_file_without_lines_is_left_when_told_to_stop(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"zeros{suffix}"
+    with path.open("wb") as file:
+        file.write(b"date Sat Sep 30 10:06:13.191 AM 2023\n" if suffix == ".asc" else b"")
+        file.truncate(1 << 34)
+    asked = 0
+
+    def stop() -> bool:
+        nonlocal asked
+        asked += 1
+        return asked > 20
+
+    assert list(open_recording(path, stop=stop)) == []
+
+
+def test_an_overlong_line_of_a_text_format_costs_that_line(tmp_path: Path) -> None:
+    path = tmp_path / "drive.csv"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    lines = path.read_text().splitlines(keepends=True)
+    lines.insert(10, "1" * 100_000 + "\n")
+    path.write_text("".join(lines))
+    recording = open_recording(path)
+    assert len(list(recording)) == 60 and recording.counters["damaged_lines"] == 1
+
+
+@pytest.mark.parametrize(
+    "damage",
+    ["data = 3000000000", "data = 'text'", "data = zeroblob(65)", "ts = 'noon'", "arbitration_id = NULL"],
+)
+def test_a_damaged_row_of_a_database_costs_that_row(tmp_path: Path, damage: str) -> None:
+    path = tmp_path / "drive.db"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute("ALTER TABLE messages RENAME TO old")
+        database.execute("CREATE TABLE messages AS SELECT * FROM old")  # without the columns' constraints
+        database.execute(f"UPDATE messages SET {damage} WHERE rowid = 5")
+    recording = open_recording(path)
+    assert len(list(recording)) == 59 and recording.counters["damaged_frames"] == 1
+    with closing(sqlite3.connect(path)) as database, database:
+        database.execute(f"UPDATE messages SET {damage}")
+    with pytest.raises(RecordingError, match="60 damaged ones only"):
         list(open_recording(path))

@@ -132,6 +132,17 @@ def test_where_it_lies(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     assert default_path() == tmp_path / "data" / "livemon" / "history.sqlite"
 
 
+def test_a_user_without_a_home_is_told_what_to_set(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody() -> Path:
+        raise RuntimeError("Could not determine home directory.")
+
+    for variable in (VARIABLE, "XDG_DATA_HOME", "LOCALAPPDATA"):
+        monkeypatch.delenv(variable, raising=False)
+    monkeypatch.setattr(Path, "home", nobody)
+    with pytest.raises(UsageError, match=f"expected a home folder, got none.*; set {VARIABLE} or HOME"):
+        History()
+
+
 def test_a_process_killed_while_writing_loses_nothing_that_was_kept(history: History) -> None:
     history.add(_result(), None, WHEN)
     program = (
@@ -173,6 +184,11 @@ def test_two_processes_at_once_lose_nothing(history: History) -> None:
         ("result", None),
         ("result", b"\xff\xfe"),
         ("checked_at", "yesterday"),
+        ("checked_at", "0001-01-01T00:00:00+00:00"),
+        ("checked_at", "9999-12-31T23:59:59+00:00"),
+        ("checked_at", b"2026"),
+        ("vin_shown", b"ABC\xff"),
+        ("vehicle", 7),
     ],
 )
 def test_a_damaged_row_spoils_no_other(history: History, column: str, value: object) -> None:
@@ -187,6 +203,19 @@ def test_a_damaged_row_spoils_no_other(history: History, column: str, value: obj
     assert by_number[2].result == _result() and by_number[2].checked_at == WHEN
     assert by_number[1] == history.check(1)
     assert by_number[1].result == ({} if column == "result" else _result())
+    assert by_number[1].checked_at == WHEN or by_number[1].checked_at.year == 1970
+    assert all(isinstance(name, str | None) for name in (by_number[1].vehicle, by_number[1].vin_shown))
+
+
+@pytest.mark.parametrize("key", ["abc", b"", b"x" * 100, 5])
+def test_a_damaged_key_is_a_one_line_error(history: History, key: object) -> None:
+    history.add(_result(), VIN, WHEN)
+    with sqlite3.connect(history.path) as db:
+        db.execute("UPDATE secret SET bytes = ?", (key,))
+    db.close()
+    with pytest.raises(UsageError, match="its key is damaged"):
+        history.checks(VIN)
+    assert len(history.checks()) == 1
 
 
 def test_text_that_is_no_utf8_spoils_no_other_row(history: History) -> None:
