@@ -6,6 +6,7 @@ The only file that imports pyserial, and only when a port is opened.
 from __future__ import annotations
 
 import errno
+import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -37,9 +38,13 @@ def open_port(url: str, baud: int) -> Port:
             url, baudrate=baud, timeout=PORT_TIMEOUT_S, write_timeout=1.0, exclusive=True
         )
     except Exception as problem:  # OSError, ValueError, termios.error, what a URL handler raises
+        # pyserial wraps what the system says in words of its own, and once more.
+        number = next(
+            (e.errno for e in (problem, problem.__context__) if isinstance(e, OSError) and e.errno), 0
+        )
         raise LinkError(
             "a free serial port",
-            str(problem),
+            os.strerror(number) if number else str(problem),
             url,
             "check the name, the cable, your right to use it, and that no other program has it open",
         ) from problem
