@@ -47,16 +47,10 @@ TITLES: Final[dict[FindingName, str]] = {
     "engine_low_output": "low engine output",
     "driveline_drag": "driveline drag or load",
 }
-INSIDE: Final[frozenset[FindingName]] = frozenset(
-    (
-        "stator_not_holding",
-        "stator_seized",
-        "lockup_shudder",
-        "lockup_slip",
-        "lockup_never_applied",
-        "gear_slip",
-    )
-)
+INSIDE: Final[frozenset[FindingName]] = frozenset((
+    "stator_not_holding", "stator_seized",
+    "lockup_shudder", "lockup_slip", "lockup_never_applied", "gear_slip",
+))  # fmt: skip
 
 Where = Literal["inside_transmission", "outside_transmission", "no_fault", "unknown"]
 
