@@ -13,7 +13,6 @@ from typing import Protocol
 
 from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
-from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.estimate import Estimator
 from livemon.identifiers import Mask
 from livemon.records import Estimate, Frame, LinkNews, Oscillation, Reading, Warning
@@ -153,7 +152,7 @@ class Run:
             rates=memory.rates(self.time_s),
             counters=self.counters(),
             cannot_judge=self.diagnoser.cannot_judge,
-            still_to_drive=still_to_drive(self.diagnoser),
+            still_to_drive=self.diagnoser.still_to_drive,
             markers=self.markers,
             notice=self.notice,
         )

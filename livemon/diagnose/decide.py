@@ -3,39 +3,30 @@
 from __future__ import annotations
 
 from math import log
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
-from livemon.diagnose import report_evidence, strain, words
+from livemon.diagnose import limits, report_evidence, strain, weigh, words
 from livemon.diagnose.said import TESTED
+from livemon.diagnose.seen import Seen
 from livemon.quantities import CALL_FROM
 from livemon.records import INSIDE, Call, Finding, FindingName, Where
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 SOUND_FROM: Final = 0.65
 MOST_UNTESTED: Final = 0.2  # of belief, with faults this drive could not have shown
 _SECOND_FAULT: Final = log(100.0)
 _CLUTCH: Final[tuple[FindingName, ...]] = ("lockup_slip", "lockup_shudder")
 _ROAD: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output", "driveline_drag")
-_NEVER: Final[FindingName] = "lockup_never_applied"
 # What a sound drive must have spoken against before it is called sound.
 _MUST_TEST: Final[tuple[FindingName, ...]] = ("stator_not_holding", "engine_low_output")
 
 
-def untested(d: Diagnoser) -> list[FindingName]:
-    """Faults the drive did not speak against: it did not contain what would show them."""
-    names = [n for n, value in d.evidence().items() if value > TESTED and n not in ("none", _NEVER)]
-    return [*names, _NEVER] if d.lockup_watch.totals.hardly_applied else names
-
-
-def findings(d: Diagnoser) -> list[Finding]:
+def findings(d: Seen) -> list[Finding]:
     """Faults the drive shows, likeliest first. Clutch faults rest on evidence of their own, so they may
     join."""
-    probabilities = d.standing()
+    probabilities = weigh.standing(d)
     names: list[FindingName] = [n for n, p in probabilities.items() if n != "none" and p >= CALL_FROM]
     if d.presence.seen:
-        evidence = d.evidence()
+        evidence = weigh.evidence(d)
         leading = max(evidence, key=lambda n: evidence[n])
         names += [n for n in _CLUTCH if n not in names and evidence[n] > _SECOND_FAULT]
         road = sorted((n for n in _ROAD if n not in names), key=lambda n: -evidence[n])
@@ -47,15 +38,15 @@ def findings(d: Diagnoser) -> list[Finding]:
     return [report_evidence.finding(d, name, probabilities[name]) for name in names]
 
 
-def call(d: Diagnoser) -> Call:
+def call(d: Seen) -> Call:
     """The one call: the leading fault, or none, or not enough evidence."""
-    probabilities = d.standing()
+    probabilities = weigh.standing(d)
     lead = max(probabilities, key=lambda n: probabilities[n])
     name: FindingName
     if lead == "none":
         road = d.bank.log_finding(d.full_pedal.gain)
         sound = probabilities[lead] >= SOUND_FROM and all(road[n] < TESTED for n in _MUST_TEST)
-        sound = sound and sum(probabilities[n] for n in untested(d)) <= MOST_UNTESTED
+        sound = sound and sum(probabilities[n] for n in limits.untested(d)) <= MOST_UNTESTED
         sound = sound and strain.strained(d.stretches.facts) is None
         name = "none" if sound and not d.presence.clutch_car else "not_enough_evidence"
     else:

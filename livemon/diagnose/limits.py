@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from livemon.diagnose import weigh
 from livemon.diagnose.lockup_schedule import WARM_C
+from livemon.diagnose.said import TESTED
+from livemon.diagnose.seen import Seen
+from livemon.records import FindingName
 from livemon.vehicle import weighed
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 _SHAKES_SEEN: Final = 8  # blocks of two seconds with the clutch on: shaking of any frequency would have shown
 _CRUISE_S: Final = 15.0  # of steady cruise: less does not show whether the clutch comes on
+_NEVER: Final[FindingName] = "lockup_never_applied"
 _REFERENCE: Final = (0.8, 1.7)  # of peak torque: what control units refer to. Common practice, no source
 
 
-def wrong_rating(d: Diagnoser) -> tuple[float, float] | None:
+def untested(d: Seen) -> list[FindingName]:
+    """Faults the drive did not speak against: it did not contain what would show them."""
+    names = [n for n, value in weigh.evidence(d).items() if value > TESTED and n not in ("none", _NEVER)]
+    return [*names, _NEVER] if d.lockup_watch.totals.hardly_applied else names
+
+
+def wrong_rating(d: Seen) -> tuple[float, float] | None:
     """(reference torque told, peak of the vehicle file) [N m], where they can hardly be of one engine."""
     told_nm, rated_nm = d.reference_nm, d.vehicle.peak_torque_nm
     if told_nm is None or rated_nm is None or _REFERENCE[0] < told_nm / rated_nm < _REFERENCE[1]:
@@ -24,13 +32,13 @@ def wrong_rating(d: Diagnoser) -> tuple[float, float] | None:
     return told_nm, rated_nm
 
 
-def needs_ratios(d: Diagnoser) -> bool:
+def needs_ratios(d: Seen) -> bool:
     """Whether gear ratios, or the right ones, are what is missing: not a drive."""
     unknown = not d.vehicle.gear_ratios and not d.presence.seen and not d.presence.clutch_car
     return unknown or d.file_fit.final_drive is not None
 
 
-def cannot_judge(d: Diagnoser) -> list[str]:
+def cannot_judge(d: Seen) -> list[str]:
     """What is out of reach, and why."""
     lines = [*_of_converter(d), *_of_torque(d), *_of_clutch(d)]
     if d.codes.suspect_speeds:
@@ -38,7 +46,7 @@ def cannot_judge(d: Diagnoser) -> list[str]:
     return lines
 
 
-def _of_converter(d: Diagnoser) -> Iterator[str]:
+def _of_converter(d: Seen) -> Iterator[str]:
     final_drive = d.file_fit.final_drive
     if final_drive is not None:
         yield (
@@ -65,7 +73,7 @@ def _of_converter(d: Diagnoser) -> Iterator[str]:
         yield "the converter: it was not seen at work (open, engine driving) for long enough"
 
 
-def _of_torque(d: Diagnoser) -> Iterator[str]:
+def _of_torque(d: Seen) -> Iterator[str]:
     if not d.torque_source:
         yield (
             "stator, engine output and torque balance: no engine torque was reported and none could be "
@@ -94,7 +102,7 @@ def _of_torque(d: Diagnoser) -> Iterator[str]:
         yield "torque against rating: no full-pedal stretch with pedal, torque and a rating to compare"
 
 
-def _of_clutch(d: Diagnoser) -> Iterator[str]:
+def _of_clutch(d: Seen) -> Iterator[str]:
     totals = d.lockup_watch.totals
     if d.shudder.blind_s > 0.0 and not d.shudder.can_be_seen and d.shakes.on.count < _SHAKES_SEEN:
         yield (

@@ -3,26 +3,25 @@
 from __future__ import annotations
 
 from math import exp, hypot, log
-from typing import TYPE_CHECKING, assert_never
+from typing import assert_never
 
 from livemon.converter.engine_torque import gain_sd
+from livemon.diagnose import weigh
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.nuisance import State
+from livemon.diagnose.seen import Seen
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import Finding, FindingName
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 Evidence = dict[str, float | int | str | None]
 
 
-def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
+def finding(d: Seen, name: FindingName, probability: float) -> Finding:
     """One fault with its numbers and when it was seen."""
     first_s, last_s = _when(d, name)
     evidence: Evidence = {
         "probability": round(probability, 4),
-        "ln_evidence_against_sound": round(d.evidence()[name], 2),
+        "ln_evidence_against_sound": round(weigh.evidence(d)[name], 2),
     }
     evidence |= numbers(d, name)
     codes = d.codes.bearing_on(name)
@@ -31,7 +30,7 @@ def finding(d: Diagnoser, name: FindingName, probability: float) -> Finding:
     return Finding(name, round(first_s, 3), round(last_s, 3), evidence)
 
 
-def numbers(d: Diagnoser, name: FindingName) -> Evidence:
+def numbers(d: Seen, name: FindingName) -> Evidence:
     """What goes with one fault."""
     match name:
         case "gear_slip":
@@ -59,7 +58,7 @@ def numbers(d: Diagnoser, name: FindingName) -> Evidence:
             assert_never(name)
 
 
-def _road(d: Diagnoser) -> Evidence:
+def _road(d: Seen) -> Evidence:
     """Mean K and torque ratio of the regimes that tell them."""
     out: Evidence = {}
     for label, field, regime in (
@@ -75,7 +74,7 @@ def _road(d: Diagnoser) -> Evidence:
     return out
 
 
-def _engine(d: Diagnoser) -> Evidence:
+def _engine(d: Seen) -> Evidence:
     made, sd = d.bank.size("engine_low_output", State.GAIN)
     sd = hypot(sd, gain_sd(d.torque_source))  # what the torque signal itself is off by
     out: Evidence = {
@@ -88,7 +87,7 @@ def _engine(d: Diagnoser) -> Evidence:
     return out
 
 
-def _shudder(d: Diagnoser) -> Evidence:
+def _shudder(d: Seen) -> Evidence:
     firm = d.shudder.firm
     strongest = max(firm, key=lambda e: e.amplitude_rpm, default=None)
     return {
@@ -104,7 +103,7 @@ def _shudder(d: Diagnoser) -> Evidence:
     }
 
 
-def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
+def _when(d: Seen, name: FindingName) -> tuple[float, float]:
     if name == "lockup_shudder" and d.shudder.firm:
         return d.shudder.firm[0].first_s, d.shudder.firm[-1].last_s
     if name == "gear_slip" and (slipped := d.lockup_watch.slipped) is not None:
@@ -127,7 +126,7 @@ def _when(d: Diagnoser, name: FindingName) -> tuple[float, float]:
     return seen[0].start_s, seen[-1].end_s
 
 
-def gear_slip(d: Diagnoser) -> Evidence:
+def gear_slip(d: Seen) -> Evidence:
     """Which gear slips, by how much, for how long and at what torque."""
     watch = d.lockup_watch
     seen = watch.slipped
@@ -142,7 +141,7 @@ def gear_slip(d: Diagnoser) -> Evidence:
     }
 
 
-def lockup(d: Diagnoser) -> Evidence:
+def lockup(d: Seen) -> Evidence:
     """What was seen of the converter clutch."""
     watch, shudder = d.lockup_watch, d.shudder
     totals, gears = watch.totals, watch.by_gear

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from collections.abc import Set
+from typing import Final
 
-from livemon.diagnose import alternatives, decide
+from livemon.diagnose import alternatives, limits
+from livemon.diagnose.seen import Seen
 from livemon.records import FindingName
 from livemon.vehicle import weighed
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 _IN_SHORT: Final = {
     alternatives.LAUNCH: "a launch from rest at half pedal or more",
@@ -27,11 +26,11 @@ _BY_RATIOS: Final[frozenset[FindingName]] = frozenset(("gear_slip", "lockup_slip
 _BY_MASS: Final[frozenset[FindingName]] = frozenset(("engine_low_output", "driveline_drag"))
 
 
-def still_to_drive(d: Diagnoser) -> list[str]:
-    """Each manoeuvre once; none that this vehicle or its file makes useless."""
+def still_to_drive(d: Seen, warned: Set[FindingName] = frozenset()) -> list[str]:
+    """Each manoeuvre once; none that this vehicle or its file makes useless, or for what is warned of now."""
     if d.file_fit.off is not None or d.presence.clutch_car:
         return []
-    names = set(decide.untested(d)) - d.alarms.standing  # what is warned of has been shown
+    names = set(limits.untested(d)) - warned  # which has been shown
     if d.ratio_seen and not d.torque_source:
         names -= _BY_TORQUE
     if d.ratios_found:

@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from typing import TYPE_CHECKING, Final, assert_never
+from typing import Final, assert_never
 
-from livemon.diagnose import alternatives, decide, strain, words_clutch, words_road
+from livemon.diagnose import alternatives, strain, weigh, words_clutch, words_road
 from livemon.diagnose.checks import CHECKS, CODES, ENGINE_SHAKES, REPLAY
 from livemon.diagnose.codes import MISFIRE
-from livemon.diagnose.limits import cannot_judge, needs_ratios, wrong_rating
+from livemon.diagnose.limits import cannot_judge, needs_ratios, untested, wrong_rating
 from livemon.diagnose.said import Said, sentences
+from livemon.diagnose.seen import Seen
 from livemon.diagnose.words_shake import engine_shakes, shakes, shakes_open, shudder
 from livemon.records import TITLES, FindingName
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 _WORTH_NAMING: Final = 0.08  # a rival's probability
 _ALIKE: Final[dict[str, str]] = {
@@ -26,7 +24,7 @@ _ALIKE: Final[dict[str, str]] = {
 _NOTHING_TOLD: Final = 0.1  # ln evidence; less of every finding, and the odds are those of the complaint
 
 
-def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+def because(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """Sentences that speak for the call, strongest first."""
     lines: list[str] = []
     if name == "not_enough_evidence":
@@ -48,7 +46,7 @@ def because(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     return lines
 
 
-def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+def against(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """Sentences against the call: rival causes, what was seen that does not fit, what was not driven."""
     lines: list[str] = []
     called = name if name != "not_enough_evidence" else "none"
@@ -72,10 +70,8 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
         )
     if name == "lockup_never_applied" and p["lockup_slip"] < 0.5:
         lines.append("A converter clutch that comes on but holds next to nothing looks the same.")
-    if name == "none":
-        untested = [TITLES[n] for n in decide.untested(d)]
-        if untested:
-            lines.append(f"This drive did not test: {', '.join(untested)}.")
+    if name == "none" and (missing := [TITLES[n] for n in untested(d)]):
+        lines.append(f"This drive did not test: {', '.join(missing)}.")
     if name in _ALIKE:
         lines.append(_ALIKE[name])
     lines += _other_codes(d, name)
@@ -90,7 +86,7 @@ def against(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> 
     return lines
 
 
-def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
+def check_next(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """What to do next, cheapest and least invasive first."""
     checks = CHECKS["none" if name == "not_enough_evidence" else name]
     lines = [_sentence(_of_codes(d) if line == CODES else line) for line in checks]
@@ -99,12 +95,12 @@ def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) 
     if name in ("none", "not_enough_evidence") and engine_shakes(d):
         lines[:0] = [_sentence(line) for line in ENGINE_SHAKES]
     if name == "none":
-        lines += [_drive(alternatives.showing(n)) for n in decide.untested(d)]
+        lines += [_drive(alternatives.showing(n)) for n in untested(d)]
     elif name == "not_enough_evidence":
         if needs_ratios(d):
             return [_sentence(REPLAY), *lines]
         ranked = sorted((n for n in p if n != "none"), key=lambda n: -p[n])
-        wanted = [alternatives.showing(n) for n in decide.untested(d)] or [alternatives.showing(ranked[0])]
+        wanted = [alternatives.showing(n) for n in untested(d)] or [alternatives.showing(ranked[0])]
         if p[ranked[0]] > 0.2:
             second = "none" if p["none"] > p[ranked[1]] else ranked[1]
             wanted.insert(0, alternatives.separating(second, ranked[0]))
@@ -114,7 +110,7 @@ def check_next(d: Diagnoser, name: FindingName, p: Mapping[FindingName, float]) 
     return list(dict.fromkeys(lines))
 
 
-def _told(d: Diagnoser, name: FindingName) -> list[Said | None]:
+def _told(d: Seen, name: FindingName) -> list[Said | None]:
     """All that was seen and bears on the call, the most telling first."""
     road = words_road
     match name:
@@ -152,8 +148,8 @@ def _told(d: Diagnoser, name: FindingName) -> list[Said | None]:
             assert_never(name)
 
 
-def _split(d: Diagnoser, p: Mapping[FindingName, float]) -> str:
-    if all(abs(value) < _NOTHING_TOLD for value in d.evidence().values()):
+def _split(d: Seen, p: Mapping[FindingName, float]) -> str:
+    if all(abs(value) < _NOTHING_TOLD for value in weigh.evidence(d).values()):
         return "Nothing in this drive could be judged: every cause is as likely as before it."
     ranked = sorted(p, key=lambda n: -p[n])[:3]
     return (
@@ -163,7 +159,7 @@ def _split(d: Diagnoser, p: Mapping[FindingName, float]) -> str:
     )
 
 
-def _other_codes(d: Diagnoser, name: FindingName) -> list[str]:
+def _other_codes(d: Seen, name: FindingName) -> list[str]:
     """Codes stored that do not speak for the call."""
     lines: list[str] = []
     for code in d.codes.names:
@@ -180,7 +176,7 @@ def _other_codes(d: Diagnoser, name: FindingName) -> list[str]:
     return lines
 
 
-def _of_codes(d: Diagnoser) -> str:
+def _of_codes(d: Seen) -> str:
     """What is left to do about codes, once they were read or not."""
     if d.codes.names:
         return f"follow the maker's diagnosis of {', '.join(d.codes.names)} first"
@@ -189,7 +185,7 @@ def _of_codes(d: Diagnoser) -> str:
     return CODES
 
 
-def _code(d: Diagnoser, code: str) -> str:
+def _code(d: Seen, code: str) -> str:
     return f"{code} ({d.codes.names[code]})"
 
 

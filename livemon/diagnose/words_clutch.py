@@ -2,19 +2,17 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from livemon.diagnose.lockup_sums import mean_slip_rpm, most_slip_rpm, slip_per_100_nm
 from livemon.diagnose.report_evidence import numbers
 from livemon.diagnose.said import Said
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
+from livemon.diagnose.seen import Seen
 
 _HARDLY_S: Final = 2.0
 
 
-def gear(d: Diagnoser) -> Said:
+def gear(d: Seen) -> Said:
     """Which gear slips, and how that shows."""
     n = numbers(d, "gear_slip")
     if "turbine_ahead_pct" not in n:
@@ -31,7 +29,7 @@ def gear(d: Diagnoser) -> Said:
     )
 
 
-def clutch(d: Diagnoser) -> Said | None:
+def clutch(d: Seen) -> Said | None:
     """Slip with the clutch carrying torque."""
     watch = d.lockup_watch
     mean = mean_slip_rpm(watch.by_gear)
@@ -48,7 +46,7 @@ def clutch(d: Diagnoser) -> Said | None:
     return Said(text, "for" if hardly else "neither")
 
 
-def never(d: Diagnoser) -> list[Said | None]:
+def never(d: Seen) -> list[Said | None]:
     """That the clutch does not come on, and for how long it looked as if it had."""
     seen = d.lockup_watch.totals
     if seen.denied_s > seen.open_cruise_s:
@@ -67,7 +65,7 @@ def never(d: Diagnoser) -> list[Said | None]:
     return [Said(told), Said(seemed, "against" if seen.applied_s > seen.open_cruise_s else "neither")]
 
 
-def slip(d: Diagnoser) -> Said:
+def slip(d: Seen) -> Said:
     """How long slip stood above target, how far, and how it goes with load."""
     watch = d.lockup_watch
     most, growth = most_slip_rpm(watch.by_gear), slip_per_100_nm(watch.by_gear, d.torque_nm)

@@ -4,17 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from math import exp, log
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from livemon.diagnose import weigh
 from livemon.diagnose.facts import Fact
 from livemon.diagnose.nuisance import State
 from livemon.diagnose.report_evidence import numbers
 from livemon.diagnose.said import TESTED, WEAK, Said, Speaks, way
+from livemon.diagnose.seen import Seen
 from livemon.quantities import STANDARD_GRAVITY_M_S2
 from livemon.records import TITLES, FindingName
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 _SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
 _WIDE: Final = 1.4  # upper over lower end of a band: wider, both ends are said rather than a middle
@@ -42,7 +41,7 @@ _ODDS: Final[tuple[tuple[str, Speaks, float], ...]] = (
 _STATOR: Final = ("stator_not_holding", "stator_seized")
 
 
-def launch_k(d: Diagnoser, name: FindingName) -> Said | None:
+def launch_k(d: Seen, name: FindingName) -> Said | None:
     """Capacity at launch."""
     seen = d.stretches.facts.mean("r_k", "launch")
     if seen is None:
@@ -59,7 +58,7 @@ def launch_k(d: Diagnoser, name: FindingName) -> Said | None:
     return _in_the_whole(d, name, "launch", Said(text, speaks))
 
 
-def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
+def launch_t(d: Seen, name: FindingName) -> Said | None:
     """Turbine torque at launch, from the road."""
     seen = d.stretches.facts.mean("r_t", "launch")
     if seen is None:
@@ -72,7 +71,7 @@ def launch_t(d: Diagnoser, name: FindingName) -> Said | None:
     return _in_the_whole(d, name, "launch", Said(text, way(seen, _would(seen, made_ln(d, name)), name)))
 
 
-def locked(d: Diagnoser, name: FindingName) -> Said | None:
+def locked(d: Seen, name: FindingName) -> Said | None:
     """Wheel torque against engine torque; it exonerates only where it is known well enough to."""
     seen = d.stretches.facts.mean("r_t", "locked")
     if seen is None:
@@ -103,7 +102,7 @@ def locked(d: Diagnoser, name: FindingName) -> Said | None:
     return Said(text, speaks)
 
 
-def pulls(d: Diagnoser, name: FindingName) -> Said | None:
+def pulls(d: Seen, name: FindingName) -> Said | None:
     """Pulls with the clutch open, or what of them lies past the coupling point where the stator shows."""
     held = name == "stator_seized"
     k = d.stretches.facts.mean("r_k", "past" if held else "pull")
@@ -129,7 +128,7 @@ def pulls(d: Diagnoser, name: FindingName) -> Said | None:
     return _in_the_whole(d, name, "pull", Said(text, speaks))
 
 
-def _in_the_whole(d: Diagnoser, name: FindingName, regime: str, said: Said) -> Said:
+def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said) -> Said:
     """A mean that by itself does not speak for a call its regime speaks for: the bank knows mass, curve and
     torque from the whole drive, a mean does not."""
     if said.speaks == "for" or name not in _SHOWS or d.bank.by_regime(name).get(regime, 0.0) < _WEIGHS:
@@ -138,7 +137,7 @@ def _in_the_whole(d: Diagnoser, name: FindingName, regime: str, said: Said) -> S
     return Said(said.text + tail, "neither")
 
 
-def coasting(d: Diagnoser, name: FindingName) -> Said | None:
+def coasting(d: Seen, name: FindingName) -> Said | None:
     """What holds the vehicle back with the foot off."""
     seen = d.stretches.facts.mean("excess", "coast")
     if seen is None or seen.seconds_s < _COASTED_S:
@@ -152,7 +151,7 @@ def coasting(d: Diagnoser, name: FindingName) -> Said | None:
     return Said(text, way(seen, {"none": 0.0, "engine_low_output": 0.0, "driveline_drag": drag}, name))
 
 
-def full_pedal(d: Diagnoser) -> Said | None:
+def full_pedal(d: Seen) -> Said | None:
     """Torque reported with the pedal well down, against the rating; for a weak engine."""
     best = d.full_pedal.best
     if best is None:
@@ -168,7 +167,7 @@ def full_pedal(d: Diagnoser) -> Said | None:
     return Said(f"{text}: what it reports shows no loss.", "neither")
 
 
-def made(d: Diagnoser) -> Said:
+def made(d: Seen) -> Said:
     """How much of its reported torque the engine makes."""
     n = numbers(d, "engine_low_output")
     return Said(
@@ -178,7 +177,7 @@ def made(d: Diagnoser) -> Said:
     )
 
 
-def drag(d: Diagnoser) -> Said:
+def drag(d: Seen) -> Said:
     """The force that all regimes together ask for."""
     n = numbers(d, "driveline_drag")
     weight_n = d.vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
@@ -190,7 +189,7 @@ def drag(d: Diagnoser) -> Said:
     )
 
 
-def weighed(d: Diagnoser, name: FindingName) -> list[Said | None]:
+def weighed(d: Seen, name: FindingName) -> list[Said | None]:
     """Which regimes decide: the odds each gives the call over a sound vehicle, mass, curve and torque found
     from the whole drive."""
     told: dict[str, float] = {}
@@ -206,10 +205,10 @@ def weighed(d: Diagnoser, name: FindingName) -> list[Said | None]:
     return found
 
 
-def sound(d: Diagnoser) -> Said | None:
+def sound(d: Seen) -> Said | None:
     """The odds of a sound vehicle over each fault that the drive speaks against."""
     codes = d.codes.log_evidence()
-    driven = {name: ln - codes.get(name, 0.0) for name, ln in d.evidence().items() if name != "none"}
+    driven = {name: ln - codes.get(name, 0.0) for name, ln in weigh.evidence(d).items() if name != "none"}
     listed = sorted((-ln, TITLES[name]) for name, ln in driven.items() if ln < TESTED)
     if not listed:
         return None
@@ -217,7 +216,7 @@ def sound(d: Diagnoser) -> Said | None:
     return Said(f"Odds for a sound vehicle by what was driven: {odds}.")
 
 
-def made_ln(d: Diagnoser, name: FindingName) -> float:
+def made_ln(d: Seen, name: FindingName) -> float:
     """ln of the torque made of that reported: as found where the engine is called, else of workshop size."""
     return d.bank.size("engine_low_output", State.GAIN)[0] if name == "engine_low_output" else WEAK
 
@@ -260,12 +259,12 @@ def _twice(sd: float | int | str | None) -> str:
     return f"{2 * sd:.0f}" if isinstance(sd, int | float) else "not known"
 
 
-def strained(d: Diagnoser, where: tuple[str, str], name: FindingName) -> Said | None:
+def strained(d: Seen, where: tuple[str, str], name: FindingName) -> Said | None:
     """The sentence about one regime's mean that misses sound."""
     return _TELLS[where](d, name)
 
 
-_TELLS: Final[dict[tuple[str, str], Callable[[Diagnoser, FindingName], Said | None]]] = {
+_TELLS: Final[dict[tuple[str, str], Callable[[Seen, FindingName], Said | None]]] = {
     ("r_k", "launch"): launch_k,
     ("r_t", "launch"): launch_t,
     ("r_k", "pull"): pulls,

@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
+from livemon.diagnose.seen import Seen
 from livemon.rarity import once_in
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
 _STRONG: Final = 0.3
@@ -15,12 +13,12 @@ _OPEN_TOO: Final = 0.15  # of the time with the clutch open
 _OPEN_BLOCKS: Final = 4  # so many show how the engine runs with the clutch open
 
 
-def engine_shakes(d: Diagnoser) -> bool:
+def engine_shakes(d: Seen) -> bool:
     """Whether what shakes keeps to half an order of engine speed, as a cylinder does that misfires."""
     return d.shakes.strength >= _STRONG and d.shakes.order > TELLS_ORDER
 
 
-def shakes(d: Diagnoser) -> list[str]:
+def shakes(d: Seen) -> list[str]:
     """What scatters in engine speed, and what that is like."""
     if d.shakes.strength < _STRONG:
         return []
@@ -44,7 +42,7 @@ def shakes(d: Diagnoser) -> list[str]:
     return lines
 
 
-def shakes_open(d: Diagnoser) -> list[str]:
+def shakes_open(d: Seen) -> list[str]:
     """What of the shaking speaks against the clutch."""
     lines: list[str] = []
     others = d.shakes.open
@@ -64,7 +62,7 @@ def shakes_open(d: Diagnoser) -> list[str]:
     return lines
 
 
-def shudder(d: Diagnoser) -> list[str]:
+def shudder(d: Seen) -> list[str]:
     firm = d.shudder.firm
     if not firm:
         return []

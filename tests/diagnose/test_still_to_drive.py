@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-from livemon.diagnose import alternatives, decide
+from livemon.diagnose import alternatives, limits
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import FINDINGS
-from livemon.diagnose.still_to_drive import still_to_drive
 from livemon.vehicle import Vehicle, of_any_weight
 
 LONGEST = 80 - len(" STILL TO DRIVE:  +5 more")
 
 
 def test_before_anything_was_driven_every_manoeuvre_is_named_once_and_fits() -> None:
-    told = still_to_drive(Diagnoser(Vehicle()))
+    told = Diagnoser(Vehicle()).still_to_drive
     wanted = {alternatives.showing(name) for name in FINDINGS if name != "none"}
     assert len(told) == len(set(told)) == len(wanted) and told[0].startswith("a launch")
     assert all(len(manoeuvre) <= LONGEST for manoeuvre in told)
@@ -21,13 +20,13 @@ def test_before_anything_was_driven_every_manoeuvre_is_named_once_and_fits() -> 
 def test_what_no_manoeuvre_can_show_is_not_asked_for() -> None:
     d = Diagnoser(Vehicle())
     d.ratio_seen = d.ratios_found = True  # and no torque came
-    assert still_to_drive(d) == ["two minutes' level cruise at 80-100 km/h"]
+    assert d.still_to_drive == ["two minutes' level cruise at 80-100 km/h"]
     heavy = Diagnoser(of_any_weight(Vehicle()))
-    assert not any("coast-down" in manoeuvre for manoeuvre in still_to_drive(heavy))
+    assert not any("coast-down" in manoeuvre for manoeuvre in heavy.still_to_drive)
 
 
 def test_what_is_warned_of_has_been_shown() -> None:
     d = Diagnoser(Vehicle())
     d.alarms.raise_now(30.0, "stator_not_holding", 0.9)
-    assert "stator_not_holding" in decide.untested(d)
-    assert not any(manoeuvre.startswith("a launch") for manoeuvre in still_to_drive(d))
+    assert "stator_not_holding" in limits.untested(d)
+    assert not any(manoeuvre.startswith("a launch") for manoeuvre in d.still_to_drive)

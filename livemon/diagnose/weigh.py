@@ -5,17 +5,15 @@ what one says is a suspicion at most, because what would show the fault by itsel
 from __future__ import annotations
 
 from math import exp, log
-from typing import TYPE_CHECKING, Final
+from typing import Final
 
 from livemon.diagnose.hypotheses import FINDINGS
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.nuisance import State
+from livemon.diagnose.seen import Seen
 from livemon.diagnose.shudder import with_slip
-from livemon.diagnose.standing import engine_low
+from livemon.diagnose.standing import engine_low, posterior
 from livemon.records import FindingName
-
-if TYPE_CHECKING:
-    from livemon.diagnose.diagnoser import Diagnoser
 
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
@@ -25,7 +23,7 @@ _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
 
 
-def evidence(d: Diagnoser) -> dict[FindingName, float]:
+def evidence(d: Seen) -> dict[FindingName, float]:
     """ln likelihood ratio of each finding against none."""
     if d.file_fit.off is not None:
         return dict.fromkeys(FINDINGS, 0.0)
@@ -56,7 +54,12 @@ def evidence(d: Diagnoser) -> dict[FindingName, float]:
     return told
 
 
-def _clutch(d: Diagnoser) -> tuple[float, float, float]:
+def standing(d: Seen) -> dict[FindingName, float]:
+    """Probability of every finding but not_enough_evidence, as of now; sums to 1."""
+    return posterior(evidence(d), converter_seen=d.presence.seen, clutch_car=d.presence.clutch_car)
+
+
+def _clutch(d: Seen) -> tuple[float, float, float]:
     """ln evidence that the clutch slips, that it never comes on, and that a gear slips."""
     slip, never, gear = d.lockup_watch.log_evidence()
     slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
@@ -74,12 +77,12 @@ def _clutch(d: Diagnoser) -> tuple[float, float, float]:
     return slip, never, gear
 
 
-def _makes_its_rating(d: Diagnoser) -> bool:
+def _makes_its_rating(d: Seen) -> bool:
     made, _ = d.bank.size("engine_low_output", State.GAIN)
     return d.full_pedal.sound_by_rating(exp(made))
 
 
-def _launches_like_new(d: Diagnoser) -> bool:
+def _launches_like_new(d: Seen) -> bool:
     """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""
     k = d.stretches.facts.mean("r_k", "launch")
     return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
