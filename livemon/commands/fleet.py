@@ -154,9 +154,10 @@ def _cells(entry: Entry) -> list[str]:
     call = entry.result["call"]
     finding = call["finding"]
     sure = "" if finding == "not_enough_evidence" else percent(call["probability"])
+    fault = percent(entry.fault) if result.told_apart(entry.result["probabilities"]) else "-"
     minutes = entry.result["recording"]["duration_s"] / 60.0
     where = {"unknown": "", "no_fault": ""}.get(call["where"], WHERE.get(call["where"], ""))
-    return [SHORT.get(finding, finding), sure, where, percent(entry.fault), f"{minutes:.0f} min"]
+    return [SHORT.get(finding, finding), sure, where, fault, f"{minutes:.0f} min"]
 
 
 def _plain(entry: Entry) -> dict[str, Any]:

@@ -7,7 +7,7 @@ import sys
 from collections.abc import Mapping
 from math import isfinite
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import livemon
 from livemon.files import write_whole
@@ -16,6 +16,7 @@ from livemon.views.sentences import CAUSES
 from livemon.views.snapshot import Drive
 
 SCHEMA = 1
+_APART: Final = 1e-3
 
 
 def build(drive: Drive) -> dict[str, Any]:
@@ -76,6 +77,12 @@ def probabilities(given: Mapping[FindingName, float]) -> dict[FindingName, float
     if total <= 0.0:
         return {name: 1.0 / len(CAUSES) for name in CAUSES}
     return {name: weight / total for name, weight in weights.items()}
+
+
+def told_apart(probabilities: Mapping[str, float]) -> bool:
+    """Whether a drive told one fault from another; else each is as likely as any complaint makes it."""
+    faults = [p for name, p in probabilities.items() if name != "none"]
+    return max(faults) - min(faults) > _APART
 
 
 def write(result: Any, path: str | Path) -> None:

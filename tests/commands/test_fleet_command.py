@@ -152,3 +152,13 @@ def test_recordings_of_one_name_in_two_folders_are_two_vehicles(
     lines = capsys.readouterr().out.splitlines()
     assert [line.split()[:2] for line in lines[1:3]] == [["1", "a/van8"], ["2", "b/van8"]]
     assert fleet.Entry(".", None, None, "a directory").vehicle == "."
+
+
+def test_a_drive_that_told_nothing_has_no_probability_of_a_fault() -> None:
+    """Half of the vehicles with a complaint have one of these faults: that is no result of this drive."""
+    told = _result("Taxi", "not_enough_evidence", 0.6)
+    untold = _result("Taxi", "not_enough_evidence", 0.5)
+    untold["probabilities"] |= dict.fromkeys(CAUSES[1:], 0.5 / (len(CAUSES) - 1))
+    assert untold["probabilities"]["none"] == 0.5
+    row, blank = fleet.rows([fleet.Entry("a.log", None, told), fleet.Entry("b.log", None, untold)])
+    assert row[5] == "40 %" and blank[5] == "-"
