@@ -6,7 +6,6 @@ The only file that imports pyserial, and only when a port is opened.
 from __future__ import annotations
 
 import errno
-import os
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -38,20 +37,24 @@ def open_port(url: str, baud: int) -> Port:
             url, baudrate=baud, timeout=PORT_TIMEOUT_S, write_timeout=1.0, exclusive=True
         )
     except Exception as problem:  # OSError, ValueError, termios.error, what a URL handler raises
-        # pyserial wraps what the system says in words of its own, and once more.
-        number = next(
-            (e.errno for e in (problem, problem.__context__) if isinstance(e, OSError) and e.errno), 0
-        )
         raise LinkError(
             "a free serial port",
-            os.strerror(number) if number else str(problem),
+            _system_said(problem)[1],
             url,
             "check the name, the cable, your right to use it, and that no other program has it open",
         ) from problem
     return port
 
 
-def _mistake(url: str, problem: BaseException | None) -> str:
+def _system_said(problem: BaseException) -> tuple[int, str]:
+    """Number and words of the system's own error, which pyserial wraps; else 0 and what it says itself."""
+    for error in (problem.__context__, problem):
+        if error is not None and len(error.args) == 2 and isinstance(error.args[0], int):
+            return error.args[0], str(error.args[1])
+    return 0, str(problem)
+
+
+def _mistake(url: str, problem: BaseException) -> str:
     """Why no waiting will make a port of this; "" where it may still come."""
     if url.lower().startswith(("socket://", "rfc2217://")):
         try:
@@ -61,10 +64,8 @@ def _mistake(url: str, problem: BaseException | None) -> str:
             return str(wrong)
     if "://" in url and isinstance(problem, ValueError):  # a protocol that pyserial does not know
         return str(problem)
-    numbers = (getattr(problem, "errno", None), *getattr(getattr(problem, "__context__", None), "args", ()))
-    if errno.EISDIR in numbers:
-        return "a directory"
-    return "what is no serial port" if errno.ENOTTY in numbers else ""
+    number, _ = _system_said(problem)
+    return {errno.EISDIR: "a directory", errno.ENOTTY: "what is no serial port"}.get(number, "")
 
 
 @dataclass(slots=True)
@@ -132,7 +133,8 @@ class SerialLink:
         try:
             return self.open_port(self.port, baud)
         except LinkError as failure:
-            if not self._baud_found and (came := _mistake(self.port, failure.__cause__)):
+            problem = failure.__cause__ or failure
+            if not self._baud_found and (came := _mistake(self.port, problem)):
                 expected = "a serial port or socket://HOST:PORT"
                 raise UsageError(expected, came, self.port, "correct --serial") from None
             raise

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import socket
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +12,7 @@ from random import Random
 from typing import Any
 
 import pytest
+import serial
 
 from livemon.cli import main
 from livemon.clock import MonotonicClock
@@ -24,7 +26,7 @@ from livemon.simulate.adapter_slcan import Slcan
 from livemon.simulate.adapter_unit import ENGINE, VIN, TableUnit
 from livemon.sources import serial_open
 from livemon.sources.reconnect import Reconnecting
-from livemon.sources.serial_open import SerialLink
+from livemon.sources.serial_open import SerialLink, open_port
 
 pytestmark = pytest.mark.skipif(not hasattr(os, "openpty"), reason="needs pseudo-terminals")
 BAUD = 115200  # shortens the tests
@@ -87,6 +89,20 @@ def test_a_port_that_is_not_there_is_one_line() -> None:
         with pytest.raises(LinkError) as caught:
             SerialLink(port, BAUD)()
         assert "\n" not in str(caught.value) and str(caught.value).count(port) == 1
+
+
+def test_a_host_that_nobody_knows_is_told_in_the_words_of_the_system(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Errors of names have numbers below zero, which are none of the operating system's."""
+
+    def unknown(*_: object, **__: object) -> None:
+        try:
+            raise socket.gaierror(socket.EAI_NONAME, "Name or service not known")
+        except OSError as failure:
+            raise serial.SerialException(f"Could not open port: {failure}")  # noqa: B904 - as pyserial does
+
+    monkeypatch.setattr(serial, "serial_for_url", unknown)
+    with pytest.raises(LinkError, match="got Name or service not known;"):
+        open_port("socket://nowhere:35000", BAUD)
 
 
 @pytest.mark.parametrize("command", ["watch --no-screen", "survey"])
