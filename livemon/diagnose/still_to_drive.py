@@ -26,7 +26,7 @@ _BY_RATIOS: Final[frozenset[FindingName]] = frozenset(("gear_slip", "lockup_slip
 _BY_MASS: Final[frozenset[FindingName]] = frozenset(("engine_low_output", "driveline_drag"))
 
 
-def still_to_drive(d: Seen, warned: Set[FindingName] = frozenset()) -> list[str]:
+def still_to_drive(d: Seen, warned: Set[FindingName]) -> list[str]:
     """Each manoeuvre once; none that this vehicle or its file makes useless, or for what is warned of now."""
     if d.file_fit.off is not None or d.presence.clutch_car:
         return []

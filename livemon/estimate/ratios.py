@@ -8,7 +8,7 @@ from typing import Final
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.vehicle import Known, Vehicle, turbine_rad_per_m
 
-_RPM_PER_KMH: Final = 1.0 / (RPM_TO_RAD_S / KMH_TO_M_S)  # of a shaft that turns one radian a metre
+_RPM_PER_KMH: Final = KMH_TO_M_S / RPM_TO_RAD_S  # of a shaft that turns one radian a metre
 _USUAL_RADIUS_M: Final = Known(0.33, 0.0264, True)
 _LEAST_SD: Final = 0.003
 

@@ -13,7 +13,6 @@ import gzip
 import re
 import zlib
 from binascii import unhexlify
-from collections import Counter
 from collections.abc import Callable, Container, Iterator, Sequence
 from datetime import datetime
 from itertools import chain
@@ -22,6 +21,7 @@ from typing import BinaryIO, Final
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
+from livemon.sources.recorded import Recording
 
 _PIECE_BYTES: Final = 1 << 13  # measured: larger pieces fall out of the cache
 _LONGEST_LINE: Final = 4096  # a CAN FD line in the spaced layout stays under 300
@@ -53,14 +53,12 @@ _Row = tuple[bytes, bytes, bytes]  # stamp, channel and identifier, hex digits
 _Head = tuple[str, int, bool, str]  # "" or why it is no wanted frame, identifier, extended, channel
 
 
-class Candump:
-    """One recording, read once from its beginning. Iterate it for the frames in `wanted_ids` (None: all).
+class Candump(Recording):
+    """A recording of candump lines.
 
-    Times count from the recording's first frame, wanted or not, and never go back; `start_s` is that
-    frame's own stamp. Stamps that step back, or on by more than a day, are a clock that was set: the time
-    goes on from where it was. What is dropped is counted in `counters`, what is worth a sentence is in
-    `notices`; `markers` (time, text) runs ahead of the frames by a few hundred. `frames` counts all data
-    frames. Raises RecordingError when the file cannot be read or holds no frame at all.
+    Stamps that step back, or on by more than a day, are a clock that was set: the time goes on from where it
+    was. `markers` runs ahead of the frames by a few hundred. Raises RecordingError when the file cannot be
+    read or holds no frame at all.
     """
 
     def __init__(
@@ -69,15 +67,7 @@ class Candump:
         wanted_ids: Container[tuple[int, bool]] | None = None,
         stop: Callable[[], bool] = lambda: False,
     ) -> None:
-        self.path = path
-        self._stop = stop
-        self.frames = 0
-        self.counters: Counter[str] = Counter()
-        self.notices: list[str] = []
-        self.markers: list[tuple[float, str]] = []
-        self.start_s: float | None = None
-        self.duration_s = 0.0
-        self._wanted = wanted_ids
+        super().__init__(path, wanted_ids, stop)
         self._heads: dict[bytes, _Head] = {}
         self._shift_s = 0.0  # from a stamp to our time; grows where the stamps step back
         self._last_s = 0.0  # of the newest frame given out

@@ -11,11 +11,12 @@ from contextlib import closing
 from importlib.util import find_spec
 from math import isfinite
 from pathlib import Path
-from typing import TYPE_CHECKING, BinaryIO, Final, Protocol, cast
+from typing import TYPE_CHECKING, BinaryIO, Final, cast
 
 from livemon.errors import RecordingError
 from livemon.records import Frame
 from livemon.sources.candump import DAY_S, STEP_BACK_S, Candump
+from livemon.sources.recorded import Recording
 from livemon.sources.text_lines import TextLines
 
 if TYPE_CHECKING:
@@ -32,22 +33,6 @@ _ROWS: Final = (
     f"SELECT {_SOUND}, ts, arbitration_id, extended, remote, error, CASE WHEN {_SOUND} THEN data END"
     " FROM messages"
 )
-
-
-class Recording(Protocol):
-    """A recorded drive. Iterate it once; the rest is complete when the iteration has ended.
-
-    Times count from the first frame, wanted or not, and never go back; `start_s` is its own stamp.
-    """
-
-    frames: int
-    counters: Counter[str]
-    notices: list[str]
-    markers: list[tuple[float, str]]
-    start_s: float | None
-    duration_s: float
-
-    def __iter__(self) -> Iterator[Frame]: ...
 
 
 def open_recording(
@@ -81,28 +66,12 @@ def open_recording(
     )
 
 
-class OtherFormat:
+class OtherFormat(Recording):
     """A recording that python-can reads. The only way through which its readers' exceptions pass.
 
     A step of the stamps, back or by more than a day, is a clock that was set: counted, and the time goes on
     from where it was. A single wrong stamp is two such steps.
     """
-
-    def __init__(
-        self,
-        path: Path,
-        wanted_ids: Container[tuple[int, bool]] | None = None,
-        stop: Callable[[], bool] = lambda: False,
-    ) -> None:
-        self.path = path
-        self._stop = stop
-        self.frames = 0
-        self.counters: Counter[str] = Counter()
-        self.notices: list[str] = []
-        self.markers: list[tuple[float, str]] = []
-        self.start_s: float | None = None
-        self.duration_s = 0.0
-        self._wanted = wanted_ids
 
     def __iter__(self) -> Iterator[Frame]:
         if _suffix(self.path) == ".mf4" and find_spec("asammdf") is None:
