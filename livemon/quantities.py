@@ -12,6 +12,7 @@ RPM_TO_RAD_S: Final = pi / 30.0
 KMH_TO_M_S: Final = 1.0 / 3.6
 STANDARD_GRAVITY_M_S2: Final = 9.80665  # CODATA 2018, exact by definition
 BAROMETER_KPA: Final = 50.0, 110.0  # at 5500 m; below sea level in a strong high
+SEA_LEVEL_KPA: Final = 101.3
 AIR_DENSITY_KG_M3: Final = 1.2  # about 20 degC at 101 kPa; the density the EPA figures in docs/sources.md use
 
 QUANTITIES: Final[dict[str, str]] = {
@@ -68,13 +69,15 @@ TORQUE_SOURCES: Final = {
     "fuel_rate_l_h": "fuel_rate",
     "air_flow_g_s": "air_flow",
     "absolute_load_pct": "absolute_load",
+    "calculated_load_pct": "calculated_load",
 }
+OF_RATING: Final = frozenset({"calculated_load"})  # worked out from the rating: no measure of it
 
 
 def torque_quantities(fuel: str | None) -> tuple[str, ...]:
     """What engine torque is taken from, best first. A diesel breathes alike whatever it makes."""
     worked_out = ("fuel_rate_l_h",) if fuel == "diesel" else ("air_flow_g_s", "absolute_load_pct")
-    return "engine_torque_nm", "engine_torque_pct", *worked_out
+    return "engine_torque_nm", "engine_torque_pct", *worked_out, "calculated_load_pct"
 
 
 def pedal_quantities(fuel: str | None) -> tuple[str, ...]:

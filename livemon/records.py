@@ -111,7 +111,7 @@ class Estimate:
     capacity_rpm_per_sqrt_nm: float | None = None
     torque_ratio: float | None = None  # from the road: turbine torque / pump torque
     torque_ratio_sd: float = 0.0
-    torque_source: str = ""  # "reported", "fuel_rate", "air_flow", "absolute_load"; "" when there is none
+    torque_source: str = ""  # a name of quantities.TORQUE_SOURCES; "" when there is none
     pedal_pct: float | None = None
     brake: bool | None = None
     geared_rpm: float | None = None  # turbine speed by road speed and file ratio alone, nothing learned

@@ -54,6 +54,17 @@ class Vehicle:
     path: str = field(default="", compare=False)  # the file it was read from, for complaints
 
     @property
+    def rated(self) -> bool:
+        """Whether the file tells what torque the engine is rated at."""
+        return bool(self.torque_curve) or self.peak_torque_nm is not None
+
+    @property
+    def full_load_known(self) -> bool:
+        """Whether it tells so at every speed: below its peak a charged engine falls off as its turbo does."""
+        peaks_high = (self.peak_torque_rpm or 0.0) >= _BREATHES_FREELY_RPM and self.fuel != "diesel"
+        return bool(self.torque_curve) or (self.peak_torque_nm is not None and peaks_high)
+
+    @property
     def assumed(self) -> tuple[str, ...]:
         """Vehicle-file names of the numbers that were defaulted, the converter's included."""
         bodies = {
@@ -102,6 +113,9 @@ def engine_torque_limit(vehicle: Vehicle, rpm: float) -> Known | None:
     return None
 
 
+_BREATHES_FREELY_RPM: Final = (
+    3000.0  # where torque peaks without a turbocharger, or above. Common practice, no source
+)
 # Share of peak torque over engine speed / peak-torque speed, full load.
 _FULL_LOAD_SHAPE: Final = (
     (0.0, 0.5),

@@ -27,7 +27,8 @@ def torque_source(answered: Set[str], vehicle: Vehicle) -> str:
     for name in torque_quantities(vehicle.fuel):
         lacks_reference = name == "engine_torque_pct" and "reference_torque_nm" not in answered
         lacks_size = name == "absolute_load_pct" and vehicle.displacement_l is None
-        if name in answered and not lacks_reference and not lacks_size:
+        lacks_rating = name == "calculated_load_pct" and not vehicle.full_load_known
+        if name in answered and not (lacks_reference or lacks_size or lacks_rating):
             source = TORQUE_SOURCES[name]
             return "reported torque" if source == "reported" else source.replace("_", " ")
     return ""
@@ -95,16 +96,19 @@ def _shudder(per_s: float) -> Scope:
 def _engine_and_drag(answered: Set[str], vehicle: Vehicle, road: bool) -> list[Scope]:
     source = torque_source(answered, vehicle)
     pedal = answered & {*pedal_quantities(vehicle.fuel)}
-    rated = vehicle.torque_curve or vehicle.peak_torque_nm
     if not source:
         why = "no engine torque, nor anything to work it out from"
         return [
             Scope("engine_low_output", "no", why),
             Scope("driveline_drag", "partly", "in coast-down only"),
         ]
-    lacking = [] if rated else ["torque rating in the file"]
+    lacking = [] if vehicle.rated else ["torque rating in the file"]
     lacking += [] if pedal else ["pedal"]
-    if lacking:
+    if source == "calculated load":
+        engine = Scope(
+            "engine_low_output", "partly", "against the road only: calculated load measures no rating"
+        )
+    elif lacking:
         engine = Scope("engine_low_output", "partly", f"against the road only: no {' and no '.join(lacking)}")
     else:
         engine = Scope("engine_low_output", "yes", f"{source} against the road and the rating")

@@ -1,8 +1,8 @@
 """Engine torque at the flywheel from what the control unit reports, each with how wrong it may be.
 
-Scalars only and no numpy: called once per reading. Three ways, best first: reported torque, fuel rate
-(diesel) or air flow, absolute load. `bias_sd_nm` is the slow error, the same all through a drive and so
-never averaged away; `scatter_sd_nm` is what differs from one reading to the next.
+Scalars only and no numpy: called once per reading. Four ways, best first: reported torque, fuel rate
+(diesel) or air flow, absolute load, calculated load and the rating. `bias_sd_nm` is the slow error, the same
+all through a drive and so never averaged away; `scatter_sd_nm` is what differs from one reading to the next.
 Converter and engine meet here: pump torque = engine torque - accessories - inertia x acceleration.
 """
 
@@ -24,6 +24,7 @@ _PERCENT_SD: Final = 1.0 / sqrt(12.0)  # reported in whole percent of the refere
 # Petrol, stoichiometric: lower heating value 43 MJ/kg, 14.7 kg air per kg fuel, indicated efficiency 0.385
 # (0.36-0.40 warm [heywood], from memory).
 _PETROL_J_PER_G_AIR: Final = 43.0e3 / 14.7 * 0.385
+_PETROL_BAR: Final = 0.01 * STROKE_AIR_G_L * _PETROL_J_PER_G_AIR  # indicated, of cylinders just full: 13 bar
 _PETROL_SHARE_SD: Final = 0.08  # spark, knock, enrichment, flow meter ageing
 # Diesel: 42.7 MJ/kg, 0.835 kg/L, indicated efficiency 0.44 (0.40-0.48 [heywood], from memory).
 _DIESEL_J_PER_ML: Final = 42.7e3 * 0.835 * 0.44
@@ -33,9 +34,10 @@ _DIESEL_SHARE_SD: Final = 0.5
 _USUAL_DISPLACEMENT_L: Final = (2.5, 1.2)
 
 # Off by a factor a whole drive long. Torque from PIDs 62, 63 and 8E is a model inside the control unit: a few
-# per cent between engines of one type. Air flow and absolute load pass through an assumed efficiency as well.
+# per cent between engines of one type. Air flow and absolute load pass through an assumed efficiency as well,
+# calculated load through the rating and through what each control takes for full load.
 # Common practice, no source.
-GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15}
+GAIN_SD: Final = {"reported": 0.06, "air_flow": 0.12, "absolute_load": 0.15, "calculated_load": 0.17}
 _OTHER_GAIN_SD: Final = 0.15
 
 
@@ -118,6 +120,31 @@ def from_absolute_load(
     )
 
 
+def from_calculated_load(
+    load_pct: float,
+    engine_rpm: float,
+    full_nm: float,
+    displacement_l: float | None = None,
+    fuel: str | None = "petrol",
+    air_share: float = 1.0,
+) -> Torque:
+    """Net torque from calculated load (PID 04), which every vehicle answers, and the rating at this speed.
+
+    Petrol: air flow over the most at this speed and this density, `air_share` of that at sea level; diesel:
+    fuel flow likewise. Full load is full_nm and friction. Bias 15 % of indicated torque; scatter 5 %.
+    load_pct 0..100, engine_rpm > 0, full_nm > 0. Source: [sae-j1979] PID 04; sizes of errors common practice.
+    """
+    litres = displacement_l or _USUAL_DISPLACEMENT_L[0]
+    friction = friction_bar(engine_rpm)
+    full_bar = full_nm / _per_bar_nm(litres) + friction
+    diesel = fuel == "diesel"
+    indicated_bar = 0.01 * load_pct * full_bar * (1.0 if diesel else air_share)
+    filling = indicated_bar / _PETROL_BAR
+    lost_bar = friction + (0.0 if diesel else max(0.0, 1.0 - filling / 0.9))
+    indicated = indicated_bar * _per_bar_nm(litres)
+    return _net(indicated, 0.15, 0.05, lost_bar, litres, displacement_l is not None)
+
+
 def air_flow_of_load(load_pct: float, engine_rpm: float, displacement_l: float) -> float:
     """Air flow [g/s] absolute load stands for. Source: [sae-j1979] PID 43, four-stroke engine."""
     return 0.01 * load_pct * STROKE_AIR_G_L * displacement_l * engine_rpm / 120.0
@@ -148,11 +175,16 @@ def pump_torque_nm(
     return engine_nm - accessories_nm - inertia_kg_m2 * engine_accel_rpm_s * RPM_TO_RAD_S
 
 
+def _per_bar_nm(litres: float) -> float:
+    """Torque [N m] of 1 bar of mean effective pressure, four-stroke engine."""
+    return 1e5 * 1e-3 * litres / (4.0 * pi)
+
+
 def _net(
     indicated: float, share_sd: float, scatter: float, lost_bar: float, litres: float, size_known: bool
 ) -> Torque:
     """Indicated torque less `lost_bar` of mean effective pressure on `litres` (torque = p V / 4 pi)."""
-    per_bar = 1e5 * 1e-3 * litres / (4.0 * pi)
+    per_bar = _per_bar_nm(litres)
     lost = lost_bar * per_bar
     unsized = 0.0 if size_known else lost * _USUAL_DISPLACEMENT_L[1] / _USUAL_DISPLACEMENT_L[0]
     bias = sqrt((share_sd * indicated) ** 2 + (0.3 * per_bar) ** 2 + unsized**2)

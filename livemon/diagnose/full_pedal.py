@@ -7,7 +7,7 @@ from math import erf, exp, hypot, inf, log, pi, sqrt
 from typing import Final
 
 from livemon.diagnose.windows import Window
-from livemon.quantities import BAROMETER_KPA
+from livemon.quantities import BAROMETER_KPA, OF_RATING, SEA_LEVEL_KPA
 from livemon.vehicle import Vehicle, engine_torque_limit
 
 # A relative pedal reading runs from 0 to about 100; an absolute one is a sensor's voltage and runs from about
@@ -22,7 +22,6 @@ _STEPS: Final = ((0.92, 0.97, 0.07), (0.78, 0.92, 0.12), (0.64, 0.82, 0.17))
 _LEAST_S: Final = 3.0  # pedal and torque are read at different moments
 _SETTLED_RPM_S: Final = 4000.0
 _LEAST_RPM: Final = 1300.0
-SEA_LEVEL_KPA: Final = 101.3
 _ALTITUDE_SD: Final = 0.05  # nobody told the altitude: 500 m is 6 % of a naturally aspirated engine
 _RATED_ALIKE: Final = 0.02  # ratings are known alike within so much of themselves
 # One sound engine in a hundred is held down all drive: a torque limit, a pedal that is not what it seems.
@@ -92,6 +91,8 @@ class FullPedal:
                 self._since_s[i] = w.end_s  # the window in which the pedal went down does not count
                 continue
             if rated is None or w.engine_torque_nm is None or not settled or w.engine_rpm < _LEAST_RPM:
+                continue
+            if w.torque_source in OF_RATING:
                 continue
             step = self.steps[i]
             step.first_s = step.first_s or w.start_s

@@ -77,7 +77,8 @@ def _of_torque(d: Seen) -> Iterator[str]:
     if not d.torque_source:
         yield (
             "stator, engine output and torque balance: no engine torque was reported and none could be "
-            "worked out (PIDs 62, 63 and 8E, mass air flow, absolute load or, of a diesel, fuel rate)"
+            "worked out (PIDs 62, 63 and 8E, mass air flow, absolute load, of a diesel fuel rate, or "
+            "calculated load and a torque curve in the vehicle file)"
         )
         yield (
             "whether a converter clutch that slips comes on at all: without torque an open converter looks "

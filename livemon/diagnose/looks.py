@@ -74,8 +74,7 @@ class Looks:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, prior: Prior, rows: tuple[Hypothesis, ...]) -> None:
         self._vehicle, self.curves, self._prior = vehicle, curves, prior
-        rated = vehicle.torque_curve or vehicle.peak_torque_nm
-        self._most_nm = _IMPOSSIBLE * prior.torque_nm if rated else inf
+        self._most_nm = _IMPOSSIBLE * prior.torque_nm if vehicle.rated else inf
         self._weight_n = vehicle.mass_kg.value * STANDARD_GRAVITY_M_S2
         self._aero = 0.5 * AIR_DENSITY_KG_M3 * vehicle.drag_area_m2.value / self._weight_n
         self._lost_at_all = np.array([row.lost for row in rows])

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from math import hypot, sqrt
+from math import hypot, inf, sqrt
 from typing import Final
 
 from livemon.converter.engine_torque import Torque as EngineTorque
@@ -10,6 +10,7 @@ from livemon.converter.engine_torque import (
     accessories,
     from_absolute_load,
     from_air_flow,
+    from_calculated_load,
     from_fuel_rate,
     from_reported,
     pump_torque_nm,
@@ -18,7 +19,9 @@ from livemon.estimate.convention import Convention
 from livemon.estimate.held import FRESH_S, Held
 from livemon.quantities import (
     AIR_DENSITY_KG_M3,
+    BAROMETER_KPA,
     RPM_TO_RAD_S,
+    SEA_LEVEL_KPA,
     STANDARD_GRAVITY_M_S2,
     TORQUE_SOURCES,
     pedal_quantities,
@@ -30,6 +33,7 @@ from livemon.vehicle import Vehicle, curves_of, engine_torque_limit, road_force
 _GRADE_SD: Final = 0.025
 RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
+_REFERENCE_COMES_S: Final = 30.0  # after the first percent; until then no worse source stands in for it
 _PEDAL_UP_PCT, _THROTTLE_UP_PCT = 1.0, 2.0  # above where it rests: steps of the reading, idle governor
 _PEDAL_MOVED_PCT: Final = 5.0  # before so much travel was seen, where it rests is not known
 
@@ -41,16 +45,25 @@ class Torque:
         self._vehicle = vehicle
         rated = engine_torque_limit(vehicle, vehicle.peak_torque_rpm or 3000.0)
         self._rated_nm = rated.value if rated else None
+        self._air_share = 1.0  # of the air at sea level
         self._offset, self._offset_sd = 0.0, 1e9
         self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
         self.road_kmh: float | None = None
         self._convention = Convention()
         self._reference_nm: float | None = None
+        self._reference_due_s = inf
         self._friction_nm = 6.0 * (vehicle.displacement_l or 2.5)
         self._states_friction = False
         self._pedals, self._sources = pedal_quantities(vehicle.fuel), torque_quantities(vehicle.fuel)
         self._kept = frozenset(
-            (*self._pedals, *self._sources, "reference_torque_nm", "friction_torque_pct", "brake")
+            (
+                *self._pedals,
+                *self._sources,
+                "reference_torque_nm",
+                "friction_torque_pct",
+                "barometric_kpa",
+                "brake",
+            )
         )
         self._travel: dict[str, tuple[float, float]] = {}  # least and most of each pedal signal
         self._k_stall = curves_of(vehicle).k[0]
@@ -68,11 +81,14 @@ class Torque:
             return  # no engine runs without friction: a control that says so does not know it
         self._held.add(quantity, t, value)
         if quantity == "engine_torque_pct":
+            self._reference_due_s = min(self._reference_due_s, t + _REFERENCE_COMES_S)
             self._look_at_convention(t, value)
         elif quantity == "reference_torque_nm" and value > 0.0:
             self._reference_nm = value
         elif quantity == "friction_torque_pct":
             self._states_friction = True
+        elif quantity == "barometric_kpa" and BAROMETER_KPA[0] < value < BAROMETER_KPA[1]:
+            self._air_share = value / SEA_LEVEL_KPA
         elif quantity in self._pedals:
             rest, most = self._travel.get(quantity, (value, value))
             self._travel[quantity] = (min(rest, value), max(most, value))
@@ -135,6 +151,8 @@ class Torque:
             value = self._held.near(quantity, t, self._held.fresh_s(quantity))
             if value is not None:
                 found = self._from(quantity, value, t, n)
+                if found is None and quantity == "engine_torque_pct" and t < self._reference_due_s:
+                    return None
                 if found is not None:
                     torque, nm_per_unit, source = found
                     scatter = hypot(torque.scatter_sd_nm, nm_per_unit * self._held.unsure(quantity, t))
@@ -160,6 +178,11 @@ class Torque:
             torque = from_fuel_rate(value, n, displacement, fuel)
         elif quantity == "air_flow_g_s":
             torque = from_air_flow(value, n, displacement, fuel)
+        elif quantity == "calculated_load_pct":
+            full = engine_torque_limit(self._vehicle, n) if self._vehicle.full_load_known else None
+            if full is None:
+                return None
+            torque = from_calculated_load(value, n, full.value, displacement, fuel, self._air_share)
         elif displacement is not None:
             torque = from_absolute_load(value, n, displacement, fuel)
         else:

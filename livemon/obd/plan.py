@@ -87,10 +87,12 @@ class Plan:
         self._purposes = purposes(fuel)
         self._asks = 0.0
         self._turn = dict.fromkeys(self.pids, 0.0)  # PID -> number of the ask it is due in
-        self._slow_s = {pid: 0.0 for pid in self.pids if PIDS[pid].quantity in PERIODS_S}
         self._since_slow = 0
         self._banned_s: dict[int, float] = {}
         self._shares: dict[str, dict[int, float]] = {}
+        often = self._shares_in("unknown")
+        slow = (pid for pid in self.pids if PIDS[pid].quantity in PERIODS_S and pid not in often)
+        self._slow_s = dict.fromkeys(slow, 0.0)
 
     def choose(self, now_s: float, regime: Regime, most: int, prefer: Set[int] = frozenset()) -> list[int]:
         """The PIDs of the next ask, at most `most`; empty when nothing is worth asking now.
@@ -153,14 +155,14 @@ class Plan:
             by_purpose = SHARES.get(regime, _USUAL)
             shares = {}
             for purpose, quantities in self._purposes.items():
-                share = by_purpose[purpose]
+                share, served = by_purpose[purpose], False
                 for quantity in quantities:
                     pid = next((pid for pid in self.pids if PIDS[pid].quantity == quantity), None)
-                    if pid is None:
-                        continue
+                    if pid is None or (served and quantity in PERIODS_S):
+                        continue  # not answered; or the last resort, not needed
                     shares[pid] = share
                     if purpose != "torque":
                         break
-                    share = by_purpose[purpose] * SECOND_TORQUE_SHARE
+                    share, served = by_purpose[purpose] * SECOND_TORQUE_SHARE, True
             self._shares[regime] = shares
         return self._shares[regime]
