@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from copy import copy
 from typing import Final
 
 from livemon.estimate.box import Rates
@@ -84,6 +85,17 @@ class Tick:
             return
         self.mean_k = mean = mean / weight
         self.spread_k2 = max(square / weight - mean * mean, 0.0)
+
+    def between(self, other: Tick, t: float) -> Tick:
+        """This one, its turbine and shares between the two at t: a shift moves hundreds of rpm in a tick."""
+        share = abs((t - self.t) / (other.t - self.t))
+        tick, rest = copy(self), 1.0 - share
+        tick.mean_k = rest * self.mean_k + share * other.mean_k
+        tick.spread_k2 = rest * self.spread_k2 + share * other.spread_k2
+        tick.shifting = rest * self.shifting + share * other.shifting
+        if self.gear == other.gear:
+            tick.locked = rest * self.locked + share * other.locked
+        return tick
 
 
 def at_rest(t: float, neutral: float, gear: int = 0) -> Tick:

@@ -21,13 +21,12 @@ def truncated(mean: float, sd: float, low: float, high: float) -> tuple[float, f
     exponential tail at the near edge, within the interval.
     """
     a, b = (low - mean) / sd, (high - mean) / sd
-    if a > _FAR or b < -_FAR:
-        depth = min(sd / (a if a > _FAR else -b), 0.29 * (high - low))
-        return 1e-9, (low + depth if a > _FAR else high - depth), depth * depth
     mass = 0.5 * (erf(b * _ROOT_HALF) - erf(a * _ROOT_HALF))
-    if mass < 1e-9:
-        middle = 0.5 * (low + high)
-        return 1e-9, middle, (high - low) ** 2 / 12.0
+    if a > _FAR or b < -_FAR or mass < 1e-9:
+        if a <= 0.0 <= b:  # too narrow to hold any of it
+            return 1e-9, 0.5 * (low + high), (high - low) ** 2 / 12.0
+        depth = min(sd / (a if a > 0.0 else -b), 0.29 * (high - low))
+        return 1e-9, (low + depth if a > 0.0 else high - depth), depth * depth
     pa, pb = _DENSITY * exp(-0.5 * a * a), _DENSITY * exp(-0.5 * b * b)
     shift = (pa - pb) / mass
     variance = 1.0 + (a * pa - b * pb) / mass - shift * shift

@@ -191,7 +191,7 @@ class Locked:
             delay2 += w * (d * d + p[1][1])
             c = 1.0 + e
             for i, term in enumerate(
-                (c, -o * c, c * c + p[0][0], -2.0 * o * c * c, o * o * c * c, p[1][1], -2.0 * p[0][1])
+                (c, -o * c, c * c + p[0][0], -2.0 * o * c * c, o * o * c * c, p[1][1], 2.0 * p[0][1])
             ):
                 road[i] += w * term
             own = h.wander_var

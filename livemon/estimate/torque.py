@@ -17,6 +17,7 @@ from livemon.converter.engine_torque import (
 )
 from livemon.estimate.convention import Convention
 from livemon.estimate.held import FRESH_S, Held
+from livemon.estimate.zero import Zero
 from livemon.quantities import (
     AIR_DENSITY_KG_M3,
     BAROMETER_KPA,
@@ -46,7 +47,7 @@ class Torque:
         rated = engine_torque_limit(vehicle, vehicle.peak_torque_rpm or 3000.0)
         self._rated_nm = rated.value if rated else None
         self._air_share = 1.0  # of the air at sea level
-        self._offset, self._offset_sd = 0.0, 1e9
+        self.zero = Zero()  # used for the gear chain alone; what is told to others stays as reported
         self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
         self.road_kmh: float | None = None
         self._convention = Convention()
@@ -201,36 +202,27 @@ class Torque:
             guess.nm, hypot(guess.bias_sd_nm, 0.15 * guess.nm), guess.scatter_sd_nm
         ), "reported"
 
-    def idle(self, t: float, n: float, pump_nm: float, pump_sd_nm: float) -> None:
-        """Standing in gear at idle, the pump takes about `pump_nm`: how far off zero the reported torque is.
-
-        Used for the gear chain alone; what is told to others stays as reported.
-        """
-        engine = self.engine(t, n)
-        if engine is None:
-            return
-        if self._offset_sd > 1e3:
-            self._offset_sd = engine[0].bias_sd_nm
-        taken = accessories(n, self._vehicle.displacement_l)
-        off = engine[0].nm - taken.nm - pump_nm
-        noise = pump_sd_nm**2 + taken.bias_sd_nm**2
-        p = self._offset_sd**2 + 1.0
-        gain = p / (p + 5.0 * noise)
-        self._offset += gain * (off - self._offset)
-        self._offset_sd = max(sqrt(p * (1.0 - gain)), 0.7 * sqrt(noise))
-
     def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
         """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
         engine = self.engine(t, n) or self._guess(t)
         if engine is None:
             return None, 0.0
         (torque, bias, scatter), _ = engine
-        torque -= self._offset
-        bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self._offset_sd))
+        torque -= self.zero.nm
+        bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self.zero.sd_nm))
         inertia, turning = self._vehicle.inertia_kg_m2, n_rate * RPM_TO_RAD_S
         taken = accessories(n, self._vehicle.displacement_l)
         pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
         return pump, hypot(bias, scatter, taken.bias_sd_nm, inertia.sd * turning)
+
+    def plain(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
+        """Pump torque [N m] as the engine tells it, its zero where it is, and sd of its slow error."""
+        engine = self.engine(t, n) or self._guess(t)
+        if engine is None:
+            return None, 0.0
+        taken = accessories(n, self._vehicle.displacement_l)
+        pump = pump_torque_nm(engine[0].nm, taken.nm, self._vehicle.inertia_kg_m2.value, n_rate)
+        return pump, hypot(engine[0].bias_sd_nm, taken.bias_sd_nm)
 
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float

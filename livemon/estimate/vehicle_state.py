@@ -30,9 +30,9 @@ _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still loo
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
 _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
-_CURVE: Final = 0.4  # share of the pump's torque that curve and cold fluid leave open
 _SETTLED_RPM_S: Final = 60.0
-_HELD: Final = 0.03  # probability of neutral below which a stop teaches torque's zero
+_APART_S: Final = 0.5  # ticks further apart say nothing of what lies between
+_LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
 _ROLLING_KMH: Final = 6.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
@@ -51,7 +51,7 @@ class VehicleState:
         self._curves = curves_of(vehicle)
         self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
         self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
-        self._standstill = Standstill()
+        self._standstill = Standstill(self.seen.torque.zero)
         self.calibration = self._uncalibrated()
         self._launching = self._closed = self._gaps = False
         self.lost()
@@ -101,7 +101,7 @@ class VehicleState:
         until = now - look_ahead
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
-            out.append(self._estimate(i, self._tick(times[i])))
+            out.append(self._estimate(i, self._between(times[i])))
             i += 1
         self._settled = i
         self._trim((times[i] if i < n else now) - 1.0)
@@ -156,7 +156,7 @@ class VehicleState:
             self.closed = False
             if self._finder is not None:
                 self._finder.forget()
-            self._ticks.append(self._stand(t, n, n_rate, stated))
+            self._ticks.append(self._stand(t, n, n_rate, stated, weight))
             return
         if not zero:
             self._standstill.moved()
@@ -192,7 +192,9 @@ class VehicleState:
             x = log(n / (self._k[tick.gear] * v))
             if x > _COUPLED and abs(n_rate) < _SETTLED_RPM_S:
                 pump = gears.weigher.slip.torque_at(x, n)[0]
-                self.seen.torque.idle(t, n, pump, _CURVE * pump + 5.0)
+                plain, plain_sd = self.seen.torque.plain(t, n, n_rate)
+                if plain is not None:
+                    self._standstill.rolled(t, plain, plain_sd, pump)
 
     def _find(self, finder: GearFinder, t: float, i: int, v: float, v_sd: float, v_rate: float) -> bool:
         """Look for gears; true if there are others than before."""
@@ -226,16 +228,12 @@ class VehicleState:
         """Engine rpm per km/h of the gears found, first gear first, without those only guessed."""
         return [g.rpm_per_kmh for g in self._finder.gears if g.seen] if self._finder else []
 
-    def _stand(self, t: float, n: float, n_rate: float, stated: int | None) -> Tick:
-        gears, still_since = self._gears, self.seen.road.still_since
+    def _stand(self, t: float, n: float, n_rate: float, stated: int | None, weight: float) -> Tick:
+        gears = self._gears
         stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
-        torque, torque_sd = self.seen.torque.told(t, n, n_rate)
-        said = None if stated is None else stated + 1
-        runs = n > RUNS_RPM
-        neutral = self._standstill.tick(t, n, torque if runs else None, torque_sd, stalled, said)
-        long = still_since is not None and t - still_since > 1.5
-        if runs and long and neutral < _HELD and abs(n_rate) < 40.0:
-            self.seen.torque.idle(t, n, stalled, 0.6 * stalled)
+        said = None if stated is None else (stated < 0, max(weight, _LEAST_WEIGHT))
+        torque, torque_sd = self.seen.torque.plain(t, n, n_rate) if n > RUNS_RPM else (None, 0.0)
+        neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
         if gears is None:
             return at_rest(t, neutral)
         return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
@@ -281,6 +279,16 @@ class VehicleState:
         """(rpm, rpm/s) as the vehicle tells it; a turbine at rest in a vehicle that rolls is no turbine."""
         told = self.seen.turbine.at(t)
         return None if told is not None and told[0] < AT_REST_RPM and kmh > _ROLLING_KMH else told
+
+    def _between(self, t: float) -> Tick | None:
+        """What the two ticks around t say of it; standing, the nearest."""
+        tick = self._tick(t)
+        if tick is None or tick.alpha is None:
+            return tick
+        i = self._tick_at_index + (1 if t > tick.t else -1)
+        other = self._ticks[i] if 0 <= i < len(self._ticks) else tick
+        near = other.alpha is not None and 0.0 < abs(other.t - tick.t) < _APART_S
+        return tick.between(other, t) if near else tick
 
     def _tick(self, t: float) -> Tick | None:
         """The tick nearest to t."""

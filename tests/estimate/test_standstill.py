@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from livemon.estimate.standstill import Standstill
+from livemon.estimate.zero import Zero
 
 STALLED_NM = 25.0
 
@@ -18,29 +19,29 @@ def stand(
 
 
 def test_torque_of_a_stalled_converter_is_in_gear_and_none_is_neutral() -> None:
-    assert stand(Standstill(), 0.0, 6.0, 0.85 * STALLED_NM) < 0.2
-    assert stand(Standstill(), 0.0, 6.0, -4.0) > 0.6
+    assert stand(Standstill(Zero()), 0.0, 6.0, 0.85 * STALLED_NM) < 0.2
+    assert stand(Standstill(Zero()), 0.0, 6.0, -4.0) > 0.6
 
 
 def test_without_torque_only_the_usual_share_is_left() -> None:
-    assert 0.3 < stand(Standstill(), 0.0, 60.0, None) < 0.5
+    assert 0.3 < stand(Standstill(Zero()), 0.0, 60.0, None) < 0.5
 
 
 def test_an_engine_just_started_flares_by_itself() -> None:
-    state = Standstill()
+    state = Standstill(Zero())
     for i in range(10):
         state.tick(0.2 * i, 450.0 + 40.0 * i, -20.0, 20.0, STALLED_NM, None)
     assert state.neutral < 0.6
 
 
 def test_the_selector_moved_during_a_stop_is_noticed() -> None:
-    state = Standstill()
+    state = Standstill(Zero())
     assert stand(state, 0.0, 6.0, 0.85 * STALLED_NM) < 0.2
     assert stand(state, 6.0, 12.0, -4.0) > 0.6
 
 
 def test_a_box_that_lets_go_at_stops_is_remembered() -> None:
-    state = Standstill()
+    state = Standstill(Zero())
     state.moved()
     first = state.neutral
     for stop in range(4):
