@@ -13,7 +13,7 @@ from typing import Final, Literal, NamedTuple
 
 Regime = Literal[
     "stationary_in_gear",  # road speed zero, turbine held by the wheels: SR = 0
-    "neutral",  # turbine turns freely: park or neutral
+    "neutral",  # turbine turns freely: park or neutral, standing or rolling
     "launch",  # pulling away from rest, clutch open, until the first shift or the coupling point
     "pull",  # clutch open, engine driving, not a launch
     "locked",  # converter clutch applied, with or without controlled slip

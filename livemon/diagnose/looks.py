@@ -113,7 +113,7 @@ class Looks:
             if ratio is not None and pump is not None and w.turbine_rad_per_m is not None and not foot_off:
                 tr = self._torque_ratio(min(max(ratio, 0.0), 1.0))
                 force = self._force(w, x, foot_off, tr, min(ratio, 1.0))
-        elif w.regime == "coast" or (
+        elif w.regime in ("coast", "neutral") or (
             w.regime == "locked" and pump is not None and w.turbine_rad_per_m is not None
         ):
             force = self._force(w, x, foot_off, None, 1.0)
@@ -202,7 +202,7 @@ class Looks:
         variance = _FORCE_FLOOR_SD**2 + unsure_m_s2 / STANDARD_GRAVITY_M_S2**2
         h = self._h_force
         h[:] = 0.0
-        if pump is None or per_m is None or w.engine_torque_nm is None:
+        if pump is None or per_m is None or w.engine_torque_nm is None or w.regime == "neutral":
             tractive: Array = np.full(rows, _FLUID_DRAG[0])
             variance += _FLUID_DRAG[1] ** 2
         elif w.regime == "coast" and tr is None:

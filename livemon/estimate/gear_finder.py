@@ -3,7 +3,8 @@
 Each moment allows two ratios: the one seen (clutch closed) and the one seen less the slip at which an open
 converter would take the engine's torque. Over a drive both pile up at the ratios of the gears. They are found
 as the components of a mixture, added one at a time while each pays for itself (greedy EM: Verbeek, Vlassis &
-Kroese, Neural Computation 15 (2003) 469, from memory).
+Kroese, Neural Computation 15 (2003) 469, from memory). Where the box's ratios are known, and only final drive
+or tyre are not, one number is looked for: all gears are shifted together.
 """
 
 from __future__ import annotations
@@ -42,6 +43,11 @@ _USUAL_STEP, _HIGH_STEP = 0.45, 0.33
 _HOLE: Final = 0.8  # a step so large hides a gear nobody used
 _SAME: Final = 0.015  # ln, between two fits that mean the same gear
 _LOCKED_MOMENTS: Final = 6.0
+# Engine speed over road speed in top gear: 21.6 to 31.7 rpm/mph in 90 % of lockup automatics [epa-testcar],
+# and half as much spread again for older boxes.
+_TOP_USUAL, _TOP_SD, _TOP_MOST = 15.6, 0.18, 40.0  # rpm per km/h; relative
+_SD_SHIFT: Final = 0.025
+_LEAST_STARTS: Final = 2.0  # moments in first gear: every drive has some, and gears shifted by one have none
 _SD_LOCKED, _SD_OPEN, _SD_GUESSED = 0.015, 0.06, 0.15
 
 
@@ -58,12 +64,15 @@ class FoundGear(NamedTuple):
 
 
 class GearFinder:
-    """`look` at moments; `gears` are those that two fits running found, first gear first."""
+    """`look` at moments; `gears` are those that two fits running found, first gear first.
 
-    __slots__ = ("_before", "_cells", "_fitted", "_last", "_moments", "_slip", "gears")
+    ratios: of the box, first gear first, where they are known.
+    """
 
-    def __init__(self, slip: OpenSlip) -> None:
-        self._slip = slip
+    __slots__ = ("_before", "_cells", "_fitted", "_last", "_moments", "_ratios", "_slip", "gears")
+
+    def __init__(self, slip: OpenSlip, ratios: tuple[float, ...] = ()) -> None:
+        self._slip, self._ratios = slip, ratios
         self._moments: list[tuple[float, float, float, float]] = []  # ln ratio, sd, x if open, its sd (0: ?)
         self._cells: dict[tuple[int, int], int] = {}
         self._last: tuple[float, float] | None = None
@@ -108,12 +117,12 @@ class GearFinder:
         if len(self._moments) < _MORE * self._fitted:
             return False
         self._fitted = float(len(self._moments))
-        found, before = self._fit(), self._before
+        found, before = self._fit_shift() if self._ratios else self._fit(), self._before
         self._before = found
         twice = [gear for gear in found if any(_same(gear, other) for other in before)]
-        if len(twice) < 2:
+        if len(twice) < min(2, len(self._ratios) or 2):
             return False
-        gears = _complete(_even(twice), exp(min(ratio for ratio, *_ in self._moments)))
+        gears = twice if self._ratios else _complete(_even(twice), exp(min(r for r, *_ in self._moments)))
         if len(gears) == len(self.gears) and all(map(_same, gears, self.gears)):
             return False
         self.gears = gears
@@ -173,6 +182,28 @@ class GearFinder:
         if found and found[0].rpm_per_kmh > _LOW_RPM_PER_KMH:  # no clutch is held in first gear
             found[0] = FoundGear(found[0].rpm_per_kmh, _SD_OPEN)
         return found
+
+    def _fit_shift(self) -> list[FoundGear]:
+        """All gears at known distances: where the drive has them; empty while two places do as well."""
+        import numpy as np
+
+        above = np.log(np.array(self._ratios) / self._ratios[-1])
+        low, high, step = _GRID
+        closed, opened = self._densities(np.arange(low, high, step))
+        either = 0.5 * (closed + opened)
+        top = np.arange(low, log(_TOP_MOST), step)
+        mixed = np.full((len(either), len(top)), _ODD * _ODD)
+        for up in np.round(above / step).astype(int):
+            beyond = max(0, up + len(top) - either.shape[1])
+            mixed[:, : len(top) - beyond] += either[:, up : up + len(top) - beyond] / len(above)
+        told = _ALIKE * np.log(mixed).sum(0) - 0.5 * np.square((top - log(_TOP_USUAL)) / _TOP_SD)
+        best = int(np.argmax(told))
+        others = told[np.abs(top - top[best]) > 0.75 * _CLOSE]
+        first = min(best + round(float(above[0]) / step), either.shape[1] - 1)
+        starts = float((either[:, first] / mixed[:, best]).sum()) / len(above)
+        if told[best] - others.max(initial=-np.inf) < _PAYS or starts < _LEAST_STARTS:
+            return []
+        return [FoundGear(exp(float(top[best] + up)), _SD_SHIFT) for up in above]
 
     def _densities(self, grid: Array) -> tuple[Array, Array]:
         """Of each moment (rows) were this the gear (columns): clutch closed, clutch open."""

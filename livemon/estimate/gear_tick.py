@@ -92,9 +92,6 @@ class Tick:
         tick, rest = copy(self), 1.0 - share
         tick.mean_k = rest * self.mean_k + share * other.mean_k
         tick.spread_k2 = rest * self.spread_k2 + share * other.spread_k2
-        tick.shifting = rest * self.shifting + share * other.shifting
-        if self.gear == other.gear:
-            tick.locked = rest * self.locked + share * other.locked
         return tick
 
 

@@ -22,6 +22,9 @@ _GAUGE_SD: Final = 0.012  # what reported road speed may be off until locked str
 _PINNED_SD: Final = 0.008  # (common practice, no source)
 _HIDDEN, _HIDES = 0.15, 0.06  # share of stretches called locked, and the most slip so hidden
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
+# Rolling in neutral, a box that sails: the converter pulls an idling engine along with its turbine, the more
+# so the faster that turns. Common practice, no source.
+_RUNS_RPM, _IDLES_SHARE, _PULLS_ALONG_RPM = 400.0, 0.42, 1300.0
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _ROLLING_KMH, _SHIFTS = 7.0, 0.1  # slower, or a shift likelier: both speeds do not give the ratio
 _SHAFT_VAR: Final = 9.0  # rpm^2
@@ -82,6 +85,11 @@ def tell(e: Estimate, told: Told) -> bool:
         return _standing(e, tick, k[tick.gear] * v if k else 0.0, k[tick.gear] ** 2 * var if k else 25.0)
     if not k:
         return False
+    if not k_sd[-1] and _freewheels(n, k[-1] * v):
+        e.regime, e.gear, e.gear_probability, e.locked_probability = "neutral", None, 1.0, 0.0
+        e.turbine_rad_per_m = e.geared_rpm = None
+        _slip(e, n - _DRAG_RPM, _DRAG_RPM**2 + _STEADY_VAR)
+        return False
     mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
     t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
     t_var += (k_sd[tick.gear] * mean) ** 2
@@ -112,6 +120,11 @@ def tell(e: Estimate, told: Told) -> bool:
     e.turbine_source = "guessed" if gaps else "found" if k_sd[tick.gear] else "ratios"
     _slip(e, mean, t_var + _STEADY_VAR)
     return _regime(e, _shifting(tick, shifts), p > 0.5, mean, launching and tick.gear < 2)
+
+
+def _freewheels(n: float, top_rpm: float) -> bool:
+    """Whether the engine idles so far below the turbine's speed in top gear, top_rpm, that none can be in."""
+    return _RUNS_RPM < n < _IDLES_SHARE * top_rpm and top_rpm > _PULLS_ALONG_RPM
 
 
 def _slip(e: Estimate, turbine: float, var: float) -> None:

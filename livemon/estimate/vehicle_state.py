@@ -50,7 +50,8 @@ class VehicleState:
         self._k_sd = [0.0] * len(self._k)
         self._curves = curves_of(vehicle)
         self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
-        self._finder = None if self._k else GearFinder(OpenSlip(self._curves))
+        self._open_slip = OpenSlip(self._curves)  # until gears are known, which learn their own
+        self._finder = None if self._k else GearFinder(self._open_slip, vehicle.gear_ratios)
         self._standstill = Standstill(self.seen.torque.zero)
         self.calibration = self._uncalibrated()
         self._launching = self._closed = self._gaps = False
@@ -230,7 +231,7 @@ class VehicleState:
 
     def _stand(self, t: float, n: float, n_rate: float, stated: int | None, weight: float) -> Tick:
         gears = self._gears
-        stalled = gears.weigher.slip.stalled_nm(n) if gears else 40.0
+        stalled = (gears.weigher.slip if gears else self._open_slip).stalled_nm(n)
         said = None if stated is None else (stated < 0, max(weight, _LEAST_WEIGHT))
         torque, torque_sd = self.seen.torque.plain(t, n, n_rate) if n > RUNS_RPM else (None, 0.0)
         neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
