@@ -50,6 +50,12 @@ def test_reach_of_all_findings(
         ({"fuel_rate_l_h"}, Vehicle(fuel="diesel"), "fuel rate"),
         ({"absolute_load_pct"}, Vehicle(), ""),
         ({"absolute_load_pct"}, Vehicle(displacement_l=2.0), "absolute load"),
+        ({"calculated_load_pct"}, Vehicle(peak_torque_nm=300.0), ""),
+        (
+            {"calculated_load_pct"},
+            Vehicle(torque_curve=((1000.0, 150.0), (4000.0, 300.0))),
+            "calculated load",
+        ),
         (SPEEDS, Vehicle(), ""),
     ],
 )

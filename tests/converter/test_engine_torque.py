@@ -11,6 +11,7 @@ from livemon.converter.engine_torque import (
     air_flow_of_load,
     from_absolute_load,
     from_air_flow,
+    from_calculated_load,
     from_fuel_rate,
     from_reported,
     pump_torque_nm,
@@ -80,3 +81,18 @@ def test_an_engine_of_unknown_size_or_fuel_is_less_sure() -> None:
 def test_pump_gets_what_is_left() -> None:
     assert pump_torque_nm(200.0, 10.0, 0.3, 600.0) == pytest.approx(190.0 - 0.3 * 600.0 * pi / 30.0)
     assert 3.0 < accessories(2000.0).nm < 20.0 and accessories(800.0).nm > accessories(3000.0).nm
+
+
+@pytest.mark.parametrize("fuel", ["petrol", "diesel"])
+@pytest.mark.parametrize("rpm", [1500.0, 3000.0])
+def test_calculated_load_of_a_hundred_is_the_rating_and_idle_is_friction(fuel: str, rpm: float) -> None:
+    """SAE J1979 PID 04: air flow (of a diesel fuel flow) over the most at this speed; 1 bar of mean effective
+    pressure in 2 litres is 16 N m."""
+    full = from_calculated_load(100.0, rpm, 180.0, 2.0, fuel)
+    assert full.nm == pytest.approx(180.0)
+    assert full.bias_sd_nm > 0.1 * full.nm
+    nothing = from_calculated_load(0.0, rpm, 180.0, 2.0, fuel)
+    assert -45.0 < nothing.nm < -12.0
+    assert (nothing.nm < -24.0) == (fuel == "petrol"), "a closed throttle pumps"
+    halves = [from_calculated_load(50.0, rpm, 180.0, 2.0, fuel, air).nm for air in (1.0, 0.8)]
+    assert (halves[1] < 0.9 * halves[0]) == (fuel == "petrol"), "thin air"

@@ -27,3 +27,11 @@ def test_far_away_the_moments_stay_in_the_interval() -> None:
     assert mass < 1e-6
     assert 5.0 < m < 5.5
     assert 0.0 < v < 0.09
+
+
+@pytest.mark.parametrize("sds", [5.9, 5.995, 5.9999, 6.0001, 6.5])
+def test_nothing_jumps_where_the_error_function_runs_out_of_digits(sds: float) -> None:
+    mass, m, v = truncated(0.0, 0.05, 0.05 * sds, 1.0)
+    assert mass < 3e-9
+    assert 0.05 * sds < m < 0.05 * (sds + 0.25)
+    assert 0.0 < v < 0.05**2

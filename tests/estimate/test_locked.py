@@ -5,6 +5,7 @@ from __future__ import annotations
 import random
 from math import floor, sin
 
+import numpy as np
 import pytest
 
 from livemon.estimate.locked import Locked
@@ -103,3 +104,30 @@ def test_a_calibration_that_stops_fitting_is_dropped() -> None:
         t += 0.1
     assert c.dropped > 0
     assert c.scale_sd > 0.004
+
+
+@pytest.mark.parametrize("accel_kmh_s", [2.0, -2.0])
+@pytest.mark.parametrize("asked", [1.0, 0.0, -1.0])
+def test_road_speeds_sd_is_that_of_the_filters_own_scale_and_delay(accel_kmh_s: float, asked: float) -> None:
+    """Learnt at one rate of speed scale and delay make up for each other there, and add up at the opposite:
+    against ten thousand draws of both from what the filter believes."""
+    calibration, k, t = Locked(0.01, 15.0, 25.0), 30.0, 0.0
+    for _ in range(4):
+        for i in range(80):
+            v = (60.0 if accel_kmh_s > 0.0 else 110.0) + accel_kmh_s * 0.25 * i
+            z = float(floor(0.99 * (v - 0.12 * accel_kmh_s)))
+            if calibration.wants(t, z):
+                state = (k * (v - accel_kmh_s * calibration.delay_s), k * accel_kmh_s, 1.0)
+                calibration.look(t, z, 1.0, k, state)
+            t += 0.25
+        t += 60.0
+    weights = np.array([h.weight * h.forward for h in calibration._h])
+    rng, rate = np.random.default_rng(0), asked * accel_kmh_s
+    draws = np.concatenate([
+        (1.0 + e) * (80.0 + rate * (d - h.x[1]) - h.offset)
+        for h, share in zip(calibration._h, weights / weights.sum(), strict=True)
+        for e, d in [rng.multivariate_normal(h.x[:2], np.array(h.cov)[:2, :2], int(1e4 * share) + 1).T]
+    ])  # fmt: skip
+    mean, variance = calibration.road(80.0, rate)
+    assert mean == pytest.approx(float(draws.mean()), abs=0.03)
+    assert variance**0.5 == pytest.approx(float(draws.std()), rel=0.1)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import pytest
+
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.zero import Zero
 
@@ -53,3 +55,32 @@ def test_a_box_that_lets_go_at_stops_is_remembered() -> None:
         stand(state, 20.0 * stop, 10.0, 0.85 * STALLED_NM)
         state.moved()
     assert state.neutral < letting_go
+
+
+def test_park_at_the_end_shows_though_the_governor_holds_the_engine() -> None:
+    """The level teaches where zero is stop by stop, never the stop it is of."""
+    state = Standstill(Zero())
+    for stop in range(3):
+        stand(state, 30.0 * stop, 12.0, 0.85 * STALLED_NM + 8.0)
+        state.moved()
+    assert stand(state, 100.0, 6.0, 0.85 * STALLED_NM + 8.0) < 0.1
+    assert stand(state, 106.0, 3.0, 6.0) > 0.8
+    assert stand(state, 109.0, 60.0, 6.0) > 0.8, "nor does a long one become in gear"
+
+
+def test_a_compressor_is_no_selector() -> None:
+    state = Standstill(Zero())
+    for stop in range(3):
+        stand(state, 30.0 * stop, 12.0, 0.85 * STALLED_NM)
+        state.moved()
+    stand(state, 100.0, 6.0, 0.85 * STALLED_NM)
+    assert stand(state, 106.0, 6.0, 0.85 * STALLED_NM + 10.0) < 0.2
+    assert stand(state, 112.0, 6.0, 0.85 * STALLED_NM) < 0.2
+
+
+def test_a_gear_said_often_counts_no_more_than_one_said_now_and_then() -> None:
+    said, seldom = Standstill(Zero()), Standstill(Zero())
+    for i in range(10):
+        said.tick(0.2 * i, 700.0, None, 6.0, STALLED_NM, (True, 0.02**0.2))
+        seldom.tick(0.2 * i, 700.0, None, 6.0, STALLED_NM, (True, 0.02) if i in (0, 5) else None)
+    assert said.neutral == pytest.approx(seldom.neutral, abs=0.01)

@@ -133,3 +133,19 @@ def test_a_turbine_that_stands_in_a_vehicle_that_rolls_is_a_sensor_that_fails() 
     seen = [e for e in estimates(failing) if e.time_s > 10.0]
     told = sum(e.turbine_rpm is not None and e.turbine_rpm < 100.0 for e in seen)
     assert len(seen) > 900 and told <= 6  # once a drop, between the last zero and the next speed
+
+
+def test_rolling_in_neutral_is_seen_by_an_engine_that_idles_far_below_top_gear() -> None:
+    """No box can be in gear at 90 km/h with the engine at 700 rpm: its turbine turns with the engine then."""
+    estimator, found = Estimator(VEHICLE), list[Estimate]()
+    for i in range(2000):
+        t = 0.02 * i
+        rolls = 15.0 < t < 28.0
+        turbine = K[5] * 90.0
+        engine = 700.0 if rolls else turbine + 20.0
+        for reading in (Reading(t, "engine_rpm", engine, 0.25), Reading(t + 0.001, "vehicle_kmh", 90.0, 1.0)):
+            found += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
+    free = [e for e in found if 17.0 < e.time_s < 27.0]
+    assert all(e.regime == "neutral" and e.gear is None for e in free)
+    assert all(abs((e.turbine_rpm or 0.0) - 695.0) < 30.0 for e in free)
+    assert all(e.regime != "neutral" for e in found if e.time_s > 30.0 or 3.0 < e.time_s < 14.0)

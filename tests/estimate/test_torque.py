@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from livemon.estimate.torque import Torque
@@ -84,3 +86,57 @@ def test_torque_ratio_counts_what_turns_in_this_gear(per_m: float) -> None:
 def test_where_no_torque_is_told_the_road_tells_it() -> None:
     nm, _, told = Torque(VEHICLE).pump(0.0, 2000.0, 0.0, 45.0, 4.0, 2.0, 0.1)
     assert nm == pytest.approx(sum(road_force(VEHICLE, 4.0, 2.0, 45.0)) / 45.0) and not told
+
+
+CURVE = ((1000.0, 140.0), (2000.0, 190.0), (4000.0, 220.0), (6000.0, 180.0))
+
+
+@pytest.mark.parametrize(
+    ("vehicle", "source"),
+    [
+        (replace(VEHICLE, torque_curve=CURVE), "calculated_load"),
+        (replace(VEHICLE, torque_curve=CURVE, fuel="diesel"), "calculated_load"),
+        (replace(VEHICLE, peak_torque_rpm=4000.0), "calculated_load"),
+        (
+            replace(VEHICLE, peak_torque_rpm=1800.0),
+            None,
+        ),  # charged: at 1000 rpm it may make half or all of it
+        (replace(VEHICLE, peak_torque_rpm=4000.0, fuel="diesel"), None),
+        (replace(VEHICLE, peak_torque_nm=None), None),
+    ],
+)
+def test_calculated_load_serves_last_where_full_load_is_known(vehicle: Vehicle, source: str | None) -> None:
+    torque = Torque(vehicle)
+    torque.add(1.0, "calculated_load_pct", 50.0)
+    found = torque.engine(1.0, 2000.0)
+    assert (found[1] if found else None) == source
+    if found:
+        assert 0.3 * 190.0 < found[0].nm < 0.5 * 190.0
+        torque.add(1.0, "fuel_rate_l_h" if vehicle.fuel == "diesel" else "air_flow_g_s", 10.0)
+        better = torque.engine(1.0, 2000.0)
+        assert better is not None
+        assert better[1] != source
+
+
+def test_thin_air_makes_less_of_the_same_load() -> None:
+    torque = Torque(replace(VEHICLE, torque_curve=CURVE))
+    torque.add(1.0, "calculated_load_pct", 80.0)
+    low = torque.engine(1.0, 2000.0)
+    torque.add(1.0, "barometric_kpa", 80.0)
+    high = torque.engine(1.0, 2000.0)
+    assert low is not None and high is not None
+    assert 0.7 < high[0].nm / low[0].nm < 0.85
+
+
+def test_a_worse_source_waits_until_the_reference_torque_has_had_its_time() -> None:
+    """A gain once widened for air flow stays wide, and the reference is read within seconds."""
+    torque = Torque(VEHICLE)
+    sources = []
+    for i in range(400):
+        t = 0.1 * i
+        torque.add(t, "engine_torque_pct", 40.0)
+        torque.add(t, "air_flow_g_s", 20.0)
+        found = torque.engine(t, 2000.0)
+        sources.append(found[1] if found else "")
+    assert set(sources[:290]) == {""}
+    assert set(sources[310:]) == {"air_flow"}, "it never came"

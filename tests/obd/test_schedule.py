@@ -237,3 +237,15 @@ def test_random_bytes_never_raise() -> None:
         data = (start + rng.randbytes(rng.randrange(9)))[:8]
         schedule.feed(Frame(now_s, rng.choice((0x7E8, 0x7E9, 0x18DAF110)), rng.random() < 0.1, data), now_s)
         assert schedule.wait_s(now_s) > 0.0
+
+
+@pytest.mark.parametrize(("others", "often"), [((), True), ((0x10,), False)])
+def test_calculated_load_is_asked_often_where_it_is_all_there_is(
+    others: tuple[int, ...], often: bool
+) -> None:
+    unit = Unit(pids=(0x04, 0x0C, 0x0D, 0x49, *others), delay_s=0.03, most=1)
+    bench = Bench(Schedule(extended=False, fuel="petrol"), [unit])
+    bench.run(40.0)
+    seen = counts(bench.readings)
+    assert (seen["calculated_load_pct"] > 0.3 * seen["engine_rpm"]) == often
+    assert seen["calculated_load_pct"] >= 5
