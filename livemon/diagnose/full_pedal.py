@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from math import erf, exp, hypot, inf, log, pi, sqrt
 from typing import Final
@@ -11,15 +12,22 @@ from livemon.quantities import BAROMETER_KPA, OF_RATING, SEA_LEVEL_KPA
 from livemon.vehicle import Vehicle, engine_torque_limit
 
 # A relative pedal reading runs from 0 to about 100; an absolute one is a sensor's voltage and runs from about
-# 10-20 to 70-90. Which of the two it is shows at rest. Common practice, no source.
+# 10-20 to 70-90. Which of the two it is shows at rest; how far it goes, once it went there. Common practice.
 _RELATIVE_SPAN_PCT: Final = 96.0
 _ABSOLUTE_SPAN_PCT: Final = 63.0
+_FURTHER_PCT: Final = (
+    2.5  # so much further down than thought possible, and all before was less than it seemed
+)
 _REST_ABSOLUTE_PCT: Final = 8.0
 _REST_NOISE_PCT: Final = 2.0
 # How much of its rating a sound engine gives at least at a share of pedal travel, and how far pedal maps
 # differ there: (share of travel, share of rating, standard deviation). Common practice, no source.
 _STEPS: Final = ((0.92, 0.97, 0.07), (0.78, 0.92, 0.12), (0.64, 0.82, 0.17))
 _LEAST_S: Final = 3.0  # pedal and torque are read at different moments
+_SPOOLS_S: Final = 1.5  # a turbocharger needs its time after the pedal went down. Common practice, no source
+# An engine without boost makes its rating at high speed and lacks it in the middle: speeds are kept apart,
+# each counts by its best, and once it was held long enough to have reached that.
+_BAND_RPM, _BAND_S = 600.0, 2.0
 _SETTLED_RPM_S: Final = 4000.0
 _LEAST_RPM: Final = 1300.0
 _ALTITUDE_SD: Final = 0.05  # nobody told the altitude: 500 m is 6 % of a naturally aspirated engine
@@ -34,7 +42,10 @@ _REPORTS_ALL: Final = 0.9  # of what a sound engine gives: less, and the engine 
 
 @dataclass(slots=True)
 class Step:
-    """The best the engine gave at one share of pedal travel or more."""
+    """The best the engine gave at one share of pedal travel or more, near one speed.
+
+    Or on average over all speeds: torque and speed are then those of the longest.
+    """
 
     seconds_s: float = 0.0
     share: float = 0.0
@@ -52,14 +63,20 @@ class FullPedal:
         self._vehicle = vehicle
         self._baro_kpa: float | None = None
         self._since_s: list[float | None] = [None] * len(_STEPS)
-        self.steps = [Step() for _ in _STEPS]
+        self._bands: list[dict[int, Step]] = [{} for _ in _STEPS]
         self.rest_pct: float | None = None
+        self._most_pct = 0.0
 
     def travel(self, pedal_pct: float) -> float:
         """Share of pedal travel."""
+        return (pedal_pct - (self.rest_pct or 0.0)) / self._span_pct
+
+    @property
+    def _span_pct(self) -> float:
         rest = self.rest_pct or 0.0
-        absolute = rest > _REST_ABSOLUTE_PCT
-        return (pedal_pct - rest) / (_ABSOLUTE_SPAN_PCT if absolute else _RELATIVE_SPAN_PCT)
+        if rest <= _REST_ABSOLUTE_PCT:
+            return _RELATIVE_SPAN_PCT
+        return max(_ABSOLUTE_SPAN_PCT, self._most_pct - rest)
 
     def released(self, pedal_pct: float | None) -> bool:
         """Whether the foot is off, as far as the pedal reading tells."""
@@ -80,6 +97,9 @@ class FullPedal:
             self._since_s = [None] * len(_STEPS)
             return
         self.rest_pct = w.pedal_pct if self.rest_pct is None else min(self.rest_pct, w.pedal_pct)
+        thought, self._most_pct = self._span_pct, max(self._most_pct, w.pedal_pct)
+        if self._span_pct > thought + _FURTHER_PCT:
+            self._bands = [{} for _ in _STEPS]
         travel = self.travel(w.pedal_pct)
         rated = engine_torque_limit(self._vehicle, w.engine_rpm) if travel >= _STEPS[-1][0] else None
         settled = abs(w.engine_accel_rpm_s) < _SETTLED_RPM_S and w.regime not in ("shift", "unknown")
@@ -87,23 +107,24 @@ class FullPedal:
             if travel < least:
                 self._since_s[i] = None
                 continue
-            if self._since_s[i] is None:
+            since_s = self._since_s[i]
+            if since_s is None:
                 self._since_s[i] = w.end_s  # the window in which the pedal went down does not count
                 continue
             if rated is None or w.engine_torque_nm is None or not settled or w.engine_rpm < _LEAST_RPM:
                 continue
+            if w.start_s < since_s + _SPOOLS_S:
+                continue
             if w.torque_source in OF_RATING:
                 continue
-            step = self.steps[i]
+            step = self._bands[i].setdefault(int(w.engine_rpm / _BAND_RPM), Step())
             step.first_s = step.first_s or w.start_s
             step.last_s = w.end_s
             step.seconds_s += w.end_s - w.start_s
-            share, rated_sd = w.engine_torque_nm / rated.value, rated.sd / rated.value
-            # Where the rating is known best counts; among such moments the one with the most torque.
-            nearer = step.rated_sd - rated_sd
-            if nearer > _RATED_ALIKE or (nearer > -_RATED_ALIKE and share > step.share):
+            share = w.engine_torque_nm / rated.value
+            if share > step.share:
                 step.share, step.rpm, step.torque_nm = share, w.engine_rpm, w.engine_torque_nm
-                step.rated_sd = rated_sd
+                step.rated_sd = rated.sd / rated.value
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
@@ -113,8 +134,9 @@ class FullPedal:
     def _told(self) -> list[tuple[Step, float, float]]:
         """As `best`, of every step that has a moment of its own."""
         told: list[tuple[Step, float, float]] = []
-        for step, (_, share, spread) in zip(self.steps, _STEPS, strict=True):
-            if step.seconds_s >= _LEAST_S and all(step.torque_nm != of.torque_nm for of, _, _ in told):
+        for bands, (_, share, spread) in zip(self._bands, _STEPS, strict=True):
+            step = _together(bands.values())
+            if step.seconds_s >= _LEAST_S and all(step.share != of.share for of, _, _ in told):
                 told.append((step, *self._sound(share, hypot(spread, step.rated_sd))))
         return told
 
@@ -164,6 +186,27 @@ class FullPedal:
         # A weak engine gives its share of what a sound one would give here, anywhere between the two limits.
         inside = _phi((made - _FAULT_LOW) / sd) - _phi((made - _FAULT_HIGH) / sd)
         return log((max(inside, 1e-3) / (_FAULT_HIGH - _FAULT_LOW)) / sound)
+
+
+def _together(bands: Iterable[Step]) -> Step:
+    """All speeds the rating is known best at, as long as each was held."""
+    given = [band for band in bands if band.share > 0.0]
+    nearest = min((band.rated_sd for band in given), default=0.0) + _RATED_ALIKE
+    near = [band for band in given if band.rated_sd < nearest]
+    held = [band for band in near if band.seconds_s >= _BAND_S] or near
+    seconds_s = sum(band.seconds_s for band in held)
+    if seconds_s <= 0.0:
+        return Step()
+    longest = max(held, key=lambda band: band.seconds_s)
+    return Step(
+        sum(band.seconds_s for band in given),
+        sum(band.share * band.seconds_s for band in held) / seconds_s,
+        longest.rpm,
+        longest.torque_nm,
+        sum(band.rated_sd * band.seconds_s for band in held) / seconds_s,
+        min(band.first_s for band in given),
+        max(band.last_s for band in given),
+    )
 
 
 def _phi(x: float) -> float:

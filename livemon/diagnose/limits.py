@@ -66,8 +66,8 @@ def _of_converter(d: Seen) -> Iterator[str]:
         )
     elif final_drive is None and needs_ratios(d) and not d.ratios_found:
         yield (
-            "the converter: gear ratios, final drive or tyre are not given, and this drive was too short or held "
-            "too few gears for finding what is missing"
+            "the converter: gear ratios, final drive or tyre are not given, and this drive was too short or "
+            "held too few gears for finding what is missing"
         )
     elif final_drive is None and not d.presence.seen:
         yield "the converter: it was not seen at work (open, engine driving) for long enough"
@@ -113,8 +113,8 @@ def _of_clutch(d: Seen) -> Iterator[str]:
         )
     if d.ratios_found:
         yield (
-            "steady slip of the converter clutch or of one gear: gear ratios or final drive are not given, and "
-            "what this drive showed of them holds whatever slipped all along"
+            "steady slip of the converter clutch or of one gear: gear ratios or final drive are not given, "
+            "and what this drive showed of them holds whatever slipped all along"
         )
     elif totals.cold_cruise_s > _CRUISE_S and totals.hardly_applied:
         yield (

@@ -158,9 +158,9 @@ def full_pedal(d: Seen) -> Said | None:
         return None
     step, expected, sd = best
     text = (
-        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported at most "
-        f"{step.torque_nm:.0f} N m ({100 * step.share:.0f} % of its rating) at {step.rpm:.0f} rpm; a sound "
-        f"engine gives {100 * expected:.0f} ± {200 * sd:.0f} %"
+        f"With the pedal well down for {step.seconds_s:.0f} s the engine reported {100 * step.share:.0f} % "
+        f"of its rating (longest {step.torque_nm:.0f} N m at {step.rpm:.0f} rpm); a sound engine gives "
+        f"{100 * expected:.0f} ± {200 * sd:.0f} %"
     )
     if d.full_pedal.log_evidence > 0.0:
         return Said(f"{text}.")

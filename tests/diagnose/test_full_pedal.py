@@ -91,3 +91,36 @@ def test_two_steps_of_the_pedal_tell_more_than_one_and_the_same_moment_is_no_sec
     near, far = (85.0, 190.0, 3000.0), (100.0, 150.0, 5200.0)  # far off the rating is a guess
     assert told(far, far) == pytest.approx(told(far))
     assert told(near, far) > max(told(far), told(near))
+
+
+def test_an_engine_without_boost_is_weak_though_it_makes_its_rating_at_high_speed() -> None:
+    """Charged engines hold their torque from low speed on; without boost they breathe as others do."""
+    rated = replace(ENGINE, torque_curve=((1500.0, 320.0), (4500.0, 320.0), (6000.0, 235.0)))
+    breathes = [(100.0, torque, rpm) for rpm, torque in ((2200, 200.0), (3400, 200.0), (6000, 225.0))]
+    pedal = driven(rated, [moment for moment in breathes for _ in range(6)])
+    assert pedal.log_evidence > 1.0
+    sound = [(100.0, torque, rpm) for rpm, torque in ((2200, 315.0), (3400, 310.0), (6000, 225.0))]
+    assert driven(rated, [moment for moment in sound for _ in range(6)]).log_evidence < 0.0
+
+
+def test_a_turbocharger_has_its_time() -> None:
+    """Six pulls of two seconds each, boost coming up in each: no torque is missing."""
+    pedal = FullPedal(ENGINE)
+    for pull in range(6):
+        pedal.feed(window(10.0 * pull, 0.0, 0.0, 1500.0))
+        pedal.feed(window(10.0 * pull + 1.6, 100.0, 90.0, 2000.0))
+        pedal.feed(window(10.0 * pull + 3.2, 100.0, 130.0, 2400.0))
+    assert pedal.best is None
+
+
+@pytest.mark.parametrize("floored", [False, True])
+def test_how_far_an_absolute_pedal_goes_shows_once_it_went_there(floored: bool) -> None:
+    """At rest 15 %; at six tenths of its travel it reads 62 %, which of most pedals is three quarters."""
+    pedal = FullPedal(ENGINE)
+    pedal.feed(window(0.0, 15.0, 0.0, 1500.0))
+    for i in range(1, 8):
+        pedal.feed(window(1.6 * i, 62.0, 150.0, 3500.0))
+    if floored:
+        pedal.feed(window(20.0, 93.0, 250.0, 3500.0))
+    assert pedal.travel(62.0) == pytest.approx(0.60 if floored else 0.746, abs=0.01)
+    assert (pedal.best is None) == floored, "what was taken for most of the travel was less"
