@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Final, NamedTuple
 
 from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.open_slip import OpenSlip
+from livemon.estimate.ratios import USUAL_TOP
 
 if TYPE_CHECKING:
     from livemon.arrays import Array
@@ -43,9 +44,7 @@ _USUAL_STEP, _HIGH_STEP = 0.45, 0.33
 _HOLE: Final = 0.8  # a step so large hides a gear nobody used
 _SAME: Final = 0.015  # ln, between two fits that mean the same gear
 _LOCKED_MOMENTS: Final = 6.0
-# Engine speed over road speed in top gear: 21.6 to 31.7 rpm/mph in 90 % of lockup automatics [epa-testcar],
-# and half as much spread again for older boxes.
-_TOP_USUAL, _TOP_SD, _TOP_MOST = 15.6, 0.18, 40.0  # rpm per km/h; relative
+_TOP_MOST: Final = 40.0  # rpm per km/h
 _SD_SHIFT: Final = 0.025
 _LEAST_STARTS: Final = 2.0  # moments in first gear: every drive has some, and gears shifted by one have none
 _SD_LOCKED, _SD_OPEN, _SD_GUESSED = 0.015, 0.06, 0.15
@@ -66,13 +65,16 @@ class FoundGear(NamedTuple):
 class GearFinder:
     """`look` at moments; `gears` are those that two fits running found, first gear first.
 
-    ratios: of the box, first gear first, where they are known.
+    ratios: of the box, first gear first, where they are known; top: rpm per km/h to be expected of the last,
+    and its relative sd.
     """
 
-    __slots__ = ("_before", "_cells", "_fitted", "_last", "_moments", "_ratios", "_slip", "gears")
+    __slots__ = ("_before", "_cells", "_fitted", "_last", "_moments", "_ratios", "_slip", "_top", "gears")
 
-    def __init__(self, slip: OpenSlip, ratios: tuple[float, ...] = ()) -> None:
-        self._slip, self._ratios = slip, ratios
+    def __init__(
+        self, slip: OpenSlip, ratios: tuple[float, ...] = (), top: tuple[float, float] = USUAL_TOP
+    ) -> None:
+        self._slip, self._ratios, self._top = slip, ratios, top
         self._moments: list[tuple[float, float, float, float]] = []  # ln ratio, sd, x if open, its sd (0: ?)
         self._cells: dict[tuple[int, int], int] = {}
         self._last: tuple[float, float] | None = None
@@ -196,7 +198,7 @@ class GearFinder:
         for up in np.round(above / step).astype(int):
             beyond = max(0, up + len(top) - either.shape[1])
             mixed[:, : len(top) - beyond] += either[:, up : up + len(top) - beyond] / len(above)
-        told = _ALIKE * np.log(mixed).sum(0) - 0.5 * np.square((top - log(_TOP_USUAL)) / _TOP_SD)
+        told = _ALIKE * np.log(mixed).sum(0) - 0.5 * np.square((top - log(self._top[0])) / self._top[1])
         best = int(np.argmax(told))
         others = told[np.abs(top - top[best]) > 0.75 * _CLOSE]
         first = min(best + round(float(above[0]) / step), either.shape[1] - 1)

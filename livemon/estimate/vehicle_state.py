@@ -14,7 +14,7 @@ from livemon.estimate.locked import DELAY_S, SHAFT_DELAY_S, Locked
 from livemon.estimate.moment import Look
 from livemon.estimate.open_slip import OpenSlip
 from livemon.estimate.proven_lock import ProvenLock
-from livemon.estimate.ratios import rpm_per_kmh
+from livemon.estimate.ratios import rpm_per_kmh, usual_top
 from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.tell import AT_REST_RPM, TOGETHER, TOGETHER_RPM, Told, tell
@@ -51,7 +51,9 @@ class VehicleState:
         self._curves = curves_of(vehicle)
         self._gears = Gears(self._k, self._k_sd, self._curves) if self._k else None
         self._open_slip = OpenSlip(self._curves)  # until gears are known, which learn their own
-        self._finder = None if self._k else GearFinder(self._open_slip, vehicle.gear_ratios)
+        self._finder = (
+            None if self._k else GearFinder(self._open_slip, vehicle.gear_ratios, usual_top(vehicle))
+        )
         self._standstill = Standstill(self.seen.torque.zero)
         self.calibration = self._uncalibrated()
         self._launching = self._closed = self._gaps = False
