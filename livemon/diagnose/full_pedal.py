@@ -15,9 +15,7 @@ from livemon.vehicle import Vehicle, engine_torque_limit
 # 10-20 to 70-90. Which of the two it is shows at rest; how far it goes, once it went there. Common practice.
 _RELATIVE_SPAN_PCT: Final = 96.0
 _ABSOLUTE_SPAN_PCT: Final = 63.0
-_FURTHER_PCT: Final = (
-    2.5  # so much further down than thought possible, and all before was less than it seemed
-)
+_FURTHER_PCT: Final = 2.5  # further down than was thought possible: all before was less than it seemed
 _REST_ABSOLUTE_PCT: Final = 8.0
 _REST_NOISE_PCT: Final = 2.0
 # How much of its rating a sound engine gives at least at a share of pedal travel, and how far pedal maps

@@ -196,8 +196,8 @@ class GearFinder:
         top = np.arange(low, log(_TOP_MOST), step)
         mixed = np.full((len(either), len(top)), _ODD * _ODD)
         for up in np.round(above / step).astype(int):
-            beyond = max(0, up + len(top) - either.shape[1])
-            mixed[:, : len(top) - beyond] += either[:, up : up + len(top) - beyond] / len(above)
+            within = min(len(top), max(0, either.shape[1] - up))
+            mixed[:, :within] += either[:, up : up + within] / len(above)
         told = _ALIKE * np.log(mixed).sum(0) - 0.5 * np.square((top - log(self._top[0])) / self._top[1])
         best = int(np.argmax(told))
         others = told[np.abs(top - top[best]) > 0.75 * _CLOSE]

@@ -7,7 +7,7 @@ flare as the selector moves, the gear the vehicle states, and whether this box h
 from __future__ import annotations
 
 from collections import deque
-from math import exp, log, sqrt
+from math import exp, inf, log, sqrt
 from typing import Final
 
 from livemon.estimate.zero import Zero
@@ -54,7 +54,7 @@ class Standstill:
         self._stops = _STOPS_FREE
         self._stood_s = self._was_free_s = 0.0  # at this stop
         self._drove = False
-        self._rolled_s = -_MOST
+        self._rolled_s = -inf
 
     @property
     def idle_rpm(self) -> float:
@@ -65,7 +65,7 @@ class Standstill:
         """The clock was set: times from before say nothing."""
         self._last = None
         self._past.clear()
-        self._rolled_s = -_MOST
+        self._rolled_s = -inf
 
     def moved(self) -> None:
         """The vehicle moved: it was in gear, and stops in gear next time, or as it has done."""

@@ -71,6 +71,16 @@ def test_known_ratios_need_one_number_only(name: str) -> None:
     assert all(abs(log(a / b)) < 0.04 for a, b in zip(found, true, strict=True))
 
 
+@pytest.mark.parametrize("ratios", [(3.0,), (400.0, 2.0, 0.7), (4.0, 4.0, 4.0)])
+def test_odd_ratios_find_nothing_wrong(ratios: tuple[float, ...]) -> None:
+    """One gear alone, one beyond any box, three alike: moments of 30 rpm per km/h in the gear that does."""
+    finder = GearFinder(open_slip(), ratios)
+    for i in range(300):
+        v = 40.0 + 0.2 * i
+        finder.look(0.2 * i, 30.0 * v, v, 0.1, 1.0, None, False, 800.0)
+    assert len(finder.gears) in (0, len(ratios))
+
+
 def test_slip_of_found_gears_is_that_of_the_files_ratios_within_its_band() -> None:
     off = [
         (abs(e.turbine_rpm - beside.turbine_rpm), e.turbine_sd_rpm + beside.turbine_sd_rpm)
