@@ -14,7 +14,7 @@ from math import exp, log, sqrt
 from typing import Final
 
 from livemon.converter.engine_torque import FRICTION_PCT, FRICTION_PCT_SD
-from livemon.estimate.interval import ROOT_2PI
+from livemon.estimate.interval import normal
 
 # A unit that answers the friction percent as well reports by the standard. Common practice, no source.
 _NET_PRIOR: Final = {True: 0.1, False: 0.5}
@@ -97,13 +97,13 @@ class Convention:
         if kind == "idle":
             in_gear, in_gear_sd, free = idle_pct[0], idle_pct[1], 0.3 * idle_pct[0]  # or in neutral
             share = _IN_GEAR[self._moved]
-            net = share * _normal(seen, in_gear, in_gear_sd) + (1.0 - share) * _normal(seen, free, 2.0)
+            net = share * normal(seen, in_gear, in_gear_sd) + (1.0 - share) * normal(seen, free, 2.0)
             wide = sqrt(in_gear_sd**2 + spread**2)
-            indicated = share * _normal(seen, in_gear + friction, wide)
-            indicated += (1.0 - share) * _normal(seen, free + friction, sqrt(4.0 + spread**2))
+            indicated = share * normal(seen, in_gear + friction, wide)
+            indicated += (1.0 - share) * normal(seen, free + friction, sqrt(4.0 + spread**2))
         else:  # with the fuel cut, or with just enough of it to keep the fire in
-            net = 0.7 * _normal(seen, -friction, spread + 1.0) + 0.3 * _normal(seen, -0.3 * friction, 4.0)
-            indicated = 0.7 * _normal(seen, 0.5, 1.5) + 0.3 * _normal(seen, 0.7 * friction, 4.0)
+            net = 0.7 * normal(seen, -friction, spread + 1.0) + 0.3 * normal(seen, -0.3 * friction, 4.0)
+            indicated = 0.7 * normal(seen, 0.5, 1.5) + 0.3 * normal(seen, 0.7 * friction, 4.0)
         odd = _ODD / _SPAN_PCT
         told = log((net + odd) / (indicated + odd))
         if kind == "idle":
@@ -111,8 +111,3 @@ class Convention:
         else:
             self._overrun = max(-_MOST, min(_MOST, self._overrun + told))
         self._conclude()
-
-
-def _normal(x: float, mean: float, sd: float) -> float:
-    z = (x - mean) / sd
-    return exp(-0.5 * min(z * z, 200.0)) / (sd * ROOT_2PI)

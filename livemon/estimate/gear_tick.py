@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from copy import copy
 from typing import Final
 
 from livemon.estimate.box import Rates
@@ -86,13 +85,14 @@ class Tick:
         self.mean_k = mean = mean / weight
         self.spread_k2 = max(square / weight - mean * mean, 0.0)
 
-    def between(self, other: Tick, t: float) -> Tick:
-        """This one, its turbine and shares between the two at t: a shift moves hundreds of rpm in a tick."""
+    def open_k(self, other: Tick, t: float) -> tuple[float, float]:
+        """mean_k and spread_k2 between the two at t: a shift moves hundreds of rpm in a tick."""
         share = abs((t - self.t) / (other.t - self.t))
-        tick, rest = copy(self), 1.0 - share
-        tick.mean_k = rest * self.mean_k + share * other.mean_k
-        tick.spread_k2 = rest * self.spread_k2 + share * other.spread_k2
-        return tick
+        rest = 1.0 - share
+        return (
+            rest * self.mean_k + share * other.mean_k,
+            rest * self.spread_k2 + share * other.spread_k2,
+        )
 
 
 def at_rest(t: float, neutral: float, gear: int = 0) -> Tick:

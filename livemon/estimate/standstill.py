@@ -10,6 +10,8 @@ from collections import deque
 from math import exp, inf, log, sqrt
 from typing import Final
 
+from livemon.estimate.interval import normal
+from livemon.estimate.torque import RUNS_RPM
 from livemon.estimate.zero import Zero
 
 # Selector moves while standing [1/s]: so many anyway, for a drive ends with one; so many more as this vehicle
@@ -20,6 +22,7 @@ _OTHERS_1_S, _OTHERS_NM = 1.0 / 60.0, 10.0
 _FLARES, _DIPS = 1.5, 0.6  # odds of neutral, of each moment in which the engine does. Common practice
 _STEP_NM: Final = 6.0  # the least that counts
 _STEP_SD_NM: Final = 5.0
+_ODD: Final = 1e-6  # in N m: any step is possible
 _STANDS_S: Final = 1.5  # as it comes to rest the load changes by itself
 _SAY: Final = 0.8  # of the level: bias and model are known less well than their sd say
 _HEARD_S, _MEAN_S = 1.2, 3.0  # until the level has had its say, and its memory
@@ -28,7 +31,6 @@ _LAG_S, _CALM_RPM = 0.9, 60.0
 _STARTS_FREE: Final = 0.4  # a recording may well begin in park
 _STOPS_FREE: Final = (0.16, 2.0)  # some boxes let go at a stop by themselves: stops with it, stops
 _STOP: Final = (0.02, 0.98)  # one stop is never quite clear
-_RUNS_RPM: Final = 400.0
 _RESTARTS_FREE: Final = 0.15  # an engine switched off at the stop starts to drive on, or as park is chosen
 _CERTAIN: Final = 0.05
 _ROLLS_S: Final = 5.0  # one roll to a stop teaches once
@@ -141,7 +143,7 @@ class Standstill:
     def _by_step(self, p: float, t: float, n: float, torque: float | None, stalled: float) -> float:
         """Probability of neutral after the load falls away or comes on, and the engine flares or dips."""
         past = self._past
-        if past and past[-1][1] < _RUNS_RPM <= n:
+        if past and past[-1][1] < RUNS_RPM <= n:
             p = max(p, _RESTARTS_FREE)
             past.clear()
             self._heard_s = 0.0
@@ -153,7 +155,7 @@ class Standstill:
             return p
         rise = n - n0
         # settled, and neither switched off nor being started
-        if abs(rise) < 8.0 and n > _RUNS_RPM and all(abs(m - n) < 25.0 for _, m, _ in past):
+        if abs(rise) < 8.0 and n > RUNS_RPM and all(abs(m - n) < 25.0 for _, m, _ in past):
             self._idle = n if self._idle is None else self._idle + 0.1 * (n - self._idle)
         if self._idle is None:  # an engine just started flares by itself
             return p
@@ -170,13 +172,9 @@ class Standstill:
             return p
         step = torque - torque0
         taken, variance = self._zero.taken(stalled)
-        variance += _STEP_SD_NM**2
-        other = _OTHERS_1_S * _normal(step, _OTHERS_NM**2)
+        sd = sqrt(variance + _STEP_SD_NM**2)
+        other = _OTHERS_1_S * (normal(step, 0.0, _OTHERS_NM) + _ODD)
         leaves, returns = self._rates()
-        leaves *= _normal(step + taken, variance)
-        returns *= _normal(step - taken, variance)
+        leaves *= normal(step, -taken, sd) + _ODD
+        returns *= normal(step, taken, sd) + _ODD
         return p * (1.0 - returns / (returns + other)) + (1.0 - p) * leaves / (leaves + other)
-
-
-def _normal(x: float, variance: float) -> float:
-    return exp(-0.5 * min(x * x / variance, 200.0)) / sqrt(6.2832 * variance) + 1e-6

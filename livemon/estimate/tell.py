@@ -7,6 +7,7 @@ from typing import Final, NamedTuple
 
 from livemon.estimate.gear_tick import RARE, Tick
 from livemon.estimate.locked import Locked
+from livemon.estimate.torque import RUNS_RPM
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
 
@@ -24,7 +25,7 @@ _HIDDEN, _HIDES = 0.15, 0.06  # share of stretches called locked, and the most s
 _DRAG_RPM: Final = 8.0  # of a turbine that turns freely
 # Rolling in neutral, a box that sails: the converter pulls an idling engine along with its turbine, the more
 # so the faster that turns. Common practice, no source.
-_RUNS_RPM, _IDLES_SHARE, _PULLS_ALONG_RPM = 400.0, 0.42, 1300.0
+_IDLES_SHARE, _PULLS_ALONG_RPM = 0.42, 1300.0
 _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces by
 _ROLLING_KMH, _SHIFTS = 7.0, 0.1  # slower, or a shift likelier: both speeds do not give the ratio
 _SHAFT_VAR: Final = 9.0  # rpm^2
@@ -38,11 +39,14 @@ _APPLIED_RPM, _APPLIED, _STAYS = 80.0, 0.04, 1.3
 
 
 class Told(NamedTuple):
-    """What there is to tell from. road: as gauge.on_scale. turbine: broadcast (rpm, rpm/s), or None;
+    """What there is to tell from. open_k: mean_k and spread_k2 of the tick, or of the two around.
+
+    road: as gauge.on_scale. turbine: broadcast (rpm, rpm/s), or None;
     apart_s: when it and the engine were last apart. applied, shifts: what the vehicle says of its clutch, and
     of a shift, 0 to 1."""
 
     tick: Tick | None
+    open_k: tuple[float, float]
     road: tuple[float, float, float, float, float, bool] | None
     k: list[float]
     k_sd: list[float]
@@ -59,7 +63,22 @@ class Told(NamedTuple):
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    tick, road, k, k_sd, calibration, turbine, _, applied, shifts, launching, _, gaps, read = told
+    (
+        tick,
+        (mean_k, spread_k2),
+        road,
+        k,
+        k_sd,
+        calibration,
+        turbine,
+        _,
+        applied,
+        shifts,
+        launching,
+        _,
+        gaps,
+        read,
+    ) = told
     e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
@@ -90,7 +109,7 @@ def tell(e: Estimate, told: Told) -> bool:
         e.turbine_rad_per_m = e.geared_rpm = None
         _slip(e, n - _DRAG_RPM, _DRAG_RPM**2 + _STEADY_VAR)
         return False
-    mean, t_var = tick.mean_k * v, tick.mean_k**2 * (var + slow_var) + tick.spread_k2 * v * v
+    mean, t_var = mean_k * v, mean_k**2 * (var + slow_var) + spread_k2 * v * v
     t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
     t_var += (k_sd[tick.gear] * mean) ** 2
     if launching and v < _CREEP_KMH:
@@ -124,7 +143,7 @@ def tell(e: Estimate, told: Told) -> bool:
 
 def _freewheels(n: float, top_rpm: float) -> bool:
     """Whether the engine idles so far below the turbine's speed in top gear, top_rpm, that none can be in."""
-    return _RUNS_RPM < n < _IDLES_SHARE * top_rpm and top_rpm > _PULLS_ALONG_RPM
+    return RUNS_RPM < n < _IDLES_SHARE * top_rpm and top_rpm > _PULLS_ALONG_RPM
 
 
 def _slip(e: Estimate, turbine: float, var: float) -> None:

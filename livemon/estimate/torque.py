@@ -202,27 +202,32 @@ class Torque:
             guess.nm, hypot(guess.bias_sd_nm, 0.15 * guess.nm), guess.scatter_sd_nm
         ), "reported"
 
-    def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
-        """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
+    def _at_pump(self, t: float, n: float, n_rate: float) -> tuple[float, EngineTorque, EngineTorque] | None:
+        """(pump torque [N m] as the engine tells it, the engine's, what accessories take)."""
         engine = self.engine(t, n) or self._guess(t)
         if engine is None:
-            return None, 0.0
-        (torque, bias, scatter), _ = engine
-        torque -= self.zero.nm
-        bias = hypot(min(bias, 0.06 * abs(torque)), min(bias, self.zero.sd_nm))
-        inertia, turning = self._vehicle.inertia_kg_m2, n_rate * RPM_TO_RAD_S
+            return None
         taken = accessories(n, self._vehicle.displacement_l)
-        pump = pump_torque_nm(torque, taken.nm, inertia.value, n_rate)
-        return pump, hypot(bias, scatter, taken.bias_sd_nm, inertia.sd * turning)
+        pump = pump_torque_nm(engine[0].nm, taken.nm, self._vehicle.inertia_kg_m2.value, n_rate)
+        return pump, engine[0], taken
+
+    def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
+        """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
+        found = self._at_pump(t, n, n_rate)
+        if found is None:
+            return None, 0.0
+        pump, (torque, bias, scatter), taken = found
+        bias = hypot(min(bias, 0.06 * abs(torque - self.zero.nm)), min(bias, self.zero.sd_nm))
+        turning = self._vehicle.inertia_kg_m2.sd * n_rate * RPM_TO_RAD_S
+        return pump - self.zero.nm, hypot(bias, scatter, taken.bias_sd_nm, turning)
 
     def plain(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
         """Pump torque [N m] as the engine tells it, its zero where it is, and sd of its slow error."""
-        engine = self.engine(t, n) or self._guess(t)
-        if engine is None:
+        found = self._at_pump(t, n, n_rate)
+        if found is None:
             return None, 0.0
-        taken = accessories(n, self._vehicle.displacement_l)
-        pump = pump_torque_nm(engine[0].nm, taken.nm, self._vehicle.inertia_kg_m2.value, n_rate)
-        return pump, hypot(engine[0].bias_sd_nm, taken.bias_sd_nm)
+        pump, engine, taken = found
+        return pump, hypot(engine.bias_sd_nm, taken.bias_sd_nm)
 
     def pump(
         self, t: float, n: float, n_rate: float, per_m: float, v_m_s: float, a: float, a_sd: float

@@ -104,7 +104,8 @@ class VehicleState:
         until = now - look_ahead
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
-            out.append(self._estimate(i, self._between(times[i])))
+            tick = self._tick(times[i])
+            out.append(self._estimate(i, tick, self._open_k(tick, times[i])))
             i += 1
         self._settled = i
         self._trim((times[i] if i < n else now) - 1.0)
@@ -245,7 +246,8 @@ class VehicleState:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
         before = self._launching, self._closed, self._tick_at_index, self._apart_s
         i = len(self.seen.engine.track.t) - 1
-        e = self._estimate(i, self._newest_tick(self.seen.engine.track.t[i]))
+        tick = self._newest_tick(self.seen.engine.track.t[i])
+        e = self._estimate(i, tick, (tick.mean_k, tick.spread_k2) if tick else (0.0, 0.0))
         self._launching, self._closed, self._tick_at_index, self._apart_s = before
         return e
 
@@ -256,7 +258,7 @@ class VehicleState:
             return tick
         return at_rest(t, self._standstill.neutral)
 
-    def _estimate(self, i: int, tick: Tick | None) -> Estimate:
+    def _estimate(self, i: int, tick: Tick | None, open_k: tuple[float, float]) -> Estimate:
         track = self.seen.engine.track
         t = track.t[i]
         e = Estimate(t, self.seen.engine.raw[i])
@@ -269,7 +271,7 @@ class VehicleState:
         if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
             self._apart_s = t
         told = Told(
-            tick, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
+            tick, open_k, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
             self.seen.lockup.held(t), self.seen.shift.held(t), self._launching, self._closed,
             self._gaps, read,
         )  # fmt: skip
@@ -283,15 +285,15 @@ class VehicleState:
         told = self.seen.turbine.at(t)
         return None if told is not None and told[0] < AT_REST_RPM and kmh > _ROLLING_KMH else told
 
-    def _between(self, t: float) -> Tick | None:
-        """What the two ticks around t say of it; standing, the nearest."""
-        tick = self._tick(t)
-        if tick is None or tick.alpha is None:
-            return tick
+    def _open_k(self, tick: Tick | None, t: float) -> tuple[float, float]:
+        """Of the two ticks around t; where only one is on the move, of the nearest, `tick`."""
+        if tick is None:
+            return 0.0, 0.0
         i = self._tick_at_index + (1 if t > tick.t else -1)
         other = self._ticks[i] if 0 <= i < len(self._ticks) else tick
-        near = other.alpha is not None and 0.0 < abs(other.t - tick.t) < _APART_S
-        return tick.between(other, t) if near else tick
+        moving = tick.alpha is not None and other.alpha is not None
+        near = moving and 0.0 < abs(other.t - tick.t) < _APART_S
+        return tick.open_k(other, t) if near else (tick.mean_k, tick.spread_k2)
 
     def _tick(self, t: float) -> Tick | None:
         """The tick nearest to t."""

@@ -6,8 +6,10 @@ to a stop, as one measurement: what is wrong in one moment of it is wrong in all
 
 from __future__ import annotations
 
-from math import exp, inf, sqrt
+from math import inf, sqrt
 from typing import Final
+
+from livemon.estimate.interval import normal
 
 _SHARE, _SHARE_SD = 0.85, 0.3  # bound fluid takes less than a stall test's, cold fluid more
 _BETWEEN_NM2: Final = 20.0  # from one stop to the next: alternator, compressor, an engine warming up
@@ -48,7 +50,7 @@ class Zero:
             self._zz = sd_nm * sd_nm
         left = torque_nm - self._z - self._c * load_nm
         variance = self._zz + load_nm * (2.0 * self._zc + load_nm * self._cc) + _STOP_SD_NM**2
-        return exp(-0.5 * min(left * left / variance, 200.0)) / sqrt(6.2832 * variance) + _ODD
+        return normal(left, 0.0, sqrt(variance)) + _ODD
 
     def learn(self, torque_nm: float, load_nm: float, sd_nm: float) -> None:
         """Take one stop."""
