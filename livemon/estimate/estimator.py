@@ -2,14 +2,15 @@
 
 Readings are gathered into blocks closed by the readings' own times; closing one smooths the road and engine
 tracks back over the unsettled part, moves the gear chain and the locked-stretch filter on, and settles
-what is at least LOOK_AHEAD_S old. What is settled depends on the readings alone, never on how they came.
+what is at least LOOK_AHEAD_S old, or DOUBT_S where the gear is in doubt. What is settled depends on the
+readings alone, never on how they came.
 """
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Sequence
-from math import isfinite
+from math import inf, isfinite
 from typing import Final
 
 from livemon.estimate.locked import Locked
@@ -43,13 +44,16 @@ _ANY: Final = (-1e7, 1e7)
 
 class Estimator:
     """`feed` readings; settled estimates come back at most BLOCK_S + LOOK_AHEAD_S later, in time order.
+    Where the gear is in doubt they wait for DOUBT_S.
 
     `now` is the newest, not yet settled estimate, for a screen: worked out when asked for. `calibration`
     (Locked) holds what locked stretches have taught. `counters`: readings left out, by reason, and clock
     steps.
     """
 
-    __slots__ = ("_back", "_block_end", "_newest", "_now", "_state", "_swings", "counters", "vehicle")
+    __slots__ = (
+        "_back", "_block_end", "_looks", "_newest", "_now", "_state", "_swings", "counters", "vehicle",
+    )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
@@ -57,6 +61,7 @@ class Estimator:
         self._now: Estimate | None = None
         self._state = VehicleState(vehicle)
         self._swings = Swings()
+        self._looks: deque[Oscillation] = deque()
         self._newest = -1e18
         self._back = 0
         self._block_end = 0.0
@@ -127,8 +132,10 @@ class Estimator:
         out: list[Estimate | Oscillation] = list(state.settle(t, look_ahead))
         if state.still:
             self._swings.rest()
-        else:
-            swing = self._swings.look(state.closed)
-            if swing is not None:
-                out.append(swing)
+        elif (swing := self._swings.look(state.closed)) is not None:
+            self._looks.append(swing)
+        # a look waits as long as the estimates beside it: they tell what else may have shaken the driveline
+        known_s = inf if look_ahead < 0.0 else state.unsettled_s + look_ahead
+        while self._looks and self._looks[0].time_s < known_s:
+            out.append(self._looks.popleft())
         return out

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from math import log, sqrt
+from math import inf, log, sqrt
 from typing import Final
 
 from livemon.estimate.gauge import as_read, on_scale, stands, state_at
@@ -30,6 +30,7 @@ _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still loo
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
 _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
+DOUBT_S, _SURE = 2.0, 0.98  # most of what smoothing can mend it mends within two seconds (docs/estimator.md)
 _SETTLED_RPM_S: Final = 60.0
 _APART_S: Final = 0.5  # ticks further apart say nothing of what lies between
 _LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
@@ -87,7 +88,10 @@ class VehicleState:
         return taken
 
     def settle(self, now: float, look_ahead: float) -> list[Estimate]:
-        """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all)."""
+        """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all).
+
+        A gear in doubt waits up to DOUBT_S for what comes after.
+        """
         track = self.seen.engine.track
         times = track.t
         since = times[self._settled] if self._settled < len(times) else now
@@ -105,11 +109,26 @@ class VehicleState:
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
             tick = self._tick(times[i])
+            if look_ahead > 0.0 and times[i] > now - DOUBT_S and self._in_doubt(tick):
+                break
             out.append(self._estimate(i, tick, self._open_k(tick, times[i])))
             i += 1
         self._settled = i
         self._trim((times[i] if i < n else now) - 1.0)
         return out
+
+    def _in_doubt(self, tick: Tick | None) -> bool:
+        """Whether what comes next may well say another gear. A launch is warned of while it lasts: it waits
+        for nothing."""
+        if tick is None or tick.still or (self._launching and tick.gear == 0):
+            return False
+        return tick.probability - tick.shifting < _SURE
+
+    @property
+    def unsettled_s(self) -> float:
+        """Time of the first engine-speed reading that waits."""
+        times = self.seen.engine.track.t
+        return times[self._settled] if self._settled < len(times) else inf
 
     def _trim(self, before: float) -> None:
         track = self.seen.engine.track

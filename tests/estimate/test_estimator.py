@@ -14,6 +14,8 @@ from statistics import median
 import pytest
 
 from livemon.estimate import Estimator
+from livemon.estimate.estimator import BLOCK_S
+from livemon.estimate.vehicle_state import DOUBT_S
 from livemon.obd.decode import Decoder
 from livemon.records import Estimate, Oscillation, Reading
 from livemon.simulate.causes import Truth
@@ -67,16 +69,21 @@ def test_one_estimate_for_each_engine_speed_in_time_order(tmp_path: Path) -> Non
     assert [e.time_s for e in estimates] == [r.time_s for r in readings if r.quantity == "engine_rpm"]
 
 
-def test_settles_within_a_second(tmp_path: Path) -> None:
+def test_settles_within_a_second_and_in_doubt_within_two_and_a_half(tmp_path: Path) -> None:
     readings, _, text = simulated(5)
     estimator = Estimator(vehicle_of(text, tmp_path))
     before = 0.0
+    waits = []
     for reading in readings:
         silent = reading.time_s - before  # a block can only end with a reading
         before = reading.time_s
         for e in estimator.feed(reading):
             if isinstance(e, Estimate):
-                assert reading.time_s - e.time_s <= 1.0 + silent
+                wait = reading.time_s - e.time_s - silent
+                assert wait <= DOUBT_S + BLOCK_S
+                assert wait <= 1.0 or e.regime != "launch" or e.gear != 1
+                waits.append(wait)
+    assert sum(wait <= 1.0 for wait in waits) > 0.6 * len(waits)
 
 
 def test_slip_is_true_on_a_sound_drive(tmp_path: Path) -> None:

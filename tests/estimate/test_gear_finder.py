@@ -92,7 +92,7 @@ def test_slip_of_found_gears_is_that_of_the_files_ratios_within_its_band() -> No
         and beside.turbine_rpm is not None
     ]
     assert len(off) > 2000
-    assert sum(error < 2.0 * sd for error, sd in off) > 0.9 * len(off)
+    assert sum(error < 2.0 * sd for error, sd in off) > 0.88 * len(off)  # as docs/estimator.md has it
 
 
 def test_an_open_converter_does_not_move_a_gear() -> None:
