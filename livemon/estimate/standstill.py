@@ -7,27 +7,30 @@ flare as the selector moves, the gear the vehicle states, and whether this box h
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
 from math import exp, inf, log, sqrt
 from typing import Final
 
 from livemon.estimate.interval import normal
+from livemon.estimate.selector import ENDS, INTO_GEAR, NOTHING, Event, Selector, goes
 from livemon.estimate.torque import RUNS_RPM
 from livemon.estimate.zero import Zero
 
-# Selector moves while standing [1/s]: so many anyway, for a drive ends with one; so many more as this vehicle
-# does at its stops; and before the first start. Common practice, no source.
-_ANYWAY, _AS_USUAL, _BEFORE = 0.002, 0.006, 0.025
-# Steps of torque from elsewhere: a compressor, lamps. Common practice, no source.
-_OTHERS_1_S, _OTHERS_NM = 1.0 / 60.0, 10.0
-_FLARES, _DIPS = 1.5, 0.6  # odds of neutral, of each moment in which the engine does. Common practice
+# The selector leaves gear [1/s]: so often anyway, for a drive ends with it; so much oftener as this vehicle
+# does at its stops. Common practice, no source.
+_ANYWAY, _AS_USUAL = 0.002, 0.006
+# Steps of torque and dips from elsewhere: compressors cycle twice a minute. Common practice, no source.
+_OTHERS_1_S, _OTHERS_NM = 1.0 / 30.0, 10.0
+_DIP_RPM, _DIPS, _DIPS_LEAVING = 40.0, 0.5, 0.1  # the engine does as it is put in gear, out of gear
+_FLARE_RPM, _FLARES = 40.0, 1.5  # odds of neutral, of each moment in which the engine does
 _STEP_NM: Final = 6.0  # the least that counts
 _STEP_SD_NM: Final = 5.0
+_ON_ITS_WAY: Final = (0.3, 3.0, 0.2)  # a step still is: within so many seconds, by N m, by a share of it
 _ODD: Final = 1e-6  # in N m: any step is possible
 _STANDS_S: Final = 1.5  # as it comes to rest the load changes by itself
 _SAY: Final = 0.8  # of the level: bias and model are known less well than their sd say
 _HEARD_S, _MEAN_S = 1.2, 3.0  # until the level has had its say, and its memory
-_MOST: Final = 1e3
-_LAG_S, _CALM_RPM = 0.9, 60.0
+_LAG_S, _CALM_RPM = 1.2, 60.0
 _STARTS_FREE: Final = 0.4  # a recording may well begin in park
 _STOPS_FREE: Final = (0.16, 2.0)  # some boxes let go at a stop by themselves: stops with it, stops
 _STOP: Final = (0.02, 0.98)  # one stop is never quite clear
@@ -35,27 +38,29 @@ _RESTARTS_FREE: Final = 0.15  # an engine switched off at the stop starts to dri
 _CERTAIN: Final = 0.05
 _ROLLS_S: Final = 5.0  # one roll to a stop teaches once
 
+Moved = tuple[Event, int]  # how many moments ago
+
 
 class Standstill:
     """`moved` on the move, `tick` while standing; `neutral` is the probability that nothing holds the
     turbine."""
 
     __slots__ = (
-        "_drove", "_free", "_heard_s", "_idle", "_last", "_level", "_past", "_rolled_s", "_stalled",
-        "_stood_s", "_stops", "_torque_sd", "_usual", "_was_free_s", "_zero", "neutral",
+        "_drove", "_flares", "_heard_s", "_idle", "_last", "_level", "_past", "_rolled_s",
+        "_selector", "_stalled", "_stood_s", "_stops", "_torque_sd", "_was_free_s", "_zero", "neutral",
     )  # fmt: skip
 
     def __init__(self, zero: Zero) -> None:
-        self.neutral = self._usual = _STARTS_FREE
-        self._free = self._usual  # probability of neutral by all but torque's level
-        self._heard_s = self._level = self._stalled = 0.0  # of this stop
+        self.neutral = _STARTS_FREE
+        self._selector = Selector(self.neutral)
+        self._heard_s = self._level = self._stalled = 0.0  # since the last step
         self._zero, self._torque_sd = zero, 0.0
         self._last: float | None = None
         self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float | None]] = deque()  # time, engine speed, torque
         self._stops = _STOPS_FREE
         self._stood_s = self._was_free_s = 0.0  # at this stop
-        self._drove = False
+        self._drove = self._flares = False
         self._rolled_s = -inf
 
     @property
@@ -67,6 +72,7 @@ class Standstill:
         """The clock was set: times from before say nothing."""
         self._last = None
         self._past.clear()
+        self._selector.begin(self.neutral)
         self._rolled_s = -inf
 
     def moved(self) -> None:
@@ -79,7 +85,8 @@ class Standstill:
             held = self.neutral < _CERTAIN
             if self._heard_s > _HEARD_S and (held or self.neutral > 1.0 - _CERTAIN):
                 self._zero.learn(self._level, self._stalled if held else 0.0, self._torque_sd)
-            self.neutral = self._free = self._usual = self._stops[0] / self._stops[1]
+            self.neutral = self._usual
+            self._selector.begin(self.neutral)
             self._heard_s = 0.0
             self._stood_s = self._was_free_s = 0.0
             self._drove = True
@@ -105,28 +112,34 @@ class Standstill:
         converter takes at n; stated: whether neutral is, and the weight of its being the other."""
         dt = 0.3 if self._last is None else min(2.0, t - self._last)
         self._last = t
-        leaves, returns = self._rates()
-        p = self._free
-        p += dt * ((1.0 - p) * leaves - p * returns)
-        self._free = self._by_step(p, t, n, torque, stalled)
-        odds = self._free / (1.0 - self._free)
+        event, odds = self._seen(t, n, torque, stalled)
         if stated is not None:
             odds *= 1.0 / stated[1] if stated[0] else stated[1]
-        odds = min(_MOST, max(1.0 / _MOST, odds))
-        self._free = odds / (1.0 + odds)
+        level = 1.0
         if torque is not None:
             self._torque_sd = torque_sd
-            odds *= self._by_level(dt, torque, stalled)
-        odds = min(_MOST, max(1.0 / _MOST, odds))
-        self.neutral = odds / (1.0 + odds)
+            level = self._by_level(dt, torque, stalled)
+        self.neutral = self._selector.tick(dt, self._leaves, event, odds, level)
         self._stood_s += dt
         self._was_free_s += dt * self.neutral
         return self.neutral
 
-    def _rates(self) -> tuple[float, float]:
-        """Selector moves [1/s]: to neutral where in gear, into gear where not."""
-        anyway, usual = (_ANYWAY, _AS_USUAL) if self._drove else (0.0, _BEFORE)
-        return anyway + usual * self._usual, anyway + usual * (1.0 - self._usual)
+    def smoothed(self, ends: bool) -> Iterator[float]:
+        """`neutral` of the moments of this stop, newest first, by all of it; ends: with it the drive does."""
+        return self._selector.smoothed(ENDS if ends and self._drove else NOTHING)
+
+    def left(self) -> Iterator[float]:
+        """The same of the stop that ends now, as the vehicle drives off."""
+        return self._selector.smoothed(goes(self._usual if self._drove else 0.0))
+
+    @property
+    def _usual(self) -> float:
+        """Share of stops in neutral."""
+        return self._stops[0] / self._stops[1]
+
+    @property
+    def _leaves(self) -> float:
+        return _ANYWAY + _AS_USUAL * (self._usual if self._drove else _STARTS_FREE)
 
     def _by_level(self, dt: float, torque: float, stalled: float) -> float:
         """Odds of neutral by what a stalled converter takes."""
@@ -140,41 +153,63 @@ class Standstill:
         told = zero.likelihood(self._level, 0.0, sd) / zero.likelihood(self._level, self._stalled, sd)
         return exp(say * log(told))
 
-    def _by_step(self, p: float, t: float, n: float, torque: float | None, stalled: float) -> float:
-        """Probability of neutral after the load falls away or comes on, and the engine flares or dips."""
+    def _seen(self, t: float, n: float, torque: float | None, stalled: float) -> tuple[Moved | None, float]:
+        """What may be the selector, and how many moments ago; odds of neutral, as the engine flares."""
         past = self._past
-        if past and past[-1][1] < RUNS_RPM <= n:
-            p = max(p, _RESTARTS_FREE)
-            past.clear()
-            self._heard_s = 0.0
+        started = bool(past) and past[-1][1] < RUNS_RPM <= n
+        if started:
+            self._new_level()
         past.append((t, n, torque))
+        if started:  # to drive on, or as park is chosen
+            return (Event(_RESTARTS_FREE, 0.0, 1.0 - _RESTARTS_FREE), 0), 1.0
         while len(past) > 2 and past[1][0] < t - _LAG_S:
             past.popleft()
         t0, n0, torque0 = past[0]
         if not 0.3 < t - t0 < 3.0 * _LAG_S:
-            return p
+            return None, 1.0
         rise = n - n0
         # settled, and neither switched off nor being started
         if abs(rise) < 8.0 and n > RUNS_RPM and all(abs(m - n) < 25.0 for _, m, _ in past):
             self._idle = n if self._idle is None else self._idle + 0.1 * (n - self._idle)
         if self._idle is None:  # an engine just started flares by itself
-            return p
-        if rise > 40.0 and n > self._idle + 60.0:
-            p *= _FLARES / (1.0 - p + p * _FLARES)
-        elif rise < -40.0 and n < self._idle - 50.0:
-            p *= _DIPS / (1.0 - p + p * _DIPS)
-        if torque is None or torque0 is None or abs(torque - torque0) < _STEP_NM or abs(rise) > _CALM_RPM:
-            return p
-        past.clear()  # a step has its say once
-        past.append((t, n, torque))
-        self._heard_s = min(self._heard_s, 0.5)
+            return None, 1.0
+        flares = rise > _FLARE_RPM and n > self._idle + 60.0
+        odds, self._flares = _FLARES if flares and not self._flares else 1.0, flares
+        if torque is None or torque0 is None:
+            return self._dip(rise, self._idle - n), odds
+        return self._step(torque, torque0, rise, stalled), odds
+
+    def _new_level(self) -> None:
+        """Something has changed: the level begins anew, and what is past has had its say."""
+        newest = self._past[-1]
+        self._past.clear()
+        self._past.append(newest)
+        self._heard_s = 0.0
+
+    def _dip(self, rise: float, below_idle: float) -> Moved | None:
+        """The engine takes on a load, torque untold."""
+        if rise > -_DIP_RPM or below_idle < _DIP_RPM:
+            return None
+        self._new_level()
+        return Event(self._leaves * _DIPS_LEAVING, INTO_GEAR * _DIPS, _OTHERS_1_S), 0
+
+    def _step(self, torque: float, torque0: float, rise: float, stalled: float) -> Moved | None:
+        """The load falls away or comes on."""
+        step, past = torque - torque0, self._past
+        if abs(step) < _STEP_NM or abs(rise) > _CALM_RPM:
+            return None
+        within_s, by_nm, share = _ON_ITS_WAY
+        just = next((q for s, _, q in reversed(past) if s <= past[-1][0] - within_s), torque0)
+        if just is not None and abs(torque - just) > max(by_nm, share * abs(step)):
+            return None
+        ago = sum(1 for _, _, q in past if q is not None and abs(q - torque0) > 0.5 * abs(step)) - 1
+        self._new_level()
         if self._stood_s < _STANDS_S:
-            return p
-        step = torque - torque0
+            return None
         taken, variance = self._zero.taken(stalled)
         sd = sqrt(variance + _STEP_SD_NM**2)
-        other = _OTHERS_1_S * (normal(step, 0.0, _OTHERS_NM) + _ODD)
-        leaves, returns = self._rates()
-        leaves *= normal(step, -taken, sd) + _ODD
-        returns *= normal(step, taken, sd) + _ODD
-        return p * (1.0 - returns / (returns + other)) + (1.0 - p) * leaves / (leaves + other)
+        return Event(
+            self._leaves * (normal(step, -taken, sd) + _ODD),
+            INTO_GEAR * (normal(step, taken, sd) + _ODD),
+            _OTHERS_1_S * (normal(step, 0.0, _OTHERS_NM) + _ODD),
+        ), ago

@@ -8,7 +8,7 @@ from typing import Final
 
 from livemon.estimate.gauge import as_read, on_scale, stands, state_at
 from livemon.estimate.gear_finder import GearFinder
-from livemon.estimate.gear_tick import Tick, at_rest
+from livemon.estimate.gear_tick import RARE, Tick, at_rest
 from livemon.estimate.gears import Gears
 from livemon.estimate.locked import DELAY_S, SHAFT_DELAY_S, Locked
 from livemon.estimate.moment import Look
@@ -18,6 +18,7 @@ from livemon.estimate.ratios import rpm_per_kmh, usual_top
 from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
 from livemon.estimate.tell import AT_REST_RPM, TOGETHER, TOGETHER_RPM, Told, tell
+from livemon.estimate.ticks import Ticks
 from livemon.estimate.torque import RUNS_RPM
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
@@ -25,14 +26,16 @@ from livemon.vehicle import Vehicle, curves_of
 
 TICK_S: Final = 0.18
 _TICK_LAG_S: Final = 0.25
-_STALE_S: Final = 1.2
 _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still looked at
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
 _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
-DOUBT_S, _SURE = 2.0, 0.98  # most of what smoothing can mend it mends within two seconds (docs/estimator.md)
+DOUBT_S, STANDS_S, _SURE = (
+    2.0,
+    10.0,
+    0.98,
+)  # most of what smoothing can mend it mends within two seconds (docs/estimator.md)
 _SETTLED_RPM_S: Final = 60.0
-_APART_S: Final = 0.5  # ticks further apart say nothing of what lies between
 _LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
 _ROLLING_KMH: Final = 6.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
@@ -73,10 +76,9 @@ class VehicleState:
         if self._finder is not None:
             self._finder.forget()
         self._proven = ProvenLock()
-        self._ticks: list[Tick] = []
+        self._ticks = Ticks()
         self._chained = self._apart_s = -1e18
         self._settled = 0
-        self._tick_at_index = 0
         self.still = self.closed = False
 
     def add(self, t: float, quantity: str, value: float, resolution: float) -> bool:
@@ -98,31 +100,31 @@ class VehicleState:
         track.smooth(since - _NEAR_S)
         self.seen.road.track.smooth(since - _NEAR_S)
         self._chain(now - (_TICK_LAG_S if look_ahead > 0.0 else -1.0))
-        ticks = self._ticks
-        if self._gears is not None and ticks:
-            start = len(ticks)
-            while start > 0 and ticks[start - 1].t > since - _NEAR_S:
-                start -= 1
-            self._gears.smooth(ticks, start)
+        if self._gears is not None:
+            self._gears.smooth(*self._ticks.since(since - _NEAR_S))
+        if self.still:
+            self._ticks.stood(self._standstill.smoothed(look_ahead < 0.0))
         out = []
         until = now - look_ahead
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
-            tick = self._tick(times[i])
-            if look_ahead > 0.0 and times[i] > now - DOUBT_S and self._in_doubt(tick):
+            tick = self._ticks.at(times[i])
+            if look_ahead > 0.0 and self._waits(tick, now - times[i]):
                 break
-            out.append(self._estimate(i, tick, self._open_k(tick, times[i])))
+            out.append(self._estimate(i, tick, self._ticks.open_k(tick, times[i])))
             i += 1
         self._settled = i
         self._trim((times[i] if i < n else now) - 1.0)
         return out
 
-    def _in_doubt(self, tick: Tick | None) -> bool:
+    def _waits(self, tick: Tick | None, age_s: float) -> bool:
         """Whether what comes next may well say another gear. A launch is warned of while it lasts: it waits
         for nothing."""
-        if tick is None or tick.still or (self._launching and tick.gear == 0):
+        if tick is None or (self._launching and tick.gear == 0 and not tick.still):
             return False
-        return tick.probability - tick.shifting < _SURE
+        if tick.still:
+            return self.still and age_s < STANDS_S and RARE < tick.neutral < 1.0 - RARE
+        return age_s < DOUBT_S and tick.probability - tick.shifting < _SURE
 
     @property
     def unsettled_s(self) -> float:
@@ -138,12 +140,7 @@ class VehicleState:
             del self.seen.engine.raw[:gone]
         self.seen.road.track.trim(before)
         self.seen.torque.trim(before - 12.0)
-        ticks = self._ticks
-        n = 0
-        while n + 2 < len(ticks) and ticks[n + 1].t < before:
-            n += 1
-        del ticks[:n]
-        self._tick_at_index = max(0, self._tick_at_index - n)
+        self._ticks.trim(before)
 
     def _chain(self, until: float) -> None:
         """Move the gear chain and the locked-stretch filter on to `until`."""
@@ -155,7 +152,7 @@ class VehicleState:
                 self._look(times[i], i)
             i += 1
         for t, z, width in self.seen.speeds_due(until):
-            tick = self._proven.at(t, self._tick(t - c.delay_s))
+            tick = self._proven.at(t, self._ticks.at(t - c.delay_s))
             if tick is not None and self._k_sd[tick.gear] < _EXACT and c.wants(t, z):
                 state = self.seen.engine.around(t - c.delay_s)
                 if state is not None:
@@ -182,6 +179,7 @@ class VehicleState:
             self._ticks.append(self._stand(t, n, n_rate, stated, weight))
             return
         if not zero:
+            self._ticks.stood(self._standstill.left())
             self._standstill.moved()
         if v < 0.5:
             return
@@ -243,7 +241,6 @@ class VehicleState:
         self._ticks.clear()
         self.seen.speeds.clear()
         self._proven = ProvenLock()
-        self._tick_at_index = 0
         return True
 
     @property
@@ -263,16 +260,16 @@ class VehicleState:
 
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
-        before = self._launching, self._closed, self._tick_at_index, self._apart_s
+        before = self._launching, self._closed, self._apart_s
         i = len(self.seen.engine.track.t) - 1
         tick = self._newest_tick(self.seen.engine.track.t[i])
         e = self._estimate(i, tick, (tick.mean_k, tick.spread_k2) if tick else (0.0, 0.0))
-        self._launching, self._closed, self._tick_at_index, self._apart_s = before
+        self._launching, self._closed, self._apart_s = before
         return e
 
     def _newest_tick(self, t: float) -> Tick | None:
         """The chain is behind: where the vehicle has come to a stop since, that of the stop."""
-        tick, state = self._tick(t), state_at(self.seen, self.calibration, t)
+        tick, state = self._ticks.at(t), state_at(self.seen, self.calibration, t)
         if tick is None or tick.still or state is None or not stands(on_scale(self.calibration, state)):
             return tick
         return at_rest(t, self._standstill.neutral)
@@ -303,28 +300,3 @@ class VehicleState:
         """(rpm, rpm/s) as the vehicle tells it; a turbine at rest in a vehicle that rolls is no turbine."""
         told = self.seen.turbine.at(t)
         return None if told is not None and told[0] < AT_REST_RPM and kmh > _ROLLING_KMH else told
-
-    def _open_k(self, tick: Tick | None, t: float) -> tuple[float, float]:
-        """Of the two ticks around t; where only one is on the move, of the nearest, `tick`."""
-        if tick is None:
-            return 0.0, 0.0
-        i = self._tick_at_index + (1 if t > tick.t else -1)
-        other = self._ticks[i] if 0 <= i < len(self._ticks) else tick
-        moving = tick.alpha is not None and other.alpha is not None
-        near = moving and 0.0 < abs(other.t - tick.t) < _APART_S
-        return tick.open_k(other, t) if near else (tick.mean_k, tick.spread_k2)
-
-    def _tick(self, t: float) -> Tick | None:
-        """The tick nearest to t."""
-        ticks = self._ticks
-        last = len(ticks) - 1
-        i = min(self._tick_at_index, last)
-        if i < 0:
-            return None
-        off = abs(ticks[i].t - t)
-        while i < last and (later := abs(ticks[i + 1].t - t)) <= off:
-            i, off = i + 1, later
-        while i > 0 and (earlier := abs(ticks[i - 1].t - t)) < off:
-            i, off = i - 1, earlier
-        self._tick_at_index = i
-        return ticks[i] if off < _STALE_S else None

@@ -82,5 +82,25 @@ def test_a_gear_said_often_counts_no_more_than_one_said_now_and_then() -> None:
     said, seldom = Standstill(Zero()), Standstill(Zero())
     for i in range(10):
         said.tick(0.2 * i, 700.0, None, 6.0, STALLED_NM, (True, 0.02**0.2))
-        seldom.tick(0.2 * i, 700.0, None, 6.0, STALLED_NM, (True, 0.02) if i in (0, 5) else None)
+        seldom.tick(0.2 * i, 700.0, None, 6.0, STALLED_NM, (True, 0.02) if i in (4, 9) else None)
     assert said.neutral == pytest.approx(seldom.neutral, abs=0.01)
+
+
+def test_a_drive_ends_in_park_where_nothing_tells() -> None:
+    """Of a recording that ends standing, and of a moment that stands as long in the middle of a drive."""
+    state = Standstill(Zero())
+    stand(state, 0.0, 6.0, None)
+    state.moved()
+    stand(state, 60.0, 20.0, None)
+    assert next(state.smoothed(ends=True)) > 2.0 * next(state.smoothed(ends=False))
+
+
+def test_what_shows_as_it_drives_off_is_known_of_the_seconds_before() -> None:
+    """Standing in park without a word: the load comes on, and three seconds later it goes."""
+    state = Standstill(Zero())
+    stand(state, 0.0, 12.0, 0.0)
+    doubt = state.neutral
+    stand(state, 12.0, 3.0, 0.85 * STALLED_NM)
+    by_all = list(state.left())
+    assert by_all[0] < 0.05 and by_all[10] < 0.1
+    assert by_all[20] > max(0.95, doubt)

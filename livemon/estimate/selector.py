@@ -1,0 +1,145 @@
+"""Where the selector is over one stop: a hidden Markov chain of three states, smoothed back over the stop.
+
+States: in gear as it came to rest, in gear since the selector moved, neutral or park. Drivers who put it in
+gear drive off within seconds, so a start says when it was moved: no sooner than just before.
+Forward and backward: Rabiner, Proc. IEEE 77 (1989) 257.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from typing import Final, NamedTuple
+
+# Rates [1/s], common practice, no source: a stop in gear lasts 20 s, as does one in neutral; a driver who has
+# moved the selector into gear drives off after 4 s.
+GOES, GOES_AT_ONCE, INTO_GEAR = 0.05, 0.25, 0.05
+_PUSHED: Final = 1e-3  # as a rate: it moves in neutral
+_ENDS_IN_PARK: Final = 8.0  # odds, of a recording that ends standing. Common practice, no source
+_MOST: Final = 1e3
+_KEPT: Final = 64  # moments smoothed back over
+
+States = tuple[float, float, float]  # in gear as it came to rest, in gear since moved, neutral
+
+
+class Event(NamedTuple):
+    """Something happens: density of its being the selector's move out of gear, into it, or something else."""
+
+    leaves: float
+    returns: float
+    other: float
+
+
+class _Moment:
+    __slots__ = ("dt", "event", "forward", "leaves", "level", "odds")
+
+    def __init__(self, dt: float, leaves: float, odds: float, level: float) -> None:
+        self.dt, self.leaves, self.odds, self.level = dt, leaves, odds, level
+        self.event: Event | None = None
+        self.forward = (1.0, 0.0, 0.0)
+
+
+class Selector:
+    """`tick` while standing, `begin` at the next stop; `smoothed` over the moments of this one."""
+
+    __slots__ = ("_first", "_moments")
+
+    def __init__(self, free: float) -> None:
+        self._moments: deque[_Moment] = deque(maxlen=_KEPT)
+        self.begin(free)
+
+    def begin(self, free: float) -> None:
+        """A stop begins, in neutral with probability `free`."""
+        self._first = (1.0 - free, 0.0, free)
+        self._moments.clear()
+
+    def tick(
+        self, dt: float, leaves: float, event: tuple[Event, int] | None, odds: float, level: float
+    ) -> float:
+        """Probability of neutral. leaves: rate out of gear [1/s]; event: and how many moments ago, 0 is this
+        one; odds: of neutral, by what is seen of this moment alone; level: by what has been seen since the
+        last event, which it replaces."""
+        moments = self._moments
+        moments.append(_Moment(dt, leaves, odds, level))
+        since = len(moments) - 1
+        if event is not None:
+            since = max(0, since - event[1])
+            moments[since].event = event[0]
+        for i in range(since, len(moments)):
+            before, told = (moments[i - 1].forward, moments[i - 1].level) if i else (self._first, 1.0)
+            moments[i].forward = _forward(before, told, moments[i])
+        if len(moments) == _KEPT:
+            self._first = moments[0].forward
+        return _probability(moments[-1].forward, (1.0, 1.0, level))
+
+    def smoothed(self, after: States) -> Iterator[float]:
+        """Probability of neutral at each moment, newest first, by all of the stop and by what came `after`:
+        likelihood of the three states."""
+        held, put, free = after
+        later: _Moment | None = None
+        for moment in reversed(self._moments):
+            if later is None:
+                free *= moment.level
+            else:
+                held, put, free = _back(later, moment.level, (held, put, free))
+            yield _probability(moment.forward, (held, put, free))
+            later = moment
+
+
+NOTHING: Final = (1.0, 1.0, 1.0)
+ENDS: Final = (1.0, 1.0, _ENDS_IN_PARK)
+
+
+def goes(by_itself: float) -> States:
+    """It drives off. by_itself: share of stops at which this box lets go, and takes hold as it starts."""
+    return GOES, GOES_AT_ONCE, _PUSHED + by_itself * GOES_AT_ONCE
+
+
+def _forward(before: States, told: float, moment: _Moment) -> States:
+    """Shares of the states; told: odds of neutral by the level up to the moment before."""
+    held, put, free = before
+    dt = moment.dt
+    out, into = min(0.5, dt * moment.leaves), min(0.5, dt * INTO_GEAR)
+    held *= 1.0 - min(0.5, dt * GOES)
+    put *= 1.0 - min(0.5, dt * GOES_AT_ONCE)
+    held, put, free = (
+        held * (1.0 - out), put * (1.0 - out) + free * into, free * (1.0 - into) + (held + put) * out,
+    )  # fmt: skip
+    if (event := moment.event) is not None:
+        # where nothing moved, the level since then tells the same again
+        held, put, free = (
+            held * event.other,
+            put * event.other + told * free * event.returns,
+            free * event.other + (held + put) * event.leaves,
+        )
+    free *= moment.odds
+    least = (held + put + free) / _MOST
+    held, free = max(held, least), max(free, least)
+    total = held + put + free
+    return held / total, put / total, free / total
+
+
+def _back(later: _Moment, level: float, beta: States) -> States:
+    """Likelihood of the states a moment before `later`, scaled."""
+    held, put, free = beta
+    free *= later.odds
+    if (event := later.event) is not None:
+        held, put, free = (
+            event.other * held + event.leaves * free,
+            event.other * put + event.leaves * free,
+            event.other * free + level * event.returns * put,
+        )
+    out, into = min(0.5, later.dt * later.leaves), min(0.5, later.dt * INTO_GEAR)
+    held, put, free = (
+        (1.0 - out) * held + out * free, (1.0 - out) * put + out * free, (1.0 - into) * free + into * put,
+    )  # fmt: skip
+    held *= 1.0 - min(0.5, later.dt * GOES)
+    put *= 1.0 - min(0.5, later.dt * GOES_AT_ONCE)
+    scale = 1.0 / max(held, put, free)
+    return held * scale, put * scale, free * scale
+
+
+def _probability(forward: States, beta: States) -> float:
+    held, put, free = (a * b for a, b in zip(forward, beta, strict=True))
+    odds = min(_MOST, max(1.0 / _MOST, free / max(held + put, 1e-300)))
+    return odds / (1.0 + odds)
