@@ -47,7 +47,7 @@ class Standstill:
 
     __slots__ = (
         "_drove", "_flares", "_heard_s", "_idle", "_last", "_level", "_past", "_rolled_s",
-        "_selector", "_stalled", "_stood_s", "_stops", "_torque_sd", "_was_free_s", "_zero", "neutral",
+        "_selector", "_stalled", "_stood_s", "_stops", "_torque_sd", "_zero", "neutral",
     )  # fmt: skip
 
     def __init__(self, zero: Zero) -> None:
@@ -59,7 +59,7 @@ class Standstill:
         self._idle: float | None = None  # engine speed it settles at
         self._past: deque[tuple[float, float, float | None]] = deque()  # time, engine speed, torque
         self._stops = _STOPS_FREE
-        self._stood_s = self._was_free_s = 0.0  # at this stop
+        self._stood_s = 0.0  # at this stop
         self._drove = self._flares = False
         self._rolled_s = -inf
 
@@ -75,23 +75,27 @@ class Standstill:
         self._selector.begin(self.neutral)
         self._rolled_s = -inf
 
-    def moved(self) -> None:
-        """The vehicle moved: it was in gear, and stops in gear next time, or as it has done."""
-        if self._last is not None:
-            if self._drove and self._stood_s > 0.0:
-                free, stops = self._stops
-                share = min(_STOP[1], max(_STOP[0], self._was_free_s / self._stood_s))
-                self._stops = free + share, stops + 1.0
-            held = self.neutral < _CERTAIN
-            if self._heard_s > _HEARD_S and (held or self.neutral > 1.0 - _CERTAIN):
-                self._zero.learn(self._level, self._stalled if held else 0.0, self._torque_sd)
-            self.neutral = self._usual
-            self._selector.begin(self.neutral)
-            self._heard_s = 0.0
-            self._stood_s = self._was_free_s = 0.0
-            self._drove = True
-            self._last = None
-            self._past.clear()
+    def moved(self) -> list[float]:
+        """The vehicle moves, in gear for the most part, and stops as it has done next time.
+
+        `neutral` of the moments of the stop it leaves, newest first, by all of it.
+        """
+        if self._last is None:
+            return []
+        past = list(self._selector.smoothed(goes(self._usual if self._drove else 0.0)))
+        if self._drove:
+            free, stops = self._stops
+            self._stops = free + min(_STOP[1], max(_STOP[0], sum(past) / len(past))), stops + 1.0
+        held = past[0] < _CERTAIN
+        if self._heard_s > _HEARD_S and (held or past[0] > 1.0 - _CERTAIN):
+            self._zero.learn(self._level, self._stalled if held else 0.0, self._torque_sd)
+        self.neutral = self._usual
+        self._selector.begin(self.neutral)
+        self._heard_s = self._stood_s = 0.0
+        self._drove = True
+        self._last = None
+        self._past.clear()
+        return past
 
     def rolled(self, t: float, torque: float, torque_sd: float, pump: float) -> None:
         """Rolling to a stop in gear, foot off: torque seen, and what the pump takes by its curve [N m]."""
@@ -121,16 +125,11 @@ class Standstill:
             level = self._by_level(dt, torque, stalled)
         self.neutral = self._selector.tick(dt, self._leaves, event, odds, level)
         self._stood_s += dt
-        self._was_free_s += dt * self.neutral
         return self.neutral
 
     def smoothed(self, ends: bool) -> Iterator[float]:
         """`neutral` of the moments of this stop, newest first, by all of it; ends: with it the drive does."""
         return self._selector.smoothed(ENDS if ends and self._drove else NOTHING)
-
-    def left(self) -> Iterator[float]:
-        """The same of the stop that ends now, as the vehicle drives off."""
-        return self._selector.smoothed(goes(self._usual if self._drove else 0.0))
 
     @property
     def _usual(self) -> float:

@@ -202,31 +202,35 @@ class Torque:
             guess.nm, hypot(guess.bias_sd_nm, 0.15 * guess.nm), guess.scatter_sd_nm
         ), "reported"
 
-    def _at_pump(self, t: float, n: float, n_rate: float) -> tuple[float, EngineTorque, EngineTorque] | None:
-        """(pump torque [N m] as the engine tells it, the engine's, what accessories take)."""
+    def _at_pump(
+        self, t: float, n: float, n_rate: float
+    ) -> tuple[float, EngineTorque, EngineTorque, bool] | None:
+        """(pump torque [N m] as it is told, the engine's, what accessories take, whether it is reported)."""
         engine = self.engine(t, n) or self._guess(t)
         if engine is None:
             return None
         taken = accessories(n, self._vehicle.displacement_l)
         pump = pump_torque_nm(engine[0].nm, taken.nm, self._vehicle.inertia_kg_m2.value, n_rate)
-        return pump, engine[0], taken
+        return pump, engine[0], taken, engine[1] == "reported"
 
     def told(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
         """Pump torque [N m] and sd from what the engine tells, its zero put right; (None, 0) if nothing."""
         found = self._at_pump(t, n, n_rate)
         if found is None:
             return None, 0.0
-        pump, (torque, bias, scatter), taken = found
-        bias = hypot(min(bias, 0.06 * abs(torque - self.zero.nm)), min(bias, self.zero.sd_nm))
+        pump, (torque, bias, scatter), taken, reported = found
+        if reported:  # by air, an idle with its spark held back is off by itself
+            bias = hypot(min(bias, 0.06 * abs(torque - self.zero.nm)), min(bias, self.zero.sd_nm))
+            pump -= self.zero.nm
         turning = self._vehicle.inertia_kg_m2.sd * n_rate * RPM_TO_RAD_S
-        return pump - self.zero.nm, hypot(bias, scatter, taken.bias_sd_nm, turning)
+        return pump, hypot(bias, scatter, taken.bias_sd_nm, turning)
 
     def plain(self, t: float, n: float, n_rate: float) -> tuple[float | None, float]:
         """Pump torque [N m] as the engine tells it, its zero where it is, and sd of its slow error."""
         found = self._at_pump(t, n, n_rate)
         if found is None:
             return None, 0.0
-        pump, engine, taken = found
+        pump, engine, taken, _ = found
         return pump, hypot(engine.bias_sd_nm, taken.bias_sd_nm)
 
     def pump(

@@ -179,8 +179,7 @@ class VehicleState:
             self._ticks.append(self._stand(t, n, n_rate, stated, weight))
             return
         if not zero:
-            self._ticks.stood(self._standstill.left())
-            self._standstill.moved()
+            self._ticks.stood(self._standstill.moved())
         if v < 0.5:
             return
         if self._finder is not None:

@@ -101,6 +101,6 @@ def test_what_shows_as_it_drives_off_is_known_of_the_seconds_before() -> None:
     stand(state, 0.0, 12.0, 0.0)
     doubt = state.neutral
     stand(state, 12.0, 3.0, 0.85 * STALLED_NM)
-    by_all = list(state.left())
+    by_all = state.moved()
     assert by_all[0] < 0.05 and by_all[10] < 0.1
     assert by_all[20] > max(0.95, doubt)
