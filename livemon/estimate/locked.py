@@ -6,20 +6,23 @@ z of road speed taken at t says, for every vehicle,
 with k the nominal rpm per km/h of the gear, e the correction of it, d the delay, o = 0 if the reading is
 truncated and width/2 if it is rounded. A Kalman filter over (e, d, s, m), s wandering about its mean m, takes
 these intervals in, once for each o and each of three kinds of clutch; their weights come from the readings as
-well.
+well. d takes slip that swings with acceleration for delay as well: what it tells of delay alone is `delay`.
 """
 
 from __future__ import annotations
 
-from math import erf, exp, sqrt
+from math import erf, exp, hypot, sqrt
 from typing import Final
 
 from livemon.estimate.interval import truncated
 
-# Reported road speed comes 0 to 150 ms late, by the control unit; a shaft's speed is as old as its frame.
+# Reported road speed comes 50 to 150 ms late, by the control unit; a shaft's speed is as old as its frame.
 # Common practice, no source.
-DELAY_S: Final = (0.07, 0.05)
+DELAY_S: Final = (0.1, 0.05)
 SHAFT_DELAY_S: Final = (0.0, 0.015)
+# Slip that goes with torque goes with acceleration, and looks like so many seconds of delay: that of tyres
+# behind a tight clutch, that of the clutch. What locked stretches of three simulators found was 0.06 off.
+_LEAD_S: Final = (0.02, 0.06)
 _SLIP_TIME_S: Final = 4.0
 _NOISE_KMH2: Final = 0.15**2  # wheel-speed noise, tyre slip, ripple of the shaft
 _CUTS: Final = 0.1
@@ -38,7 +41,7 @@ _TEMPER: Final = 0.4  # readings near each other share their errors
 class _Hypothesis:
     """(e, d, s, m) and covariance for one rounding."""
 
-    __slots__ = ("_prior", "cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
+    __slots__ = ("_gain", "_prior", "cov", "dropped", "offset", "refused", "wander_var", "weight", "x")
 
     def __init__(
         self,
@@ -48,10 +51,13 @@ class _Hypothesis:
         slip: float,
         slip_sd: float,
         wander: float,
+        lead_sd_s: float,
         weight: float,
     ) -> None:
         self.offset, self.wander_var, self.weight = offset, wander * wander, weight
-        self._prior = (scale_sd, delay_s, slip, slip_sd)
+        both_sd_s = hypot(delay_s[1], lead_sd_s)
+        self._gain = (delay_s[1] / both_sd_s) ** 2
+        self._prior = (scale_sd, (delay_s[0], both_sd_s), slip, slip_sd)
         self.dropped = 0
         self._begin()
 
@@ -67,6 +73,13 @@ class _Hypothesis:
             [0.0, 0.0, v, v],
         ]
         self.refused = 0
+
+    @property
+    def delay(self) -> tuple[float, float, float]:
+        """Delay alone: mean, variance, covariance with e."""
+        (mean, sd), gain = self._prior[1], self._gain
+        var = gain * (1.0 - gain) * sd * sd + gain * gain * self.cov[1][1]
+        return mean + gain * (self.x[1] - mean), var, gain * self.cov[0][1]
 
     def advance(self, dt: float) -> None:
         f = exp(-dt / _SLIP_TIME_S)
@@ -141,7 +154,12 @@ class Locked:
     ) -> None:
         """scale_sd: of the nominal rpm per km/h; slip, slip_sd: where the clutch is not closed tight [rpm];
         delay_s: of the speed readings, and its sd, before anything is learned."""
-        kinds = (0.0, 1.5, _TIGHT_RPM), (slip, slip_sd, _STEADY_RPM), (slip, slip_sd, _VARIED_RPM)
+        tight, slips = _LEAD_S
+        kinds = (
+            (0.0, 1.5, _TIGHT_RPM, tight),
+            (slip, slip_sd, _STEADY_RPM, slips),
+            (slip, slip_sd, _VARIED_RPM, slips),
+        )
         offsets = 0.0, 0.5 * width
         weight = 1.0 / (len(kinds) * len(offsets))
         self._h = [
@@ -182,16 +200,17 @@ class Locked:
         road, slip = [0.0] * 7, [0.0] * 7
         offset = offset2 = scale = scale2 = delay = delay2 = 0.0
         for h, weight in zip(self._h, weights, strict=True):
-            w, o, (e, d, s, m), p = weight / total, h.offset, h.x, h.cov
+            w, o, (e, _, s, m), p = weight / total, h.offset, h.x, h.cov
+            d, d_var, de = h.delay
             offset += w * o
             offset2 += w * o * o
             scale += w * e
             scale2 += w * (e * e + p[0][0])
             delay += w * d
-            delay2 += w * (d * d + p[1][1])
+            delay2 += w * (d * d + d_var)
             c = 1.0 + e
             for i, term in enumerate(
-                (c, -o * c, c * c + p[0][0], -2.0 * o * c * c, o * o * c * c, p[1][1], 2.0 * p[0][1])
+                (c, -o * c, c * c + p[0][0], -2.0 * o * c * c, o * o * c * c, d_var, 2.0 * de)
             ):
                 road[i] += w * term
             own = h.wander_var

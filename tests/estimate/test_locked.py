@@ -13,8 +13,11 @@ from livemon.estimate.locked import Locked
 K = {3: 54.0, 4: 39.0, 5: 30.0}
 
 
-def locked_drive(scale: float, delay: float, rounded: bool, slip: float, seed: int) -> Locked:
-    """Six stretches of changing speed in three gears; road speed in whole km/h, every 0.12 s."""
+def locked_drive(
+    scale: float, delay: float, rounded: bool, slip: float, seed: int, rpm_per_kmh_s: float = 0.0
+) -> Locked:
+    """Stretches of changing speed in three gears; road speed in whole km/h, every 0.12 s; slip grows with
+    acceleration by rpm_per_kmh_s."""
     rng = random.Random(seed)
     calibration = Locked(0.015, 15.0, 25.0)
     t = 0.0
@@ -31,7 +34,8 @@ def locked_drive(scale: float, delay: float, rounded: bool, slip: float, seed: i
             z = float(floor(speed(t - delay) + (0.5 if rounded else 0.0)))
 
             def engine(s: float) -> float:
-                return k * scale * speed(s) + slip  # noqa: B023
+                accel = (speed(s + 0.05) - speed(s - 0.05)) / 0.1
+                return k * scale * speed(s) + slip + rpm_per_kmh_s * accel  # noqa: B023
 
             d = t - calibration.delay_s
             state = (engine(d), (engine(d + 0.05) - engine(d - 0.05)) / 0.1, 1.0)
@@ -51,6 +55,14 @@ def test_a_tight_clutch_gives_tyre_delay_and_rounding(scale: float, delay: float
     assert c.delay_s == pytest.approx(delay, abs=0.02)
     assert (c.offset_kmh > 0.4) == rounded  # half a reading where rounded, else none
     assert c.slip(1e9)[0] == pytest.approx(0.0, abs=15.0)
+
+
+@pytest.mark.parametrize("rpm_per_kmh_s", [-2.0, 0.0, 3.0])
+def test_slip_that_goes_with_torque_is_not_taken_for_delay(rpm_per_kmh_s: float) -> None:
+    """3 rpm for each km/h/s in a gear of 39 rpm per km/h look like 77 ms."""
+    c = locked_drive(1.0, 0.1, rounded=False, slip=30.0, seed=3, rpm_per_kmh_s=rpm_per_kmh_s)
+    assert abs(c.delay_s - 0.1) < 2.0 * c.delay_sd_s
+    assert c.delay_sd_s > 0.02
 
 
 def test_controlled_slip_is_not_taken_for_a_worn_tyre() -> None:
