@@ -109,7 +109,7 @@ class VehicleState:
         i, n = self._settled, len(times)
         while i < n and times[i] <= until:
             tick = self._ticks.at(times[i])
-            if look_ahead > 0.0 and self._waits(tick, now - times[i]):
+            if look_ahead > 0.0 and self._waits(tick, times[i], now):
                 break
             out.append(self._estimate(i, tick, self._ticks.open_k(tick, times[i])))
             i += 1
@@ -117,14 +117,16 @@ class VehicleState:
         self._trim((times[i] if i < n else now) - 1.0)
         return out
 
-    def _waits(self, tick: Tick | None, age_s: float) -> bool:
+    def _waits(self, tick: Tick | None, t: float, now: float) -> bool:
         """Whether what comes next may well say another gear. A launch is warned of while it lasts: it waits
         for nothing."""
-        if tick is None or (self._launching and tick.gear == 0 and not tick.still):
+        if tick is None or self.seen.turbine.at(t) is not None:
             return False
         if tick.still:
-            return self.still and age_s < STANDS_S and RARE < tick.neutral < 1.0 - RARE
-        return age_s < DOUBT_S and tick.probability - tick.shifting < _SURE
+            return self.still and now < t + STANDS_S and RARE < tick.neutral < 1.0 - RARE
+        if self._launching and tick.gear == 0:
+            return False
+        return now < t + DOUBT_S and tick.probability - tick.shifting < _SURE
 
     @property
     def unsettled_s(self) -> float:
