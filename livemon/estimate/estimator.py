@@ -2,8 +2,8 @@
 
 Readings are gathered into blocks closed by the readings' own times; closing one smooths the road and engine
 tracks back over the unsettled part, moves the gear chain and the locked-stretch filter on, and settles
-what is at least LOOK_AHEAD_S old, or DOUBT_S where the gear is in doubt. What is settled depends on the
-readings alone, never on how they came.
+what is at least LOOK_AHEAD_S old, or DOUBT_S where the gear is in doubt, STANDS_S at a stop. What is settled
+depends on the readings alone, never on how they came.
 """
 
 from __future__ import annotations
@@ -44,7 +44,7 @@ _ANY: Final = (-1e7, 1e7)
 
 class Estimator:
     """`feed` readings; settled estimates come back at most BLOCK_S + LOOK_AHEAD_S later, in time order.
-    Where the gear is in doubt they wait for DOUBT_S.
+    Where the gear is in doubt they wait for DOUBT_S, at a stop for STANDS_S.
 
     `now` is the newest, not yet settled estimate, for a screen: worked out when asked for. `calibration`
     (Locked) holds what locked stretches have taught. `counters`: readings left out, by reason, and clock

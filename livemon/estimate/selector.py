@@ -31,12 +31,20 @@ class Event(NamedTuple):
 
 
 class _Moment:
-    __slots__ = ("dt", "event", "forward", "leaves", "level", "odds")
+    """held, put: share of those in gear that has not driven off; out, into: share whose selector moves."""
+
+    __slots__ = ("event", "forward", "held", "into", "level", "odds", "out", "put")
 
     def __init__(self, dt: float, leaves: float, odds: float, level: float) -> None:
-        self.dt, self.leaves, self.odds, self.level = dt, leaves, odds, level
+        self.held, self.put = 1.0 - _share(dt * GOES), 1.0 - _share(dt * GOES_AT_ONCE)
+        self.out, self.into = _share(dt * leaves), _share(dt * INTO_GEAR)
+        self.odds, self.level = odds, level
         self.event: Event | None = None
         self.forward = (1.0, 0.0, 0.0)
+
+
+def _share(x: float) -> float:
+    return min(0.5, x)
 
 
 class Selector:
@@ -98,10 +106,7 @@ def goes(by_itself: float) -> States:
 def _forward(before: States, told: float, moment: _Moment) -> States:
     """Shares of the states; told: odds of neutral by the level up to the moment before."""
     held, put, free = before
-    dt = moment.dt
-    out, into = min(0.5, dt * moment.leaves), min(0.5, dt * INTO_GEAR)
-    held *= 1.0 - min(0.5, dt * GOES)
-    put *= 1.0 - min(0.5, dt * GOES_AT_ONCE)
+    held, put, out, into = held * moment.held, put * moment.put, moment.out, moment.into
     held, put, free = (
         held * (1.0 - out), put * (1.0 - out) + free * into, free * (1.0 - into) + (held + put) * out,
     )  # fmt: skip
@@ -129,12 +134,12 @@ def _back(later: _Moment, level: float, beta: States) -> States:
             event.other * put + event.leaves * free,
             event.other * free + level * event.returns * put,
         )
-    out, into = min(0.5, later.dt * later.leaves), min(0.5, later.dt * INTO_GEAR)
+    out, into = later.out, later.into
     held, put, free = (
-        (1.0 - out) * held + out * free, (1.0 - out) * put + out * free, (1.0 - into) * free + into * put,
-    )  # fmt: skip
-    held *= 1.0 - min(0.5, later.dt * GOES)
-    put *= 1.0 - min(0.5, later.dt * GOES_AT_ONCE)
+        later.held * ((1.0 - out) * held + out * free),
+        later.put * ((1.0 - out) * put + out * free),
+        (1.0 - into) * free + into * put,
+    )
     scale = 1.0 / max(held, put, free)
     return held * scale, put * scale, free * scale
 

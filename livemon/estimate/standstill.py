@@ -34,7 +34,7 @@ _LAG_S, _CALM_RPM = 1.2, 60.0
 _STARTS_FREE: Final = 0.4  # a recording may well begin in park
 _STOPS_FREE: Final = (0.16, 2.0)  # some boxes let go at a stop by themselves: stops with it, stops
 _STOP: Final = (0.02, 0.98)  # one stop is never quite clear
-_RESTARTS_FREE: Final = 0.15  # an engine switched off at the stop starts to drive on, or as park is chosen
+_RESTARTS_FREE: Final = 0.15  # an engine switched off starts as the selector moves, or to drive on
 _CERTAIN: Final = 0.05
 _ROLLS_S: Final = 5.0  # one roll to a stop teaches once
 
@@ -160,7 +160,7 @@ class Standstill:
             self._new_level()
         past.append((t, n, torque))
         if started:  # to drive on, or as park is chosen
-            return (Event(_RESTARTS_FREE, 0.0, 1.0 - _RESTARTS_FREE), 0), 1.0
+            return (Event(_RESTARTS_FREE, _RESTARTS_FREE, 1.0 - _RESTARTS_FREE), 0), 1.0
         while len(past) > 2 and past[1][0] < t - _LAG_S:
             past.popleft()
         t0, n0, torque0 = past[0]

@@ -41,8 +41,9 @@ class Ticks:
         return ticks, start
 
     def stood(self, neutral: Iterable[float]) -> None:
-        """Probability of neutral of the newest ones, all of one stop, newest first."""
-        for tick, p in zip(reversed(self._ticks), neutral, strict=False):
+        """Probability of neutral at the moments of the last stop, newest first."""
+        still = (tick for tick in reversed(self._ticks) if tick.still)
+        for tick, p in zip(still, neutral, strict=False):
             tick.neutral = p
 
     def trim(self, before: float) -> None:

@@ -30,11 +30,10 @@ _NEAR_S: Final = 0.2  # states this much before the unsettled ones are still loo
 _SLIP_SD_RPM, _TOLD_SD_RPM = 25.0, 8.0  # of what the control holds slip at; where the file tells it
 _CREEP_KMH, _IDLES = 12.0, 1.2  # slower, and engine no faster than so many times idle: rolling to a stop
 _COUPLED: Final = -0.05  # ln slip above which an idling engine certainly drives the pump
-DOUBT_S, STANDS_S, _SURE = (
-    2.0,
-    10.0,
-    0.98,
-)  # most of what smoothing can mend it mends within two seconds (docs/estimator.md)
+# A row waits so long for what may change it: a gear in doubt, as two seconds mend most of what more would
+# (docs/estimator.md); a stop, as nobody is in a hurry there.
+DOUBT_S, STANDS_S = 2.0, 10.0
+_SURE: Final = 0.98
 _SETTLED_RPM_S: Final = 60.0
 _LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
 _ROLLING_KMH: Final = 6.0
@@ -92,7 +91,7 @@ class VehicleState:
     def settle(self, now: float, look_ahead: float) -> list[Estimate]:
         """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all).
 
-        A gear in doubt waits up to DOUBT_S for what comes after.
+        A gear in doubt waits up to DOUBT_S, a stop up to STANDS_S.
         """
         track = self.seen.engine.track
         times = track.t

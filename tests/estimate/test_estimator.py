@@ -14,7 +14,7 @@ from statistics import median
 import pytest
 
 from livemon.estimate import Estimator
-from livemon.estimate.estimator import BLOCK_S
+from livemon.estimate.estimator import BLOCK_S, LOOK_AHEAD_S
 from livemon.estimate.vehicle_state import DOUBT_S, STANDS_S
 from livemon.obd.decode import Decoder
 from livemon.records import Estimate, Oscillation, Reading
@@ -86,6 +86,22 @@ def test_settles_within_a_second_and_in_doubt_soon_after(tmp_path: Path) -> None
                 if not stands:
                     waits.append(wait)
     assert sum(wait <= 1.0 for wait in waits) > 0.6 * len(waits)
+
+
+def test_a_look_at_swings_never_comes_before_the_estimates_beside_it(tmp_path: Path) -> None:
+    """They tell the shift that shook the driveline."""
+    readings, _, text = simulated(5)
+    estimator = Estimator(vehicle_of(text, tmp_path))
+    waiting = [r.time_s for r in readings if r.quantity == "engine_rpm"]
+    looks = done = 0
+    for out in [*map(estimator.feed, readings), estimator.end()]:
+        for item in out:
+            if isinstance(item, Estimate):
+                done += 1
+            else:
+                looks += 1
+                assert done == len(waiting) or waiting[done] > item.time_s - LOOK_AHEAD_S
+    assert looks > 50 and done == len(waiting)
 
 
 def test_slip_is_true_on_a_sound_drive(tmp_path: Path) -> None:

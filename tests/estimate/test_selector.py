@@ -7,6 +7,7 @@ from itertools import product
 
 import pytest
 
+from livemon.estimate.gear_tick import Tick, at_rest
 from livemon.estimate.selector import (
     ENDS,
     GOES,
@@ -18,6 +19,7 @@ from livemon.estimate.selector import (
     States,
     goes,
 )
+from livemon.estimate.ticks import Ticks
 
 DT, LEAVES = 0.4, 0.05
 Moment = tuple[Event | None, float, float]  # event, odds, level
@@ -98,6 +100,15 @@ def test_put_in_gear_and_off_it_goes() -> None:
     after = list(selector.smoothed(goes(0.0)))
     assert after[0] < 0.02 and after[9] < 0.05
     assert after[20] > 0.85 and after[20] > before[20]
+
+
+def test_what_a_stop_tells_is_not_given_to_ticks_under_way() -> None:
+    """Rolling off, the road speed still reads zero: ticks come that are not of the stop."""
+    ticks = Ticks()
+    for i in range(5):
+        ticks.append(at_rest(float(i), 0.5) if i < 3 else Tick(float(i)))
+    ticks.stood([0.1, 0.2, 0.3])
+    assert [t.neutral for t in ticks.since(-1.0)[0]] == [0.3, 0.2, 0.1, 0.0, 0.0]
 
 
 def test_a_stop_longer_than_is_kept_is_bounded_and_goes_on() -> None:
