@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections import Counter, deque
 from collections.abc import Sequence
-from math import inf, isfinite
+from math import isfinite
 from typing import Final
 
 from livemon.estimate.locked import Locked
@@ -135,7 +135,7 @@ class Estimator:
         elif (swing := self._swings.look(state.closed)) is not None:
             self._looks.append(swing)
         # a look waits as long as the estimates beside it: they tell what else may have shaken the driveline
-        known_s = inf if look_ahead < 0.0 else state.unsettled_s + look_ahead
+        known_s = state.unsettled_s + look_ahead
         while self._looks and self._looks[0].time_s < known_s:
             out.append(self._looks.popleft())
         return out

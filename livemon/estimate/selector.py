@@ -20,6 +20,8 @@ _MOST: Final = 1e3
 _KEPT: Final = 64  # moments smoothed back over
 
 States = tuple[float, float, float]  # in gear as it came to rest, in gear since moved, neutral
+NOTHING: Final = (1.0, 1.0, 1.0)  # comes after
+ENDS: Final = (1.0, 1.0, _ENDS_IN_PARK)
 
 
 class Event(NamedTuple):
@@ -28,6 +30,9 @@ class Event(NamedTuple):
     leaves: float
     returns: float
     other: float
+
+
+Moved = tuple[Event, int]  # how many moments ago
 
 
 class _Moment:
@@ -61,18 +66,16 @@ class Selector:
         self._first = (1.0 - free, 0.0, free)
         self._moments.clear()
 
-    def tick(
-        self, dt: float, leaves: float, event: tuple[Event, int] | None, odds: float, level: float
-    ) -> float:
-        """Probability of neutral. leaves: rate out of gear [1/s]; event: and how many moments ago, 0 is this
-        one; odds: of neutral, by what is seen of this moment alone; level: by what has been seen since the
-        last event, which it replaces."""
+    def tick(self, dt: float, leaves: float, moved: Moved | None, odds: float, level: float) -> float:
+        """Probability of neutral. leaves: rate out of gear [1/s]; moved: perhaps, 0 moments ago is this one;
+        odds: of neutral, by what is seen of this moment alone; level: by what has been seen since the last
+        event, which it replaces."""
         moments = self._moments
         moments.append(_Moment(dt, leaves, odds, level))
         since = len(moments) - 1
-        if event is not None:
-            since = max(0, since - event[1])
-            moments[since].event = event[0]
+        if moved is not None:
+            since = max(0, since - moved[1])
+            moments[since].event = moved[0]
         for i in range(since, len(moments)):
             before, told = (moments[i - 1].forward, moments[i - 1].level) if i else (self._first, 1.0)
             moments[i].forward = _forward(before, told, moments[i])
@@ -92,10 +95,6 @@ class Selector:
                 held, put, free = _back(later, moment.level, (held, put, free))
             yield _probability(moment.forward, (held, put, free))
             later = moment
-
-
-NOTHING: Final = (1.0, 1.0, 1.0)
-ENDS: Final = (1.0, 1.0, _ENDS_IN_PARK)
 
 
 def goes(by_itself: float) -> States:

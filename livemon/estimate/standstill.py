@@ -12,7 +12,7 @@ from math import exp, inf, log, sqrt
 from typing import Final
 
 from livemon.estimate.interval import normal
-from livemon.estimate.selector import ENDS, INTO_GEAR, NOTHING, Event, Selector, goes
+from livemon.estimate.selector import ENDS, INTO_GEAR, NOTHING, Event, Moved, Selector, goes
 from livemon.estimate.torque import RUNS_RPM
 from livemon.estimate.zero import Zero
 
@@ -37,8 +37,6 @@ _STOP: Final = (0.02, 0.98)  # one stop is never quite clear
 _RESTARTS_FREE: Final = 0.15  # an engine switched off starts as the selector moves, or to drive on
 _CERTAIN: Final = 0.05
 _ROLLS_S: Final = 5.0  # one roll to a stop teaches once
-
-Moved = tuple[Event, int]  # how many moments ago
 
 
 class Standstill:
@@ -116,14 +114,14 @@ class Standstill:
         converter takes at n; stated: whether neutral is, and the weight of its being the other."""
         dt = 0.3 if self._last is None else min(2.0, t - self._last)
         self._last = t
-        event, odds = self._seen(t, n, torque, stalled)
+        moved, odds = self._seen(t, n, torque, stalled)
         if stated is not None:
             odds *= 1.0 / stated[1] if stated[0] else stated[1]
         level = 1.0
         if torque is not None:
             self._torque_sd = torque_sd
             level = self._by_level(dt, torque, stalled)
-        self.neutral = self._selector.tick(dt, self._leaves, event, odds, level)
+        self.neutral = self._selector.tick(dt, self._leaves, moved, odds, level)
         self._stood_s += dt
         return self.neutral
 

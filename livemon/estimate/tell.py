@@ -63,22 +63,7 @@ class Told(NamedTuple):
 
 def tell(e: Estimate, told: Told) -> bool:
     """Fill in `e`; returns whether a launch is still going on afterwards."""
-    (
-        tick,
-        (mean_k, spread_k2),
-        road,
-        k,
-        k_sd,
-        calibration,
-        turbine,
-        _,
-        applied,
-        shifts,
-        launching,
-        _,
-        gaps,
-        read,
-    ) = told
+    tick, _, road, k, k_sd, calibration, turbine, _, applied, shifts, launching, _, gaps, read = told
     e.clutch_applied = None if applied is None else applied > 0.5
     if road is not None:
         v, rate, var, slow_var, rate_var, _ = road
@@ -109,6 +94,7 @@ def tell(e: Estimate, told: Told) -> bool:
         e.turbine_rad_per_m = e.geared_rpm = None
         _slip(e, n - _DRAG_RPM, _DRAG_RPM**2 + _STEADY_VAR)
         return False
+    mean_k, spread_k2 = told.open_k
     mean, t_var = mean_k * v, mean_k**2 * (var + slow_var) + spread_k2 * v * v
     t_var += (_GAUGE_SD * mean * min(1.0, calibration.scale_sd / _PINNED_SD)) ** 2
     t_var += (k_sd[tick.gear] * mean) ** 2

@@ -43,7 +43,7 @@ class Ticks:
     def stood(self, neutral: Iterable[float]) -> None:
         """Probability of neutral at the moments of the last stop, newest first."""
         still = (tick for tick in reversed(self._ticks) if tick.still)
-        for tick, p in zip(still, neutral, strict=False):
+        for p, tick in zip(neutral, still, strict=False):  # on the move there is none, and no tick is asked
             tick.neutral = p
 
     def trim(self, before: float) -> None:
