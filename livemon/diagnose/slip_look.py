@@ -42,7 +42,8 @@ _PARTLY_SPAN: Final = 0.1
 _SURE_ON: Final = 0.8
 _SCALE_EVERY_S: Final = 15.0  # nearer together they share their error
 _ODD_SCALE, _ODD_SCALE_SD = 0.2, 0.06  # it slips, or is not on after all
-_BEYOND: Final = 1.05  # as fast as a held stator lets the turbine run ahead
+_BEYOND: Final = 1.15  # as fast as a held stator lets the turbine run ahead
+_STEEP: Final = 8.0  # ln K over speed ratio beyond equal speeds: plausible wheels cease to drive one by one
 _GRID: Final = 211
 
 
@@ -78,7 +79,7 @@ class SlipLooks:
         ln_k = np.empty(_GRID)
         for i, ratio in enumerate(self._ratio.tolist()):
             sound, held = log(at(curves.k, ratio)), log(at(curves.k_seized, ratio))
-            ln_k[i] = sound + held_k * (held - sound)
+            ln_k[i] = sound + held_k * (held - sound) + _STEEP * max(0.0, ratio - 1.0)
         return np.maximum.accumulate(ln_k)
 
     def takes(self, w: Window, released: bool) -> bool:

@@ -21,6 +21,9 @@ _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load,
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
+# A held stator lets the turbine run as fast as the engine that pulls, or faster: what acceleration alone says of
+# it may be a hill. Common practice, no source.
+_UNSEEN_SPEED: Final = log(10.0)
 
 
 def evidence(d: Seen) -> dict[FindingName, float]:
@@ -34,6 +37,7 @@ def evidence(d: Seen) -> dict[FindingName, float]:
     unseen = not launched and d.bank.reaction_s < _LEAST_REACTION_S
     if unseen or _launches_like_new(d):
         road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
+    seized = min(road["stator_seized"], _UNSEEN_SPEED + max(0.0, d.bank.by_slip("stator_seized")))
     slip, never, gear = _clutch(d)
     # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
     shakes = d.shakes.against_none(*d.shudder.over_sound_and_engine)
@@ -41,7 +45,7 @@ def evidence(d: Seen) -> dict[FindingName, float]:
     told: dict[FindingName, float] = {
         "none": 0.0,
         "stator_not_holding": road["stator_not_holding"],
-        "stator_seized": road["stator_seized"],
+        "stator_seized": seized,
         "engine_low_output": engine_low(road["engine_low_output"], d.full_pedal.log_evidence),
         "driveline_drag": road["driveline_drag"],
         "gear_slip": gear,

@@ -13,6 +13,7 @@ from math import exp, hypot, log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
+from livemon.estimate.ahead import FURTHEST, Ahead
 from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.moment import Look, Moment
 from livemon.estimate.open_slip import OpenSlip
@@ -29,6 +30,7 @@ _NOTHING: Final = 1.2  # density of a moment that tells nothing
 _X_VAR: Final = 0.003**2  # of x, ripple and tyres
 _PULLS: Final = -0.12  # the turbine must run so much faster to pull an idling engine along
 _AGAINST: Final = 0.003  # left each second of torque that flows from the slower to the faster
+_ODD_X: Final = 0.04  # density of x that no sound converter is denied
 _UNPROVEN: Final = 0.6  # share left each time to a shift, which has no level of its own to show
 _LEVEL_S, _WIDTH_S = 1.2, 10.0
 
@@ -47,14 +49,15 @@ class Weigher:
     """`begin` a moment, then `weigh` each gear in question; `learn` from what is certain."""
 
     __slots__ = (
-        "_count", "_expected", "_k_var", "_level_weight", "_ln_k", "_lock_level", "_lock_var", "_m",
-        "_m_at", "_m_sd", "_open_level", "_open_var", "_slope", "_slope_locked", "_slow_var",
-        "_width_weight", "fit", "k", "moment", "slip",
+        "_ahead", "_count", "_expected", "_first_fit", "_k_var", "_level_weight", "_ln_k", "_lock_level",
+        "_lock_var", "_m", "_m_at", "_m_sd", "_open_level", "_open_var", "_slope", "_slope_locked",
+        "_slow_var", "_width_weight", "fit", "k", "moment", "slip",
     )  # fmt: skip
 
     def __init__(self, k: list[float], k_sd: list[float], curves: Curves) -> None:
         self.k, self._ln_k, self._k_var = k, [log(x) for x in k], [sd * sd for sd in k_sd]
         self.slip = OpenSlip(curves)
+        self._ahead, self._first_fit = Ahead(), _ODD_X  # density of first gear's x, its converter sound
         self.moment = Moment()
         self._slope, self._slope_locked = SlipSlope(), False
         n = len(k)
@@ -188,10 +191,15 @@ class Weigher:
         own = torque_sd * torque_sd + taken_sd * taken_sd + slope * slope * (fast + self._slow_var + 1e-4)
         peak = (1.0 - heavy) * slope / (ROOT_2PI * sqrt(own))
         top = peak + 0.4 * heavy
-        shape = (
-            peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
-        ) / top
-        if x > 0.03 if moment.foot_off else x < -0.03 and torque > 2.0 * torque_sd:
+        sound = peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
+        shape = sound / top
+        if self._pulls:
+            held = self._ahead.density(x)
+            opened += 0.05 * held
+            shape += held / top
+            if g == 0:
+                self._first_fit = sound
+        if x > 0.03 if moment.foot_off else x < FURTHEST and torque > 2.0 * torque_sd:
             opened *= _AGAINST**moment.dt  # torque only flows from the faster to the slower
         if x < -0.6:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.6 - x))
@@ -255,6 +263,9 @@ class Weigher:
         if moment.dragged:
             self.slip.learn_over(x, x_sd, look.n, moment.torque, moment.dt)
         elif look.torque_told:
+            if g == 0 and self._pulls:
+                weight = min(1.0, moment.dt / _LEVEL_S)
+                self._ahead.learn(x, x_sd, max(self._first_fit, _ODD_X), weight)
             self.slip.learn(x, x_sd, look.n, look.torque_nm, look.torque_sd_nm)
 
     def follow(self, g: int, sure: bool, locked: bool) -> None:
@@ -265,6 +276,12 @@ class Weigher:
             slope.gear, self._slope_locked = g, locked
         if sure and not self.moment.loose:
             slope.add(self.moment.base - self._ln_k[g], self._m[g], self.moment.dt)
+
+    @property
+    def _pulls(self) -> bool:
+        """The engine certainly drives the pump, by its own word."""
+        moment = self.moment
+        return moment.look.torque_told and not moment.foot_off and moment.torque > 2.0 * moment.torque_sd
 
     def expected(self, g: int) -> float:
         """ln slip of an open converter in gear g."""
