@@ -18,6 +18,7 @@ from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Look, Looks
 from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
+from livemon.diagnose.past_coupling import PastCoupling
 from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
 from livemon.diagnose.windows import Window
@@ -121,6 +122,11 @@ class Bank:
         """How much of that ln evidence speed ratio past the coupling point brought."""
         evidence = self.log_evidence
         return self._of_findings(evidence)[finding] - self._of_findings(evidence - self._by_slip)[finding]
+
+    @property
+    def past_coupling(self) -> PastCoupling | None:
+        """What was driven past the coupling point with the engine pulling."""
+        return self._slip.past.told
 
     def _of_findings(self, evidence: Array) -> dict[str, float]:
         weight = self._share * np.exp(evidence - evidence.max())

@@ -18,6 +18,7 @@ from livemon.converter.curves import Curves, at
 from livemon.diagnose.hypotheses import Hypothesis
 from livemon.diagnose.looks import DRIVING_SHARE, FRICTION_SHARE, FROM_SR, Look, k_knee
 from livemon.diagnose.nuisance import SIZE, Prior, State
+from livemon.diagnose.past_coupling import PastCouplingSums
 from livemon.diagnose.windows import Window
 from livemon.quantities import RPM_TO_RAD_S
 
@@ -71,8 +72,10 @@ class SlipLooks:
         self._of_size = [
             (self._table(curves, size), [i for i, r in enumerate(rows) if r.held_k == size]) for size in sizes
         ]
+        self._sound, self._held = self._table(curves, 0.0), self._table(curves, 1.0)
         self._habit: dict[int, tuple[Array, float]] = {}
         self._count = len(rows)
+        self.past = PastCouplingSums()
         self._scaled_s, self._scaled = -_SCALE_EVERY_S, 0
 
     def _table(self, curves: Curves, held_k: float) -> Array:
@@ -118,6 +121,10 @@ class SlipLooks:
             apart = copysign(max(abs(float(want[of[0]]) - ln_k_seen), _LEAST_APART), want[of[0]] - ln_k_seen)
             there = float(np.interp(ln_k_seen + apart, table, self._ratio))
             flow[of] = min((there - ratio) / apart, _FLATTEST)
+        if w.regime != "locked":  # there turbine speed may lean on engine speed
+            ln_k = log(w.engine_rpm) - 0.5 * log(pump)
+            sound, held = (float(np.interp(ln_k, t, self._ratio)) for t in (self._sound, self._held))
+            self.past.add(w, sound, held, float(flow[0]))
         h: Array = np.zeros((self._count, SIZE))
         by_torque = -0.5 * flow / pump
         h[:, State.GAIN] = h[:, State.GAIN_WANDER] = by_torque * indicated

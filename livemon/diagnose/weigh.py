@@ -21,8 +21,8 @@ _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load,
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
 _UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
-# A held stator lets the turbine run as fast as the engine that pulls, or faster: what acceleration alone says of
-# it may be a hill. Common practice, no source.
+# A held stator lets the turbine run as fast as the engine that pulls, or faster: what acceleration alone says
+# of it may be a hill. Common practice, no source.
 _UNSEEN_SPEED: Final = log(10.0)
 
 

@@ -124,7 +124,8 @@ def _told(d: Seen, name: FindingName) -> list[Said | None]:
             return [*seen, road.locked(d, name), road.pulls(d, name)]
         case "stator_seized":
             return [
-                *road.weighed(d, name), road.pulls(d, name), road.launch_k(d, name), road.locked(d, name),
+                road.past_coupling(d), *road.weighed(d, name), road.pulls(d, name), road.launch_k(d, name),
+                road.locked(d, name),
             ]  # fmt: skip
         case "engine_low_output":
             told = road.full_pedal(d)

@@ -18,7 +18,7 @@ from livemon.records import TITLES, FindingName
 _SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
 _WIDE: Final = 1.4  # upper over lower end of a band: wider, both ends are said rather than a middle
 _VAGUE: Final = 4.0  # wider still, there is no middle worth naming
-_COASTED_S: Final = 5.0
+_COASTED_S, _PAST_S = 5.0, 3.0
 _DRAGS: Final = 0.03  # of weight, what dragging brakes of workshop size hold back
 _WEIGHS: Final = log(2.0)
 _REGIMES: Final = {
@@ -30,7 +30,7 @@ _REGIMES: Final = {
 }
 _SHOWS: Final[dict[str, tuple[str, ...]]] = {  # where a fault acts; the rest tells of mass, load and torque
     "stator_not_holding": ("launch", "pull", "stationary_in_gear"),
-    "stator_seized": ("launch", "pull"),
+    "stator_seized": ("launch", "pull", "coast"),
     "engine_low_output": ("launch", "pull", "locked"),
     "driveline_drag": ("launch", "pull", "locked", "coast"),
 }
@@ -128,6 +128,22 @@ def pulls(d: Seen, name: FindingName) -> Said | None:
     return _in_the_whole(d, name, "pull", Said(text, speaks))
 
 
+def past_coupling(d: Seen) -> Said | None:
+    """Whether the turbine ran as fast as a held stator lets it; for a seized stator."""
+    told = d.bank.past_coupling
+    if told is None or told.seconds_s < _PAST_S:
+        return None
+    text = (
+        f"Past the coupling point in first and second gear ({told.seconds_s:.0f} s, {told.torque_nm:.0f} N m "
+        f"at {told.rpm:.0f} rpm on average) the turbine turned at {told.seen:.2f} of engine speed while the "
+        f"engine pulled; by its curve a sound converter would turn it at {told.sound:.2f}, one "
+        f"whose stator never turns at {told.held:.2f} (± {2 * told.sd:.2f})."
+    )
+    seen = Fact(told.seen - told.sound, told.sd, 1, told.seconds_s)
+    would: dict[FindingName, float] = {"none": 0.0, "stator_seized": told.held - told.sound}
+    return Said(text, way(seen, would, "stator_seized"))
+
+
 def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said) -> Said:
     """A mean that by itself does not speak for a call its regime speaks for: the bank knows mass, curve and
     torque from the whole drive, a mean does not."""
@@ -195,6 +211,8 @@ def weighed(d: Seen, name: FindingName) -> list[Said | None]:
     told: dict[str, float] = {}
     for regime, ln in d.bank.by_regime(name).items():
         what = _REGIMES[regime] if regime in _SHOWS[name] else "the rest of the drive"
+        if name == "stator_seized" and regime == "coast":
+            what = "stretches with the turbine ahead of the engine"
         told[what] = told.get(what, 0.0) + ln
     found: list[Said | None] = []
     for lead, speaks, sign in _ODDS:

@@ -1,0 +1,50 @@
+"""How fast the turbine ran past the coupling point while the engine pulled, against what the curves say."""
+
+from __future__ import annotations
+
+from math import hypot
+from typing import Final, NamedTuple
+
+from livemon.diagnose.windows import Window
+
+_SCALE_SD: Final = 0.018  # tyre, ratios and road speed, the same all drive long
+_LN_K_SD: Final = 0.15  # of a curve there: where K climbs, converters differ most
+
+
+class PastCoupling(NamedTuple):
+    """Means over the time: speed ratio seen, with a sound converter and with its stator held at that torque,
+    the sd of their difference; torque and engine speed."""
+
+    seconds_s: float
+    seen: float
+    sound: float
+    held: float
+    sd: float
+    torque_nm: float
+    rpm: float
+
+
+class PastCouplingSums:
+    """`add` windows past the coupling point in which the converter clutch is not called closed."""
+
+    def __init__(self) -> None:
+        self._seconds_s = 0.0
+        self._sums = [0.0] * 6
+
+    def add(self, w: Window, sound: float, held: float, flow: float) -> None:
+        """sound, held: speed ratio by either curve at the torque seen; flow: d speed ratio / d ln K."""
+        if w.speed_ratio is None or w.pump_torque_nm is None:
+            return
+        seconds_s = w.end_s - w.start_s
+        self._seconds_s += seconds_s
+        told = (w.speed_ratio, sound, held, flow, w.pump_torque_nm, w.engine_rpm)
+        self._sums = [s + seconds_s * x for s, x in zip(self._sums, told, strict=True)]
+
+    @property
+    def told(self) -> PastCoupling | None:
+        """None before anything was driven there."""
+        if self._seconds_s <= 0.0:
+            return None
+        seen, sound, held, flow, torque_nm, rpm = (s / self._seconds_s for s in self._sums)
+        sd = hypot(_SCALE_SD, _LN_K_SD * flow)
+        return PastCoupling(self._seconds_s, seen, sound, held, sd, torque_nm, rpm)
