@@ -10,7 +10,8 @@ gives the torques, and one energy balance fixes the flow [hrovat-tobler]:
 
 Every speed in it is linear in `a` and so, when it is free, is the stator's, so the balance divided by rho Q
 is a quadratic in `a` with one root that flows the right way: no iteration, any number of points at once.
-When the turbine overruns the pump the flow turns round, the wheels swap roles and the same equations hold.
+When the turbine overruns the pump the flow turns round, the wheels swap roles and the same equations hold;
+with the stator held it turns round only some hundredths later, and until then the pump takes torque.
 """
 
 from __future__ import annotations
@@ -104,6 +105,8 @@ def operating_point(
     back = _one_way(geometry.reversed(), turbine, pump, stator)
     back = back._replace(flow_m3_s=-back.flow_m3_s, pump_nm=back.turbine_nm, turbine_nm=back.pump_nm)
     overrun = turbine > pump
+    if stator == "held":  # it keeps the flow going past equal speeds while the pump is driven
+        overrun = overrun & (ahead.flow_m3_s <= 0.0)
     return OperatingPoint(*(np.where(overrun, b, a) for a, b in zip(ahead, back, strict=True)))
 
 

@@ -119,7 +119,7 @@ class Estimator:
 
     def end(self) -> Sequence[Estimate | Oscillation]:
         """The drive is over: settle the rest."""
-        return self._close(self._newest, -1.0) if self._newest > -1e17 else ()
+        return self._close(self._newest, -1.0, ends=True) if self._newest > -1e17 else ()
 
     def _begin(self, t: float) -> None:
         """The clock was set back: nothing before can be compared with what comes."""
@@ -127,9 +127,9 @@ class Estimator:
         self._swings = Swings()
         self._newest, self._back, self._block_end = t, 0, t + BLOCK_S
 
-    def _close(self, t: float, look_ahead: float) -> list[Estimate | Oscillation]:
+    def _close(self, t: float, look_ahead: float, ends: bool = False) -> list[Estimate | Oscillation]:
         state = self._state
-        out: list[Estimate | Oscillation] = list(state.settle(t, look_ahead))
+        out: list[Estimate | Oscillation] = list(state.settle(t, look_ahead, ends))
         if state.still:
             self._swings.rest()
         elif (swing := self._swings.look(state.closed)) is not None:

@@ -79,8 +79,6 @@ class Selector:
         for i in range(since, len(moments)):
             before, told = (moments[i - 1].forward, moments[i - 1].level) if i else (self._first, 1.0)
             moments[i].forward = _forward(before, told, moments[i])
-        if len(moments) == _KEPT:
-            self._first = moments[0].forward
         return _probability(moments[-1].forward, (1.0, 1.0, level))
 
     def smoothed(self, after: States) -> Iterator[float]:

@@ -19,10 +19,13 @@ from livemon.estimate.zero import Zero
 # The selector leaves gear [1/s]: so often anyway, for a drive ends with it; so much oftener as this vehicle
 # does at its stops. Common practice, no source.
 _ANYWAY, _AS_USUAL = 0.002, 0.006
+_UNSEEN: Final = (
+    0.1  # of moves out of gear, without a step of a torque that is told. Common practice, no source
+)
 # Steps of torque and dips from elsewhere: compressors cycle twice a minute. Common practice, no source.
 _OTHERS_1_S, _OTHERS_NM = 1.0 / 30.0, 10.0
 _DIP_RPM, _DIPS, _DIPS_LEAVING = 40.0, 0.5, 0.1  # the engine does as it is put in gear, out of gear
-_FLARE_RPM, _FLARES = 40.0, 1.5  # odds of neutral, of each moment in which the engine does
+_FLARE_RPM, _FLARES = 40.0, 1.5  # odds of neutral, once for each time the engine does
 _STEP_NM: Final = 6.0  # the least that counts
 _STEP_SD_NM: Final = 5.0
 _ON_ITS_WAY: Final = (0.3, 3.0, 0.2)  # a step still is: within so many seconds, by N m, by a share of it
@@ -70,15 +73,20 @@ class Standstill:
         """The clock was set: times from before say nothing."""
         self._last = None
         self._past.clear()
+        self._heard_s = self._stood_s = 0.0
+        self.neutral = self._usual if self._drove else _STARTS_FREE
         self._selector.begin(self.neutral)
         self._rolled_s = -inf
 
     def moved(self) -> list[float]:
         """The vehicle moves, in gear for the most part, and stops as it has done next time.
 
-        `neutral` of the moments of the stop it leaves, newest first, by all of it.
+        `neutral` of the last moments of the stop it leaves, newest first, by all that was seen of it.
         """
         if self._last is None:
+            if not self._drove:  # the recording begins under way
+                self._drove, self.neutral = True, self._usual
+                self._selector.begin(self.neutral)
             return []
         past = list(self._selector.smoothed(goes(self._usual if self._drove else 0.0)))
         if self._drove:
@@ -117,11 +125,12 @@ class Standstill:
         moved, odds = self._seen(t, n, torque, stalled)
         if stated is not None:
             odds *= 1.0 / stated[1] if stated[0] else stated[1]
-        level = 1.0
+        leaves = self._leaves
         if torque is not None:
             self._torque_sd = torque_sd
-            level = self._by_level(dt, torque, stalled)
-        self.neutral = self._selector.tick(dt, self._leaves, moved, odds, level)
+            self._hear(dt, torque, stalled)
+            leaves *= _UNSEEN
+        self.neutral = self._selector.tick(dt, leaves, moved, odds, self._by_level())
         self._stood_s += dt
         return self.neutral
 
@@ -138,13 +147,18 @@ class Standstill:
     def _leaves(self) -> float:
         return _ANYWAY + _AS_USUAL * (self._usual if self._drove else _STARTS_FREE)
 
-    def _by_level(self, dt: float, torque: float, stalled: float) -> float:
-        """Odds of neutral by what a stalled converter takes."""
+    def _hear(self, dt: float, torque: float, stalled: float) -> None:
+        """The level of torque, and of what a stalled converter takes, since something last changed."""
         if abs(self._past[-1][1] - self._past[0][1]) < _CALM_RPM and len(self._past) > 1:
             self._heard_s += dt
             share = dt / min(self._heard_s, _MEAN_S)
             self._level += share * (torque - self._level)
             self._stalled += share * (stalled - self._stalled)
+
+    def _by_level(self) -> float:
+        """Odds of neutral by that level; one that was heard stands when torque falls silent."""
+        if self._heard_s <= 0.0:
+            return 1.0
         zero, sd = self._zero, self._torque_sd
         say: float = _SAY * min(1.0, self._heard_s / _HEARD_S)
         told = zero.likelihood(self._level, 0.0, sd) / zero.likelihood(self._level, self._stalled, sd)

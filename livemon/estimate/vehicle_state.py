@@ -88,10 +88,10 @@ class VehicleState:
             self.calibration = self._uncalibrated()
         return taken
 
-    def settle(self, now: float, look_ahead: float) -> list[Estimate]:
+    def settle(self, now: float, look_ahead: float, ends: bool = False) -> list[Estimate]:
         """Estimates of the engine-speed readings at least `look_ahead` before `now` (negative: of all).
 
-        A gear in doubt waits up to DOUBT_S, a stop up to STANDS_S.
+        A gear in doubt waits up to DOUBT_S, a stop up to STANDS_S. ends: the drive does.
         """
         track = self.seen.engine.track
         times = track.t
@@ -102,7 +102,7 @@ class VehicleState:
         if self._gears is not None:
             self._gears.smooth(*self._ticks.since(since - _NEAR_S))
         if self.still:
-            self._ticks.stood(self._standstill.smoothed(look_ahead < 0.0))
+            self._ticks.stood(self._standstill.smoothed(ends))
         out = []
         until = now - look_ahead
         i, n = self._settled, len(times)
@@ -209,7 +209,7 @@ class VehicleState:
         if stated is not None and stated >= 0:
             self.seen.stated.judge(stated == tick.gear, tick.probability - tick.shifting)
         if told and off is not False and 1.0 < v < _CREEP_KMH and n < _IDLES * self._standstill.idle_rpm:
-            # in gear for certain, which at a stop is not
+            # in gear for the most part, which at a stop it is less often
             x = log(n / (self._k[tick.gear] * v))
             if x > _COUPLED and abs(n_rate) < _SETTLED_RPM_S:
                 pump = gears.weigher.slip.torque_at(x, n)[0]

@@ -15,6 +15,7 @@ import pytest
 
 from livemon.estimate import Estimator
 from livemon.estimate.estimator import BLOCK_S, LOOK_AHEAD_S
+from livemon.estimate.standstill import Standstill
 from livemon.estimate.vehicle_state import DOUBT_S, STANDS_S
 from livemon.obd.decode import Decoder
 from livemon.records import Estimate, Oscillation, Reading
@@ -293,6 +294,25 @@ def test_a_car_without_a_converter_lets_nothing_slip_but_its_clutch() -> None:
 
 def _same(a: Sequence[Estimate], b: Sequence[Estimate]) -> bool:
     return len(a) == len(b) and all(x == y for x, y in zip(a, b, strict=True))
+
+
+def test_a_clock_set_back_at_a_stop_is_no_end_of_the_drive(monkeypatch: pytest.MonkeyPatch) -> None:
+    asked: list[bool] = []
+    smoothed = Standstill.smoothed
+
+    def watch(self: Standstill, ends: bool) -> Iterator[float]:
+        asked.append(ends)
+        return smoothed(self, ends)
+
+    monkeypatch.setattr(Standstill, "smoothed", watch)
+    estimator = Estimator(FIVE_SPEED)
+    for start_s in (0.0, 1000.0, 500.0):  # the clock goes back between the last two
+        for i in range(100):
+            estimator.feed(Reading(start_s + 0.1 * i, "engine_rpm", 750.0))
+            estimator.feed(Reading(start_s + 0.1 * i + 0.05, "vehicle_kmh", 0.0, 1.0))
+    assert estimator.counters["clock_steps"] == 1 and asked and not any(asked)
+    estimator.end()
+    assert asked[-1]
 
 
 def test_how_the_readings_arrive_changes_nothing(tmp_path: Path) -> None:
