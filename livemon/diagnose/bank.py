@@ -81,7 +81,6 @@ class Bank:
         self._stretch: Array = np.zeros(count)  # of the one going on
         self._stretch_key: tuple[str, int | None] | None = None
         self._alike: dict[tuple[str, int | None] | None, int] = {}  # stretches so far, by key
-        self._by_slip: Array = np.zeros(count)  # of the log evidence, by speed ratio past the coupling point
         self._by_regime: dict[str, Array] = {}  # of the log evidence of finished stretches
         self._stretch_start_s = 0.0
         self._stretch_odd = _ODD_STRETCH
@@ -117,11 +116,6 @@ class Bank:
             parts[regime] = parts.get(regime, 0.0) + self._softened() * self._worth()
         whole = self._of_findings(evidence)[finding]
         return {regime: whole - self._of_findings(evidence - part)[finding] for regime, part in parts.items()}
-
-    def by_slip(self, finding: FindingName) -> float:
-        """How much of that ln evidence speed ratio past the coupling point brought."""
-        evidence = self.log_evidence
-        return self._of_findings(evidence)[finding] - self._of_findings(evidence - self._by_slip)[finding]
 
     @property
     def past_coupling(self) -> PastCoupling | None:
@@ -271,9 +265,7 @@ class Bank:
         open_ = (1.0 - look.share_on) * fits
         on = look.share_on * look.on
         total = open_ + on + look.odd
-        told = np.log(total)
-        self._stretch += told
-        self._by_slip += told
+        self._stretch += np.log(total)
         self._slip.learn(look.gear, on / total)
         self._step(e, ph, open_ / total / s)
         share: Array = open_ / (open_ + on + 1e-12)

@@ -23,6 +23,12 @@ class PastCoupling(NamedTuple):
     torque_nm: float
     rpm: float
 
+    @property
+    def log_held(self) -> float:
+        """ln likelihood of a held stator against a sound one; one that runs faster still is no sounder."""
+        off, short = self.seen - self.sound, max(0.0, self.held - self.seen)
+        return 0.5 * (off * abs(off) - short * short) / (self.sd * self.sd)
+
 
 class PastCouplingSums:
     """`add` windows past the coupling point in which the converter clutch is not called closed."""

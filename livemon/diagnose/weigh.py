@@ -20,10 +20,7 @@ _DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch den
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
-_UNSEEN_SLIP: Final = log(10.0)  # the scatter of slip fits a worn clutch, but no window stood out
-# A held stator lets the turbine run as fast as the engine that pulls, or faster: what acceleration alone says
-# of it may be a hill. Common practice, no source.
-_UNSEEN_SPEED: Final = log(10.0)
+_UNSEEN: Final = log(10.0)  # the scatter of slip fits a worn clutch, acceleration a held stator: none stood out
 
 
 def evidence(d: Seen) -> dict[FindingName, float]:
@@ -37,7 +34,6 @@ def evidence(d: Seen) -> dict[FindingName, float]:
     unseen = not launched and d.bank.reaction_s < _LEAST_REACTION_S
     if unseen or _launches_like_new(d):
         road["stator_not_holding"] = min(road["stator_not_holding"], _SUSPICION)
-    seized = min(road["stator_seized"], _UNSEEN_SPEED + max(0.0, d.bank.by_slip("stator_seized")))
     slip, never, gear = _clutch(d)
     # Scatter says that something shakes, the spectrum what: the first is not told by the second again.
     shakes = d.shakes.against_none(*d.shudder.over_sound_and_engine)
@@ -45,7 +41,7 @@ def evidence(d: Seen) -> dict[FindingName, float]:
     told: dict[FindingName, float] = {
         "none": 0.0,
         "stator_not_holding": road["stator_not_holding"],
-        "stator_seized": seized,
+        "stator_seized": min(road["stator_seized"], _UNSEEN + _runs_ahead(d)),
         "engine_low_output": engine_low(road["engine_low_output"], d.full_pedal.log_evidence),
         "driveline_drag": road["driveline_drag"],
         "gear_slip": gear,
@@ -70,15 +66,22 @@ def _clutch(d: Seen) -> tuple[float, float, float]:
     # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
     totals = d.lockup_watch.totals
     if totals.loaded_s < _LEAST_SHOWN_S:
-        slip = min(slip, _UNSEEN_SLIP)
+        slip = min(slip, _UNSEEN)
     if totals.slipping_s < _LEAST_SHOWN_S:
         if slip > max(never, 0.0) and totals.open_cruise_s > totals.applied_s:
             slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
         else:
-            slip = min(slip, _UNSEEN_SLIP)
+            slip = min(slip, _UNSEEN)
     if not d.torque_source:  # K tells neither: a clutch that does not hold, or never comes on
         slip = never = mixture(0.5, slip, never)
     return slip, never, gear
+
+
+def _runs_ahead(d: Seen) -> float:
+    """ln evidence that the turbine runs as fast as a held stator lets it: what acceleration alone says of one
+    may be a hill."""
+    past = d.bank.past_coupling
+    return 0.0 if past is None else max(0.0, past.log_held)
 
 
 def _makes_its_rating(d: Seen) -> bool:

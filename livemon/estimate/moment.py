@@ -18,9 +18,6 @@ ROLLING_KMH: Final = 10.0  # faster, with the foot off, the wheels turn the engi
 _JUMP: Final = 0.1  # of base in one moment
 _LEAST_RPM: Final = 50.0
 _NO_TORQUE_SD_NM: Final = 3.0  # some slip is left for what ratio and road speed are off by
-# A shaking engine or clutch moves base back and forth: that is no shift, and no clutch letting go. Seconds it
-# is remembered; what a second difference counts at most, as a shift is none of it; its share of variance.
-_ROUGH_S, _JOLT, _ROUGH_SHARE = 3.0, 0.03, 3.0
 _CALM, _CALM_TORQUE, _LEAST_NM = 0.03, 0.2, 30.0
 
 
@@ -58,8 +55,7 @@ class Moment:
     """`take` a Look; then, until the next one:
 
     base: ln(engine speed / road speed). change, v_change, torque_change: of base, ln road speed and torque
-    since the moment before. fast, slow_var: variance of base from readings and shaking, and of what changes
-    slowly.
+    since the moment before. fast, slow_var: variance of base from readings, and of what changes slowly.
     loose: engine speed says little of the turbine. overrun: the road may turn the engine; driven: it
     certainly does. settled: the foot has been off for a while. idling: the governor may be holding engine
     speed. at_pump: torque of the open converter and its sd; with the foot off, by what friction holds back as
@@ -67,9 +63,9 @@ class Moment:
     """
 
     __slots__ = (
-        "_before", "_change_before", "_rough", "at_pump", "base", "change", "driven", "dt", "fast",
-        "foot_off", "idling", "lifted_s", "look", "loose", "off_until_s", "overrun", "settled", "slow_var",
-        "torque", "torque_change", "torque_sd", "v_change",
+        "_before", "at_pump", "base", "change", "driven", "dt", "fast", "foot_off", "idling",
+        "lifted_s", "look", "loose", "off_until_s", "overrun", "settled", "slow_var", "torque",
+        "torque_change", "torque_sd", "v_change",
     )  # fmt: skip
 
     look: Look
@@ -79,7 +75,6 @@ class Moment:
         self.lifted_s = self.off_until_s = -1e9
         self.driven = self.loose = self.foot_off = self.settled = False
         self.dt = self.base = 0.0
-        self._rough = self._change_before = 0.0
         self.at_pump = (0.0, 1.0)
 
     def forget(self) -> None:
@@ -115,19 +110,12 @@ class Moment:
             base, ln_v_before, torque_before = self._before
             self.change, self.v_change = self.base - base, ln_v - ln_v_before
             self.torque_change = torque - torque_before
-            self._feel(self.change, dt)
         self._before = (self.base, ln_v, torque)
-        self.fast = (look.v_sd / v) ** 2 + (3.0 / n) ** 2 + _ROUGH_SHARE * self._rough + 1e-6
+        self.fast = (look.v_sd / v) ** 2 + (3.0 / n) ** 2 + 1e-6
         self.slow_var = (look.v_slow_sd / v) ** 2 + 4e-6
         self.idling = n < 1.2 * look.idle_rpm
         self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > ROLLING_KMH)
         self.driven = torque < -torque_sd
-
-    def _feel(self, change: float, dt: float) -> None:
-        """How rough base is of late: white noise of variance v has 6 v in its second difference."""
-        second = min(_JOLT, abs(change - self._change_before))
-        self._rough += min(1.0, dt / _ROUGH_S) * (second * second / 6.0 - self._rough)
-        self._change_before = change
 
     @property
     def dragged(self) -> bool:

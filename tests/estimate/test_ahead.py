@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from math import pi
 from random import Random
 
 import numpy as np
@@ -78,15 +77,3 @@ def test_it_is_learned_in_seconds_and_unlearned() -> None:
     for _ in range(100):
         ahead.learn(0.01, 0.012, 9.0, 0.15)
     assert ahead.chance < 0.1
-
-
-def test_a_shaking_clutch_does_not_let_go() -> None:
-    """Third gear, clutch on, slip shaking by 1 per cent (a shudder of 15 rpm): it stays on."""
-    gears, noise = Gears(list(GEARS), [0.0] * 4, CURVES), Random(3)
-    on = []
-    for i in range(400):
-        t, shake = 0.18 * i, 0.01 * np.sin(2.0 * pi * 1.3 * i) if i > 150 else 0.0
-        tick = gears.tick(look(t, 2, 60.0, 0.006 + float(shake), 70.0, noise))
-        on.append(tick.locked > 0.5 and tick.gear == 2)
-    assert sum(on[100:150]) == 50, "the clutch is on before it shakes"
-    assert sum(on[170:]) > 0.9 * len(on[170:])
