@@ -47,6 +47,8 @@ TITLES: Final[dict[FindingName, str]] = {
     "engine_low_output": "low engine output",
     "driveline_drag": "driveline drag or load",
 }
+# Part of a sentence of the call where the engine misfires: no finding of its own, but what the driver feels.
+MISFIRES: Final = "as a cylinder does that misfires"
 INSIDE: Final[frozenset[FindingName]] = frozenset((
     "stator_not_holding", "stator_seized",
     "lockup_shudder", "lockup_slip", "lockup_never_applied", "gear_slip",

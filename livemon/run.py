@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
-from typing import Protocol
+from typing import Final, Protocol
 
 from livemon.clock import Clock, wall_time
 from livemon.diagnose.diagnoser import Diagnoser
@@ -23,6 +23,14 @@ from livemon.views.snapshot import Drive, Marker, Snapshot, View
 
 WARNINGS_KEPT = 1000
 NOTICES_KEPT = 50
+
+
+# Counters that the user should hear of, and from how many on.
+_COUNTED: Final = {
+    "clock_steps": "the clock was set back or jumped (times: {}): what came before and after is not compared",
+    "absurd_values": "{} readings were beyond what this vehicle can show, and left out",
+}
+_WORTH_SAYING: Final = {"clock_steps": 1, "absurd_values": 10}
 
 
 class Decoder(Protocol):
@@ -165,6 +173,9 @@ class Run:
         for warning in self.diagnoser.end():
             self._warn(warning)
         self.memory.end()
+        for name, text in _COUNTED.items():
+            if (count := self.counters().get(name, 0)) >= _WORTH_SAYING[name]:
+                self.tell(text.format(count))
         diagnoser, memory, decoder = self.diagnoser, self.memory, self.decoder
         if self.trace is not None:
             self.trace.close()  # a full disk may show only now

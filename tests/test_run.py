@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from livemon.obd.decode import Decoder
-from livemon.records import Frame
+from livemon.records import Frame, Reading
 from livemon.run import Run
 from livemon.vehicle import Vehicle
 
@@ -35,3 +35,18 @@ def test_control_units_without_a_code_have_been_read() -> None:
     run.feed(answer(1.0, 0x03))
     run.snapshot()
     assert run.diagnoser.codes.read
+
+
+def test_a_clock_that_was_set_and_values_beyond_the_vehicle_are_told() -> None:
+    run = Run("test", Decoder(), Vehicle(peak_torque_nm=200.0))
+    for start_s in (100.0, 20.0):
+        for i in range(40):
+            for reading in (
+                Reading(start_s + 0.1 * i, "engine_rpm", 1500.0),
+                Reading(start_s + 0.1 * i + 0.03, "engine_torque_nm", 150.0 if i % 2 else 1900.0),
+            ):
+                run.estimator.feed(reading)
+    assert run.estimator.counters["absurd_values"] == 40
+    notices = run.end().notices
+    assert any("clock" in line and "(times: 1)" in line for line in notices)
+    assert any(line.startswith("40 readings") for line in notices)

@@ -14,7 +14,7 @@ from livemon.commands.say import say
 from livemon.commands.tables import table
 from livemon.errors import LivemonError, UsageError
 from livemon.views import result
-from livemon.views.sentences import SHORT, WHERE, percent
+from livemon.views.sentences import SHORT, WHERE, misfires, percent
 
 HEAD = ("rank", "vehicle", "call", "sure", "where", "any fault", "driven", "recording")
 
@@ -157,7 +157,8 @@ def _cells(entry: Entry) -> list[str]:
     fault = percent(entry.fault) if result.told_apart(entry.result["probabilities"]) else "-"
     minutes = entry.result["recording"]["duration_s"] / 60.0
     where = {"unknown": "", "no_fault": ""}.get(call["where"], WHERE.get(call["where"], ""))
-    return [SHORT.get(finding, finding), sure, where, fault, f"{minutes:.0f} min"]
+    words = SHORT.get(finding, finding) + (", misfires" if misfires(finding, call.get("because", ())) else "")
+    return [words, sure, where, fault, f"{minutes:.0f} min"]
 
 
 def _plain(entry: Entry) -> dict[str, Any]:

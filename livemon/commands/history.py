@@ -83,7 +83,9 @@ def run(args: argparse.Namespace) -> int:
         for path in args.results:
             say(f"kept as check {history.add(_load(path), args.vin, args.driven)}: {path}")
     elif args.action == "forget":
-        say(f"{history.forget(args.numbers)} of {len(args.numbers)} deleted")
+        gone = history.forget(args.numbers)
+        say(f"{gone} of {len(args.numbers)} deleted")
+        return 0 if gone else 2
     else:
         checks = history.checks(args.vehicle)
         if checks:

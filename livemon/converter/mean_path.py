@@ -106,7 +106,7 @@ def operating_point(
     back = back._replace(flow_m3_s=-back.flow_m3_s, pump_nm=back.turbine_nm, turbine_nm=back.pump_nm)
     overrun = turbine > pump
     if stator == "held":  # it keeps the flow going past equal speeds while the pump is driven
-        overrun = overrun & (ahead.flow_m3_s <= 0.0)
+        overrun = overrun & ((ahead.flow_m3_s <= 0.0) | (ahead.pump_nm <= 0.0))
     return OperatingPoint(*(np.where(overrun, b, a) for a, b in zip(ahead, back, strict=True)))
 
 

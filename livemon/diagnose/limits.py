@@ -13,7 +13,6 @@ from livemon.records import FindingName
 from livemon.vehicle import weighed
 
 _SHAKES_SEEN: Final = 8  # blocks of two seconds with the clutch on: shaking of any frequency would have shown
-_CRUISE_S: Final = 15.0  # of steady cruise: less does not show whether the clutch comes on
 _NEVER: Final[FindingName] = "lockup_never_applied"
 _REFERENCE: Final = (0.8, 1.7)  # of peak torque: what control units refer to. Common practice, no source
 
@@ -116,12 +115,12 @@ def _of_clutch(d: Seen) -> Iterator[str]:
             "steady slip of the converter clutch or of one gear: gear ratios or final drive are not given, "
             "and what this drive showed of them holds whatever slipped all along"
         )
-    elif totals.cold_cruise_s > _CRUISE_S and totals.hardly_applied:
+    elif totals.cold_cruise_s > weigh.CRUISE_S and totals.hardly_applied:
         yield (
             f"whether the converter clutch comes on: the coolant was below {WARM_C:.0f} °C for "
             f"{totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep it off until warm"
         )
-    elif totals.hardly_applied and totals.open_cruise_s < _CRUISE_S:
+    elif totals.hardly_applied and totals.open_cruise_s < weigh.CRUISE_S:
         yield (
             f"the converter clutch: seen on under power for {totals.applied_s:.0f} s, and open in steady "
             f"cruise, which calls for it, for {totals.open_cruise_s:.0f} s"

@@ -13,6 +13,7 @@ Speaks = Literal["for", "against", "neither"]
 
 _TELLS: Final = 0.5  # ln likelihood ratio that is worth calling evidence
 _CONTRADICTS: Final = 2.0  # of two standard deviations
+_MISSES: Final = 2.0  # standard deviations, of a sound vehicle
 _SAME: Final = 0.02  # of ln: so near, two findings ask for the same and the mean tells neither from the other
 TESTED: Final = log(0.4)  # the drive spoke against a fault if it became at least this much less likely
 WEAK: Final = log(0.7)  # of torque: a weak engine of workshop size
@@ -37,6 +38,8 @@ def way(fact: Fact, would: Mapping[FindingName, float], name: FindingName) -> Sp
     others = [fits[finding] for finding, value in would.items() if abs(value - would[name]) > _SAME]
     if not others:
         return "neither"
+    if name == "none" and abs(fact.mean) > _MISSES * fact.sd:  # the other faults miss it by more
+        return "against"
     if fits[name] < max(others) - _CONTRADICTS:
         return "against"
     rival = max(others) if name == "none" else fits["none"]

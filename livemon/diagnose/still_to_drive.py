@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Set
 from typing import Final
 
-from livemon.diagnose import alternatives, limits
+from livemon.diagnose import alternatives, limits, weigh
 from livemon.diagnose.seen import Seen
+from livemon.quantities import CALL_FROM
 from livemon.records import FindingName
 from livemon.vehicle import weighed
 
@@ -23,12 +24,13 @@ _BY_TORQUE: Final[frozenset[FindingName]] = frozenset(
     ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag")
 )
 _BY_RATIOS: Final[frozenset[FindingName]] = frozenset(("gear_slip", "lockup_slip"))
-_BY_MASS: Final[frozenset[FindingName]] = frozenset(("engine_low_output", "driveline_drag"))
 
 
 def still_to_drive(d: Seen, warned: Set[FindingName]) -> list[str]:
     """Each manoeuvre once; none that this vehicle or its file makes useless, or for what is warned of now."""
     if d.file_fit.off is not None or d.presence.clutch_car:
+        return []
+    if weigh.standing(d)["gear_slip"] >= CALL_FROM:  # it wears with every pull
         return []
     names = set(limits.untested(d)) - warned  # which has been shown
     if d.ratio_seen and not d.torque_source:
@@ -36,6 +38,6 @@ def still_to_drive(d: Seen, warned: Set[FindingName]) -> list[str]:
     if d.ratios_found:
         names -= _BY_RATIOS
     if not weighed(d.vehicle):
-        names -= _BY_MASS
+        names -= weigh.BY_MASS
     wanted = {alternatives.showing(name) for name in names}
     return [short for manoeuvre, short in _IN_SHORT.items() if manoeuvre in wanted]

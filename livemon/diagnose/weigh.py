@@ -14,13 +14,16 @@ from livemon.diagnose.seen import Seen
 from livemon.diagnose.shudder import with_slip
 from livemon.diagnose.standing import engine_low, posterior
 from livemon.records import FindingName
+from livemon.vehicle import weighed
 
+BY_MASS: Final[frozenset[FindingName]] = frozenset(("engine_low_output", "driveline_drag"))
+CRUISE_S: Final = 15.0  # of steady cruise: less does not show whether the clutch comes on
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
 _DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
-_UNSEEN: Final = log(10.0)  # the scatter of slip fits a worn clutch, acceleration a held stator: none stood out
+_UNSEEN: Final = log(10.0)  # the scatter of slip, or acceleration, fits it, but nothing stood out
 
 
 def evidence(d: Seen) -> dict[FindingName, float]:
@@ -28,6 +31,8 @@ def evidence(d: Seen) -> dict[FindingName, float]:
     if d.file_fit.off is not None:
         return dict.fromkeys(FINDINGS, 0.0)
     road = d.bank.log_finding(d.full_pedal.gain)
+    if not weighed(d.vehicle):  # K alone tells no weak engine from another converter
+        road |= {name: min(road[name], 0.0) for name in BY_MASS}
     if road["engine_low_output"] > 0.0 and _makes_its_rating(d):
         road["engine_low_output"] = 0.0
     launched = any(d.stretches.facts.mean(field, "launch") for field in ("r_k", "r_t"))
@@ -72,6 +77,8 @@ def _clutch(d: Seen) -> tuple[float, float, float]:
             slip = never = slip - log(2.0)  # holds next to nothing, or never comes on: which?
         else:
             slip = min(slip, _UNSEEN)
+    if totals.hardly_applied and totals.open_cruise_s < CRUISE_S:
+        never = min(never, _UNSEEN)
     if not d.torque_source:  # K tells neither: a clutch that does not hold, or never comes on
         slip = never = mixture(0.5, slip, never)
     return slip, never, gear

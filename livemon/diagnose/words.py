@@ -61,7 +61,7 @@ def against(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[
     if name != "not_enough_evidence":
         told = _told(d, name)
         lines += [f"Does not fit: {_lower(line)}" for line in sentences(told, "against")]
-        lines += [f"Decides nothing: {_lower(line)}" for line in sentences(told, "neither")]
+        lines += [f"{_nothing(line)}: {_lower(line)}" for line in sentences(told, "neither")]
     if name == "lockup_shudder":
         lines += shakes_open(d)
     if name == "stator_not_holding" and d.stretches.facts.mean("r_t", "locked") is None:
@@ -86,12 +86,16 @@ def against(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[
     return lines
 
 
+def _nothing(line: str) -> str:
+    return "By itself decides nothing" if line.endswith(words_road.IN_THE_WHOLE) else "Decides nothing"
+
+
 def check_next(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """What to do next, cheapest and least invasive first."""
     checks = CHECKS["none" if name == "not_enough_evidence" else name]
     lines = [_sentence(_of_codes(d) if line == CODES else line) for line in checks]
-    if d.codes.names and CODES not in checks:
-        lines.insert(0, _sentence(_of_codes(d)))
+    if d.codes.names:  # "first" it says
+        lines = [_sentence(_of_codes(d)), *(line for line in lines if line != _sentence(_of_codes(d)))]
     if name in ("none", "not_enough_evidence") and engine_shakes(d):
         lines[:0] = [_sentence(line) for line in ENGINE_SHAKES]
     if name == "none":

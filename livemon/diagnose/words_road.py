@@ -6,6 +6,7 @@ from collections.abc import Callable
 from math import exp, log
 from typing import Final
 
+from livemon import vehicle
 from livemon.diagnose import weigh
 from livemon.diagnose.facts import Fact
 from livemon.diagnose.nuisance import State
@@ -38,6 +39,10 @@ _ODDS: Final[tuple[tuple[str, Speaks, float], ...]] = (
     ("Odds over a sound vehicle by what was driven, each what would be missing without it", "for", 1.0),
     ("Odds for a sound vehicle by what was driven, each what would be missing without it", "against", -1.0),
 )
+IN_THE_WHOLE: Final = (
+    " Together with mass, curve and torque as the whole drive shows them it speaks for the call."
+)
+_REST: Final = "the rest of the drive (it tells mass, load and torque)"
 _STATOR: Final = ("stator_not_holding", "stator_seized")
 
 
@@ -58,9 +63,14 @@ def launch_k(d: Seen, name: FindingName) -> Said | None:
     return _in_the_whole(d, name, "launch", Said(text, speaks))
 
 
+def _by_road(d: Seen, regime: str) -> Fact | None:
+    """Torque found from the road, which says nothing of a vehicle that may weigh anything."""
+    return d.stretches.facts.mean("r_t", regime) if vehicle.weighed(d.vehicle) else None
+
+
 def launch_t(d: Seen, name: FindingName) -> Said | None:
     """Turbine torque at launch, from the road."""
-    seen = d.stretches.facts.mean("r_t", "launch")
+    seen = _by_road(d, "launch")
     if seen is None:
         return None
     text = (
@@ -73,7 +83,7 @@ def launch_t(d: Seen, name: FindingName) -> Said | None:
 
 def locked(d: Seen, name: FindingName) -> Said | None:
     """Wheel torque against engine torque; it exonerates only where it is known well enough to."""
-    seen = d.stretches.facts.mean("r_t", "locked")
+    seen = _by_road(d, "locked")
     if seen is None:
         return None
     sure = max(abs(_share(seen.mean, seen.sd, side) - 1.0) for side in (-2, 2)) <= 2.0 * _SURE_SD
@@ -106,7 +116,7 @@ def pulls(d: Seen, name: FindingName) -> Said | None:
     """Pulls with the clutch open, or what of them lies past the coupling point where the stator shows."""
     held = name == "stator_seized"
     k = d.stretches.facts.mean("r_k", "past" if held else "pull")
-    t = d.stretches.facts.mean("r_t", "past" if held else "pull")
+    t = _by_road(d, "past" if held else "pull")
     if t is None and k is None:
         return None
     parts, ways = [], []
@@ -149,8 +159,7 @@ def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said) -> Said:
     torque from the whole drive, a mean does not."""
     if said.speaks == "for" or name not in _SHOWS or d.bank.by_regime(name).get(regime, 0.0) < _WEIGHS:
         return said
-    tail = " Together with mass, curve and torque as the whole drive shows them it speaks for the call."
-    return Said(said.text + tail, "neither")
+    return Said(said.text + IN_THE_WHOLE, "neither")
 
 
 def coasting(d: Seen, name: FindingName) -> Said | None:
@@ -210,7 +219,7 @@ def weighed(d: Seen, name: FindingName) -> list[Said | None]:
     from the whole drive."""
     told: dict[str, float] = {}
     for regime, ln in d.bank.by_regime(name).items():
-        what = _REGIMES[regime] if regime in _SHOWS[name] else "the rest of the drive"
+        what = _REGIMES[regime] if regime in _SHOWS[name] else _REST
         if name == "stator_seized" and regime == "coast":
             what = "stretches with the turbine ahead of the engine"
         told[what] = told.get(what, 0.0) + ln

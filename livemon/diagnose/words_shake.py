@@ -6,6 +6,7 @@ from typing import Final
 
 from livemon.diagnose.seen import Seen
 from livemon.rarity import once_in
+from livemon.records import MISFIRES
 
 TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
 _STRONG: Final = 0.3
@@ -28,7 +29,7 @@ def shakes(d: Seen) -> list[str]:
         "time with the converter clutch on"
     )
     if engine_shakes(d):
-        text += ", at half an order of engine speed, as a cylinder does that misfires."
+        text += f", at half an order of engine speed, {MISFIRES}."
     else:
         text += (
             "; at this rate of reading the frequency cannot be told. Ask engine speed more often, and see "

@@ -40,6 +40,7 @@ _RANGE: Final = {
     "absolute_load_pct": (0.0, 400.0),
 }
 _ANY: Final = (-1e7, 1e7)
+_BEYOND: Final = 3.0  # of peak torque: no engine of this file reports so much
 
 
 class Estimator:
@@ -52,12 +53,17 @@ class Estimator:
     """
 
     __slots__ = (
-        "_back", "_block_end", "_looks", "_newest", "_now", "_state", "_swings", "counters", "vehicle",
+        "_back", "_block_end", "_looks", "_newest", "_now", "_range", "_state", "_swings", "counters",
+        "vehicle",
     )  # fmt: skip
 
     def __init__(self, vehicle: Vehicle) -> None:
         self.vehicle = vehicle
         self.counters: Counter[str] = Counter()
+        self._range = dict(_RANGE)
+        if vehicle.peak_torque_nm is not None:
+            most_nm = _BEYOND * vehicle.peak_torque_nm
+            self._range["engine_torque_nm"] = (-most_nm, most_nm)
         self._now: Estimate | None = None
         self._state = VehicleState(vehicle)
         self._swings = Swings()
@@ -89,7 +95,7 @@ class Estimator:
         if not (isfinite(value) and isfinite(t)):
             self.counters["not_a_number"] += 1
             return ()
-        low, high = _RANGE.get(quantity, _ANY)
+        low, high = self._range.get(quantity, _ANY)
         if not low <= value <= high:
             self.counters["absurd_values"] += 1
             return ()

@@ -113,14 +113,17 @@ class OtherFormat(Recording):
                     f"{self.path}",
                     "check that the file is whole and its suffix right",
                 ) from None
-            self.notices.append(f"{self.path}: reading ended after frame {self.frames}: {reason}")
-            self.counters["cut_recording"] += 1
+            self._cut(reason)
         damaged = self.counters["damaged_lines"] + self.counters["damaged_frames"]
         if not self.frames and not self._stop():
             came = f"{damaged} damaged ones only" if damaged else "none"
             raise RecordingError("at least one CAN frame", came, f"{self.path}", "give another recording")
         if damaged:
             self.notices.append(f"{self.path}: {damaged} damaged lines or frames, skipped")
+
+    def _cut(self, reason: str) -> None:
+        self.notices.append(f"{self.path}: reading ended after frame {self.frames}: {reason}")
+        self.counters["cut_recording"] += 1
 
     def _messages(self) -> Iterator[can.Message]:
         """What the format's reader makes of the file; a text format's goes on after a line it cannot read."""
@@ -133,7 +136,11 @@ class OtherFormat(Recording):
         if suffix == ".blf":  # its reader would leave a file open whose beginning it does not like
             opened = gzip.open if self.path.suffix.lower() == ".gz" else open
             with opened(self.path, "rb") as file, can.BLFReader(cast("BinaryIO", file)) as reader:
+                whole = reader.file_size
                 yield from reader
+            there = whole if opened is gzip.open else self.path.stat().st_size
+            if there < whole:  # its reader takes a cut file for a short one
+                self._cut(f"{there} of {whole} bytes are there")
             return
         if suffix == ".db":
             yield from self._rows()

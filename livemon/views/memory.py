@@ -42,7 +42,8 @@ def heat_kw(estimate: Estimate) -> float | None:
         return None
     per_rpm = estimate.pump_torque_nm * RPM_TO_RAD_S / 1000.0
     heat, sd = per_rpm * estimate.slip_rpm, abs(per_rpm) * estimate.slip_sd_rpm
-    if heat < -max(_NO_HEAT_KW, 2.0 * sd) or sd > max(1.0, 0.5 * heat):
+    standing = estimate.regime == "stationary_in_gear"  # it takes torque, whatever the signal says
+    if heat < (0.0 if standing else -max(_NO_HEAT_KW, 2.0 * sd)) or sd > max(1.0, 0.5 * heat):
         return None
     return max(0.0, heat)
 

@@ -16,12 +16,13 @@ from livemon.views.memory import heat_kw
 from livemon.views.sentences import (
     REGIME,
     SAFETY,
-    SENTENCE,
     SHORT,
     cautions,
     clean,
     clock,
     fit_encoding,
+    headline,
+    misfires,
     percent,
     place,
     quantity,
@@ -161,7 +162,7 @@ def _lines(
     notices: Iterable[str],
 ) -> list[str]:
     return [
-        f"THE CALL: {SENTENCE.get(call.finding, call.finding)}",
+        f"THE CALL: {headline(call.finding, call.because)}",
         f"  {standing_sentence(call, probabilities)}",
         *_section("Because", call.because),
         *_section("Against", call.against),
@@ -179,7 +180,8 @@ def _lines(
 def short_call(call: Call, probabilities: Mapping[FindingName, float]) -> str:
     """The call on one short line, for the end of a text whose head has scrolled away."""
     sure = "" if call.finding == "not_enough_evidence" else f" {percent(call.probability)},"
-    return f"CALL: {SHORT.get(call.finding, call.finding)},{sure} {place(call.where, probabilities)}."
+    also = "; the engine misfires" if misfires(call.finding, call.because) else ""
+    return f"CALL: {SHORT.get(call.finding, call.finding)},{sure} {place(call.where, probabilities)}{also}."
 
 
 def unsaid_limits(drive: Drive) -> list[str]:

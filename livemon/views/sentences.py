@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Final, get_args
 
 from livemon.quantities import CALL_FROM, KMH_TO_M_S
-from livemon.records import INSIDE, TITLES, Estimate, FindingName, Regime, Warning, Where
+from livemon.records import INSIDE, MISFIRES, TITLES, Estimate, FindingName, Regime, Warning, Where
 
 FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
 CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
@@ -26,6 +26,7 @@ SENTENCE: Final[dict[FindingName, str]] = {
     "driveline_drag": "Something drags: brakes, a bearing, tyres or load hold the vehicle back.",
 }
 
+_CONTROLLED: Final = "lockup_never_applied"
 VAGUE_RPM: Final = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
 # For the columns of a screen or table: at most 24 characters.
 SHORT: Final[dict[FindingName, str]] = {
@@ -40,7 +41,7 @@ REGIME: Final[dict[Regime, str]] = {
     "locked": "clutch locked",
     "coast": "coasting",
     "shift": "shifting",
-    "unknown": "not yet known",
+    "unknown": "state unknown",
 }
 
 WHERE: Final[dict[Where, str]] = {
@@ -117,11 +118,24 @@ _ASCII: Final = str.maketrans(
 )  # fmt: skip
 
 
+def headline(finding: FindingName, because: Iterable[str]) -> str:
+    """The call in a sentence; an engine that misfires is what the driver feels, whatever is sound."""
+    text = SENTENCE.get(finding, finding)
+    return f"{text} The engine misfires." if misfires(finding, because) else text
+
+
+def misfires(finding: FindingName, because: Iterable[str]) -> bool:
+    """Whether no fault is called and the call says that the engine misfires."""
+    return finding in ("none", "not_enough_evidence") and any(MISFIRES in line for line in because)
+
+
 def place(where: Where, probabilities: Mapping[FindingName, float]) -> str:
     """Inside or outside, in words; where none can be named, how likely any inside is may be known still."""
     inside = sum(probabilities.get(name, 0.0) for name in INSIDE)
     if where == "unknown" and inside >= CALL_FROM:
         return f"inside the transmission ({percent(inside)}), but which fault cannot be told yet"
+    if where == "inside_transmission" and max(CAUSES, key=lambda n: probabilities.get(n, 0.0)) == _CONTROLLED:
+        return f"{WHERE[where]}, or its control"
     return WHERE[where]
 
 

@@ -41,6 +41,7 @@ def test_list_show_and_forget(kept: Path, capsys: pytest.CaptureFixture[str]) ->
     assert main(["history", "forget", "1"]) == 0
     assert "1 of 1 deleted" in capsys.readouterr().out
     assert main(["history", "show", "1"]) == 2
+    assert main(["history", "forget", "1"]) == 2
 
 
 def test_compare_by_vin(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:

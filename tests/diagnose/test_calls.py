@@ -12,11 +12,13 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 import itertools
 
-from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
+from synthetic import VEHICLE, Truth, drive, judged, judged_by  # it lies beside this file
 
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Fact
+from livemon.diagnose.said import way
 from livemon.records import Estimate, FindingName, Stretch
+from livemon.vehicle import Vehicle, of_any_weight
 
 SOUND = Truth()
 FAULTS: dict[FindingName, Truth] = {
@@ -241,3 +243,16 @@ def test_one_absurd_stretch_cannot_decide(field: str) -> None:
         diagnoser.feed(item)
     diagnoser.end()
     assert max(p for name, p in diagnoser.standing().items() if name != "none") < 0.5
+
+
+def test_without_a_mass_no_weak_engine_is_called() -> None:
+    """K alone tells it from no other converter, and what speaks J1939 may weigh anything."""
+    file = of_any_weight(replace(VEHICLE, mass_kg=Vehicle().mass_kg))
+    d, _ = judged_by(file, Truth(torque_made=0.6), 1, 240.0)
+    assert d.evidence()["engine_low_output"] <= 0.0 and d.evidence()["driveline_drag"] <= 0.0
+    assert d.call().finding not in ("engine_low_output", "driveline_drag")
+
+
+def test_a_sound_vehicle_is_not_exonerated_by_a_mean_that_misses_it() -> None:
+    assert way(Fact(0.5, 0.1, 3, 40.0), {"none": 0.0, "stator_not_holding": -0.5}, "none") == "against"
+    assert way(Fact(0.1, 0.1, 3, 40.0), {"none": 0.0, "stator_not_holding": -0.5}, "none") == "for"

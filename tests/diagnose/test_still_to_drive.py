@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from livemon.diagnose import alternatives, limits
+import pytest
+
+from livemon.diagnose import alternatives, limits, weigh
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.hypotheses import FINDINGS
 from livemon.vehicle import Vehicle, of_any_weight
@@ -23,6 +25,13 @@ def test_what_no_manoeuvre_can_show_is_not_asked_for() -> None:
     assert d.still_to_drive == ["two minutes' level cruise at 80-100 km/h"]
     heavy = Diagnoser(of_any_weight(Vehicle()))
     assert not any("coast-down" in manoeuvre for manoeuvre in heavy.still_to_drive)
+
+
+def test_a_gear_that_slips_is_loaded_no_further(monkeypatch: pytest.MonkeyPatch) -> None:
+    d = Diagnoser(Vehicle())
+    assert d.still_to_drive
+    monkeypatch.setattr(weigh, "standing", lambda _: dict.fromkeys(FINDINGS, 0.0) | {"gear_slip": 0.9})
+    assert not d.still_to_drive
 
 
 def test_what_is_warned_of_has_been_shown() -> None:

@@ -32,7 +32,7 @@ def diagnoser(**seen: tuple[float, float]) -> Any:
         return Fact(*seen[key], 3, 43.0, -0.3, -0.1) if key in seen else None
 
     stretches = SimpleNamespace(facts=SimpleNamespace(mean=mean), records=[])
-    return SimpleNamespace(stretches=stretches)
+    return SimpleNamespace(stretches=stretches, vehicle=Vehicle())
 
 
 @pytest.mark.parametrize(

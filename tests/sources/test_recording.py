@@ -106,6 +106,21 @@ def test_cut_files_give_what_is_whole(tmp_path: Path, suffix: str) -> None:
         assert all(len(frame.data) <= 8 for frame in frames)
 
 
+def test_a_cut_binary_recording_says_so(tmp_path: Path) -> None:
+    path = tmp_path / "drive.blf"
+    with can.Logger(path) as writer:
+        for message in messages() * 4000:
+            writer.on_message_received(message)
+    whole = path.read_bytes()
+    recording = open_recording(path)
+    frames = len(list(recording))
+    assert not recording.notices and not recording.counters["cut_recording"]
+    path.write_bytes(whole[: 2 * len(whole) // 3])
+    recording = open_recording(path)
+    assert 0 < len(list(recording)) < frames
+    assert recording.counters["cut_recording"] == 1 and f"of {len(whole)} bytes" in recording.notices[0]
+
+
 def test_paths_and_suffixes(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="no such file"):
         open_recording(tmp_path / "none.log")

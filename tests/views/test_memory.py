@@ -71,6 +71,8 @@ def test_heat_is_torque_times_slip_speed() -> None:
     assert heat_kw(example.ESTIMATE) == pytest.approx(expected)
     assert heat_kw(Estimate(0.0, 800.0)) is None
     assert heat_kw(replace(example.ESTIMATE, slip_sd_rpm=900.0)) is None  # a figure that means nothing
+    held = Estimate(0.0, 740.0, "stationary_in_gear", 0.0, 5.0, 740.0, 5.0, pump_torque_nm=-4.0)
+    assert heat_kw(held) is None, "worked out, a signal may be off by more than an idle takes"
 
 
 def test_the_peak_heat_lasts_a_second() -> None:

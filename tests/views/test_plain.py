@@ -11,7 +11,7 @@ import pytest
 
 from livemon import records
 from livemon.quantities import QUANTITIES
-from livemon.records import FindingName
+from livemon.records import MISFIRES, FindingName
 from livemon.vehicle import Known, Vehicle, of_any_weight
 from livemon.views import assumed, example, plain
 from livemon.views.plain import (
@@ -34,6 +34,7 @@ from livemon.views.sentences import (
     clean,
     clock,
     percent,
+    place,
     quantity,
 )
 
@@ -255,3 +256,19 @@ def test_damage_to_the_recording_is_told_with_the_call() -> None:
     out = StringIO()
     Plain(out).close(replace(example.drive(), notices=["drive.log:9: the last line is cut; left out"]))
     assert "  Notices:\n    - drive.log:9: the last line is cut; left out\n" in out.getvalue()
+
+
+def test_an_engine_that_misfires_is_in_the_headline() -> None:
+    """It is no finding of its own, but what the driver feels."""
+    call = replace(example.drive().call, finding="none", because=[f"Engine speed shakes, {MISFIRES}."])
+    out = StringIO()
+    Plain(out).close(replace(example.drive(), call=call))
+    assert "driveline shows. The engine misfires.\n" in out.getvalue()
+    assert out.getvalue().rstrip().endswith("; the engine misfires.")
+    stator = replace(call, finding="stator_not_holding")
+    assert "misfires.\n  Inside" not in "\n".join(call_lines(replace(example.drive(), call=stator)))
+
+
+def test_a_clutch_never_applied_may_be_its_control() -> None:
+    assert place("inside_transmission", {"lockup_never_applied": 0.8, "none": 0.2}).endswith("or its control")
+    assert place("inside_transmission", {"lockup_slip": 0.8, "none": 0.2}) == "inside the transmission"
