@@ -176,6 +176,8 @@ class Run:
         for name, text in _COUNTED.items():
             if (count := self.counters().get(name, 0)) >= _WORTH_SAYING[name]:
                 self.tell(text.format(count))
+        if self.readings and "engine_rpm" not in self.memory.counts:
+            self.tell("no engine speed came (PID 0C, or engine_rpm in [broadcast]): nothing can be judged")
         diagnoser, memory, decoder = self.diagnoser, self.memory, self.decoder
         if self.trace is not None:
             self.trace.close()  # a full disk may show only now

@@ -50,3 +50,9 @@ def test_a_clock_that_was_set_and_values_beyond_the_vehicle_are_told() -> None:
     notices = run.end().notices
     assert any("clock" in line and "(times: 1)" in line for line in notices)
     assert any(line.startswith("40 readings") for line in notices)
+
+
+def test_a_drive_without_engine_speed_says_so() -> None:
+    run = Run("test", Decoder(), Vehicle())
+    run.feed(Frame(1.0, 0x7E8, False, bytes.fromhex("03410D3200000000")))
+    assert run.readings == 1 and any("no engine speed" in line for line in run.end().notices)
