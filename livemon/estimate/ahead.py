@@ -7,8 +7,9 @@ docs/converter.md). Whoever rules that out takes such a converter for another ge
 
 from __future__ import annotations
 
-from math import exp
 from typing import Final
+
+from livemon.estimate.interval import normal
 
 # Before it was seen in first gear from rest, where no other gear can be, and at most. One complaint in
 # sixteen is a seized stator (hypotheses.py), and a wrong gear looks so more often.
@@ -17,7 +18,6 @@ _CENTRE, _SD = -0.03, 0.05  # of ln(pump speed / turbine speed) then
 _BEYOND_SDS: Final = 1.5
 NEAR: Final = 0.02  # above, a sound converter is the plainer cause
 FURTHEST: Final = -0.15  # below, no converter passes torque on
-_ROOT_2PI: Final = 2.5066282746310002
 
 
 class Ahead:
@@ -30,20 +30,15 @@ class Ahead:
 
     def density(self, x: float) -> float:
         """Of ln(pump speed / turbine speed), times the chance that the stator is held at all."""
-        return self.chance * _shape(x) if x < NEAR else 0.0
+        return self.chance * normal(x, _CENTRE, _SD) if x < NEAR else 0.0
 
     def learn(self, x: float, x_sd: float, sound: float, weight: float) -> None:
         """x was seen, give or take x_sd, where the gear is certain and the engine pulls. sound: its density
         with a sound converter; weight: share of a look that it counts for."""
         if x > NEAR:
             return
-        ratio = _shape(x) / sound
+        ratio = normal(x, _CENTRE, _SD) / sound
         if x > -_BEYOND_SDS * x_sd:  # tyre and gauge may be off by so much
             ratio = min(ratio, 1.0)
         odds = self.chance / (1.0 - self.chance) * ratio**weight
         self.chance = min(_MOST, max(_LEAST, odds / (1.0 + odds)))
-
-
-def _shape(x: float) -> float:
-    z = (x - _CENTRE) / _SD
-    return exp(-0.5 * z * z) / (_ROOT_2PI * _SD)

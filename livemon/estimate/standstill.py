@@ -19,9 +19,7 @@ from livemon.estimate.zero import Zero
 # The selector leaves gear [1/s]: so often anyway, for a drive ends with it; so much oftener as this vehicle
 # does at its stops. Common practice, no source.
 _ANYWAY, _AS_USUAL = 0.002, 0.006
-_UNSEEN: Final = (
-    0.1  # of moves out of gear, without a step of a torque that is told. Common practice, no source
-)
+_UNSEEN: Final = 0.1  # of these, where torque is told and does not step. Common practice, no source
 # Steps of torque and dips from elsewhere: compressors cycle twice a minute. Common practice, no source.
 _OTHERS_1_S, _OTHERS_NM = 1.0 / 30.0, 10.0
 _DIP_RPM, _DIPS, _DIPS_LEAVING = 40.0, 0.5, 0.1  # the engine does as it is put in gear, out of gear
