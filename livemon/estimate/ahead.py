@@ -17,7 +17,8 @@ _LEAST, _MOST = 0.003, 0.9
 _CENTRE, _SD = -0.03, 0.05  # of ln(pump speed / turbine speed) then
 _BEYOND_SDS: Final = 1.5
 NEAR: Final = 0.02  # above, a sound converter is the plainer cause
-FURTHEST: Final = -0.15  # below, no converter passes torque on
+# Below, none passes torque on: of any wheels, and before it was seen of most, give or take what a tyre is off.
+FURTHEST, _FURTHEST_UNSEEN = -0.15, -0.08
 
 
 class Ahead:
@@ -31,6 +32,11 @@ class Ahead:
     def density(self, x: float) -> float:
         """Of ln(pump speed / turbine speed), times the chance that the stator is held at all."""
         return self.chance * normal(x, _CENTRE, _SD) if x < NEAR else 0.0
+
+    @property
+    def furthest(self) -> float:
+        """ln(pump speed / turbine speed) below which an engine that pulls is in another gear."""
+        return FURTHEST if self.chance > 0.5 else _FURTHEST_UNSEEN
 
     def learn(self, x: float, x_sd: float, sound: float, weight: float) -> None:
         """x was seen, give or take x_sd, where the gear is certain and the engine pulls. sound: its density

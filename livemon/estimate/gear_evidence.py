@@ -13,7 +13,7 @@ from math import exp, hypot, log, sqrt
 from typing import Final, NamedTuple
 
 from livemon.converter.curves import Curves
-from livemon.estimate.ahead import FURTHEST, Ahead
+from livemon.estimate.ahead import Ahead
 from livemon.estimate.interval import ROOT_2PI
 from livemon.estimate.moment import Look, Moment
 from livemon.estimate.open_slip import OpenSlip
@@ -199,7 +199,7 @@ class Weigher:
             shape += held / top
             if g == 0:
                 self._first_fit = sound
-        if x > 0.03 if moment.foot_off else x < FURTHEST and torque > 2.0 * torque_sd:
+        if x > 0.03 if moment.foot_off else x < self._ahead.furthest and torque > 2.0 * torque_sd:
             opened *= _AGAINST**moment.dt  # torque only flows from the faster to the slower
         if x < -0.6:  # no engine holds back so much
             shape *= exp(-30.0 * (-0.6 - x))
