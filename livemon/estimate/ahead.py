@@ -17,7 +17,7 @@ _LEAST, _MOST = 0.003, 0.9
 _CENTRE, _SD = -0.03, 0.05  # of ln(pump speed / turbine speed) then
 _BEYOND_SDS: Final = 1.5
 NEAR: Final = 0.02  # above, a sound converter is the plainer cause
-# Below, none passes torque on: of any wheels, and before it was seen of most, give or take what a tyre is off.
+# Below, none passes torque on: of any wheels, and before it was seen of most, give or take a tyre.
 FURTHEST, _FURTHEST_UNSEEN = -0.15, -0.08
 
 
