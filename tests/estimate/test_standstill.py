@@ -115,6 +115,17 @@ def test_a_long_wait_in_gear_stays_one() -> None:
     assert stand(state, 60.0, 1200.0, 0.85 * STALLED_NM) < 0.1
 
 
+def test_a_dip_of_the_engine_is_the_selector_where_torque_is_untold() -> None:
+    """Put in gear, the idle dips by 60 rpm; the governor has it back a second later."""
+    state = Standstill(Zero())
+    before = stand(state, 0.0, 6.0, None)
+    for i, rpm in enumerate((660.0, 640.0, 650.0, 680.0)):
+        state.tick(6.0 + 0.2 * i, rpm, None, 6.0, STALLED_NM, None)
+    assert state.neutral < 0.85 * before
+    past = list(state.smoothed(ends=False))
+    assert past[4] > past[3] + 0.1, "before it the gear was not in"
+
+
 def test_a_clock_set_at_a_stop_makes_nothing_surer() -> None:
     state = Standstill(Zero())
     stand(state, 0.0, 6.0, 0.85 * STALLED_NM)
