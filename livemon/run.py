@@ -26,11 +26,10 @@ NOTICES_KEPT = 50
 
 
 # Counters that the user should hear of, and from how many on.
-_COUNTED: Final = {
-    "clock_steps": "the clock was set back or jumped (times: {}): what came before and after is not compared",
-    "absurd_values": "{} readings were beyond what this vehicle can show, and left out",
-}
-_WORTH_SAYING: Final = {"clock_steps": 1, "absurd_values": 10}
+_COUNTED: Final = (
+    ("clock_steps", 1, "the clock was set back or jumped (times: {}): before and after are not compared"),
+    ("absurd_values", 10, "{} readings were beyond what this vehicle can show, and left out"),
+)
 
 
 class Decoder(Protocol):
@@ -173,8 +172,9 @@ class Run:
         for warning in self.diagnoser.end():
             self._warn(warning)
         self.memory.end()
-        for name, text in _COUNTED.items():
-            if (count := self.counters().get(name, 0)) >= _WORTH_SAYING[name]:
+        counted = self.counters()
+        for name, least, text in _COUNTED:
+            if (count := counted.get(name, 0)) >= least:
                 self.tell(text.format(count))
         if self.readings and "engine_rpm" not in self.memory.counts:
             self.tell("no engine speed came (PID 0C, or engine_rpm in [broadcast]): nothing can be judged")

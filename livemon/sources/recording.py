@@ -138,8 +138,8 @@ class OtherFormat(Recording):
             with opened(self.path, "rb") as file, can.BLFReader(cast("BinaryIO", file)) as reader:
                 whole = reader.file_size
                 yield from reader
-            there = whole if opened is gzip.open else self.path.stat().st_size
-            if there < whole:  # its reader takes a cut file for a short one
+            plain = opened is open and self.path.is_file()  # a pipe has no size
+            if plain and (there := self.path.stat().st_size) < whole:  # its reader takes it for a short one
                 self._cut(f"{there} of {whole} bytes are there")
             return
         if suffix == ".db":
