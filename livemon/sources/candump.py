@@ -13,6 +13,7 @@ import gzip
 import re
 import zlib
 from binascii import unhexlify
+from codecs import BOM_UTF8
 from collections.abc import Callable, Container, Iterator, Sequence
 from datetime import datetime
 from itertools import chain
@@ -104,10 +105,15 @@ class Candump(Recording):
             )
 
     def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[list[Frame]]:
-        rest, line = b"", 1
+        rest, line, overlong, first = b"", 1, False, True
         while fresh := file.read(_PIECE_BYTES):
             if self._stop():  # asked here as well: no frame of it may be wanted
                 return
+            if first:
+                fresh, first = fresh.removeprefix(BOM_UTF8), False
+            if overlong:  # one line is damaged, however long it is
+                _, ended, fresh = fresh.partition(b"\n")
+                overlong, line = not ended, line + len(ended)
             piece = rest + fresh
             end = piece.rfind(b"\n") + 1
             piece, rest = piece[:end], piece[end:]
@@ -116,7 +122,7 @@ class Candump(Recording):
                 line += lines
             if len(rest) > _LONGEST_LINE:
                 self._damage(line)
-                rest = b""
+                rest, overlong = b"", True
         if rest:
             yield self._frames(self._cut_line(rest, line), [line])
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gzip
 import random
+from codecs import BOM_UTF8
 from datetime import datetime
 from pathlib import Path
 
@@ -310,3 +311,20 @@ def test_damage_inside_a_compressed_file_ends_the_reading_with_a_notice(tmp_path
         reader = recording(tmp_path, content, "drive.log.gz")
         assert 5000 < len(list(reader)) < 19000
         assert reader.counters["cut_recording"] == 1 and "reading ended early" in reader.notices[0]
+
+
+def test_a_byte_order_mark_costs_no_frame(tmp_path: Path) -> None:
+    path = tmp_path / "drive.log"
+    path.write_bytes(BOM_UTF8 + b"(1.000000) can0 7E8#04410C1AF8\n(1.100000) can0 7E8#04410C1AF8\n")
+    reader = Candump(path)
+    assert len(list(reader)) == 2 and not reader.counters and not reader.notices
+
+
+@pytest.mark.parametrize("ends", [b"\n", b""])
+def test_one_endless_line_is_one_damaged_line(tmp_path: Path, ends: bytes) -> None:
+    path, good = tmp_path / "drive.log", b"(1.000000) can0 7E8#04410C1AF8\n"
+    path.write_bytes(good + b"x" * 5_000_000 + ends + (good * 3 + b"(2.0) can0 oops\n" if ends else b""))
+    reader = Candump(path)
+    assert len(list(reader)) == (4 if ends else 1)
+    assert reader.counters["damaged_lines"] == (2 if ends else 1)
+    assert f"{path}:2:" in reader.notices[0]
