@@ -56,7 +56,12 @@ class Vehicle:
     @property
     def rated(self) -> bool:
         """Whether the file tells what torque the engine is rated at."""
-        return bool(self.torque_curve) or self.peak_torque_nm is not None
+        return self.rated_nm is not None
+
+    @property
+    def rated_nm(self) -> float | None:
+        """Most torque of the engine [N m], by its curve where that is given; None where nothing tells."""
+        return max((torque for _, torque in self.torque_curve), default=self.peak_torque_nm)
 
     @property
     def full_load_known(self) -> bool:

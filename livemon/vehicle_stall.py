@@ -139,7 +139,7 @@ def redline_rpm(vehicle: Vehicle) -> float:
 
 def is_charged(vehicle: Vehicle) -> bool:
     """Whether the engine's torque tells of a turbocharger; a diesel is taken to have one."""
-    peak = max((nm for _, nm in vehicle.torque_curve), default=vehicle.peak_torque_nm or 0.0)
+    peak = vehicle.rated_nm or 0.0
     if vehicle.displacement_l is None or peak == 0.0:
         return vehicle.fuel == "diesel"
     return peak > _CHARGED_NM_L * vehicle.displacement_l

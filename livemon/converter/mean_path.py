@@ -104,9 +104,8 @@ def operating_point(
         return ahead
     back = _one_way(geometry.reversed(), turbine, pump, stator)
     back = back._replace(flow_m3_s=-back.flow_m3_s, pump_nm=back.turbine_nm, turbine_nm=back.pump_nm)
-    overrun = turbine > pump
-    if stator == "held":  # it keeps the flow going past equal speeds while the pump is driven
-        overrun = overrun & ((ahead.flow_m3_s <= 0.0) | (ahead.pump_nm <= 0.0))
+    # a held stator keeps the flow going past equal speeds while the pump is driven; nothing else could
+    overrun = (turbine > pump) & ((ahead.flow_m3_s <= 0.0) | (ahead.pump_nm <= 0.0))
     return OperatingPoint(*(np.where(overrun, b, a) for a, b in zip(ahead, back, strict=True)))
 
 

@@ -48,6 +48,7 @@ SIZE: Final = len(State)
 
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
+TYRE_SD: Final = 0.018  # tyre size gives the radius (docs/converter.md), speed readings their own error
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
 # Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
@@ -78,9 +79,7 @@ class Prior:
 
 def peak_torque_nm(vehicle: Vehicle) -> float:
     """Peak engine torque, given or guessed from what is given [N m]. Used only to scale thresholds."""
-    if vehicle.torque_curve:
-        return max(torque for _, torque in vehicle.torque_curve)
-    for guess in (vehicle.peak_torque_nm, vehicle.stall_torque_nm):
+    for guess in (vehicle.rated_nm, vehicle.stall_torque_nm):
         if guess is not None:
             return guess
     return 95.0 * (vehicle.displacement_l or 2.2)
@@ -116,7 +115,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
         State.TR_PAST: _TR_PAST_SD,
-        State.TYRE: 0.018,  # tyre size gives the radius (docs/converter.md), speed readings their own error
+        State.TYRE: TYRE_SD,
         State.WIND: WIND_SD_M_S,
         State.INERTIA: vehicle.inertia_kg_m2.sd,
         State.GEARBOX: GEARBOX_KG_M2.sd,

@@ -5,9 +5,9 @@ from __future__ import annotations
 from math import hypot
 from typing import Final, NamedTuple
 
+from livemon.diagnose.nuisance import TYRE_SD
 from livemon.diagnose.windows import Window
 
-_SCALE_SD: Final = 0.018  # tyre, ratios and road speed, the same all drive long
 # Of a curve there: five published and remembered tables (tests/vectors) against those derived for them have
 # 0.12 rms at a speed ratio of 0.94 to 0.95, and K at stall is known to 0.05 or worse.
 _LN_K_SD: Final = 0.15
@@ -54,5 +54,5 @@ class PastCouplingSums:
         if self._seconds_s <= 0.0:
             return None
         seen, sound, held, flow, torque_nm, rpm = (s / self._seconds_s for s in self._sums)
-        sd = hypot(_SCALE_SD, _LN_K_SD * flow)
+        sd = hypot(TYRE_SD, _LN_K_SD * flow)
         return PastCoupling(self._seconds_s, seen, sound, held, sd, torque_nm, rpm)

@@ -68,11 +68,11 @@ class SlipLooks:
         self._torque_nm, self._friction_nm = prior.torque_nm, FRICTION_SHARE * prior.torque_nm
         self._gain = np.exp([row.torque_ln for row in rows]) - 1.0
         self._ratio: Array = np.linspace(0.5, _BEYOND, _GRID)
-        sizes = sorted({row.held_k for row in rows})
+        of_size = {size: self._table(curves, size) for size in sorted({row.held_k for row in rows})}
         self._of_size = [
-            (self._table(curves, size), [i for i, r in enumerate(rows) if r.held_k == size]) for size in sizes
+            (table, [i for i, r in enumerate(rows) if r.held_k == size]) for size, table in of_size.items()
         ]
-        self._sound, self._held = self._table(curves, 0.0), self._table(curves, 1.0)
+        self._sound, self._held = of_size[0.0], of_size[1.0]
         self._habit: dict[int, tuple[Array, float]] = {}
         self._count = len(rows)
         self.past = PastCouplingSums()

@@ -93,9 +93,11 @@ def _nothing(line: str) -> str:
 def check_next(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """What to do next, cheapest and least invasive first."""
     checks = CHECKS["none" if name == "not_enough_evidence" else name]
-    lines = [_sentence(_of_codes(d) if line == CODES else line) for line in checks]
+    codes = _of_codes(d)
+    told = [codes if line == CODES else line for line in checks]
     if d.codes.names:  # "first" it says
-        lines = [_sentence(_of_codes(d)), *(line for line in lines if line != _sentence(_of_codes(d)))]
+        told = list(dict.fromkeys((codes, *told)))
+    lines = [_sentence(line) for line in told]
     if name in ("none", "not_enough_evidence") and engine_shakes(d):
         lines[:0] = [_sentence(line) for line in ENGINE_SHAKES]
     if name == "none":

@@ -29,6 +29,7 @@ _REGIMES: Final = {
     "coast": "coasting",
     "stationary_in_gear": "standing in gear",
 }
+_CALLED: Final = {("stator_seized", "coast"): "stretches with the turbine ahead of the engine"}
 _SHOWS: Final[dict[str, tuple[str, ...]]] = {  # where a fault acts; the rest tells of mass, load and torque
     "stator_not_holding": ("launch", "pull", "stationary_in_gear"),
     "stator_seized": ("launch", "pull", "coast"),
@@ -219,9 +220,7 @@ def weighed(d: Seen, name: FindingName) -> list[Said | None]:
     from the whole drive."""
     told: dict[str, float] = {}
     for regime, ln in d.bank.by_regime(name).items():
-        what = _REGIMES[regime] if regime in _SHOWS[name] else _REST
-        if name == "stator_seized" and regime == "coast":
-            what = "stretches with the turbine ahead of the engine"
+        what = _CALLED.get((name, regime), _REGIMES[regime]) if regime in _SHOWS[name] else _REST
         told[what] = told.get(what, 0.0) + ln
     found: list[Said | None] = []
     for lead, speaks, sign in _ODDS:

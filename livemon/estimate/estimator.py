@@ -61,11 +61,8 @@ class Estimator:
         self.vehicle = vehicle
         self.counters: Counter[str] = Counter()
         self._range = dict(_RANGE)
-        peaks = [torque for _, torque in vehicle.torque_curve]
-        if vehicle.peak_torque_nm is not None:
-            peaks.append(vehicle.peak_torque_nm)
-        if peaks:
-            most_nm = _BEYOND * max(peaks)
+        if vehicle.rated_nm is not None:
+            most_nm = _BEYOND * vehicle.rated_nm
             self._range["engine_torque_nm"] = (-most_nm, most_nm)
         self._now: Estimate | None = None
         self._state = VehicleState(vehicle)

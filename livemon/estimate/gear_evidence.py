@@ -193,7 +193,7 @@ class Weigher:
         top = peak + 0.4 * heavy
         sound = peak * exp(-0.5 * off * off / own if off * off < 60.0 * own else -30.0) + heavy * wide + 1e-3
         shape = sound / top
-        if self._pulls:
+        if moment.pulls:
             held = self._ahead.density(x)
             opened += 0.05 * held
             shape += held / top
@@ -263,7 +263,7 @@ class Weigher:
         if moment.dragged:
             self.slip.learn_over(x, x_sd, look.n, moment.torque, moment.dt)
         elif look.torque_told:
-            if g == 0 and self._pulls:
+            if g == 0 and moment.pulls:
                 weight = min(1.0, moment.dt / _LEVEL_S)
                 self._ahead.learn(x, x_sd, max(self._first_fit, _ODD_X), weight)
             self.slip.learn(x, x_sd, look.n, look.torque_nm, look.torque_sd_nm)
@@ -276,12 +276,6 @@ class Weigher:
             slope.gear, self._slope_locked = g, locked
         if sure and not self.moment.loose:
             slope.add(self.moment.base - self._ln_k[g], self._m[g], self.moment.dt)
-
-    @property
-    def _pulls(self) -> bool:
-        """The engine certainly drives the pump, by its own word."""
-        moment = self.moment
-        return moment.look.torque_told and not moment.foot_off and moment.torque > 2.0 * moment.torque_sd
 
     def expected(self, g: int) -> float:
         """ln slip of an open converter in gear g."""

@@ -57,14 +57,14 @@ class Moment:
     base: ln(engine speed / road speed). change, v_change, torque_change: of base, ln road speed and torque
     since the moment before. fast, slow_var: variance of base from readings, and of what changes slowly.
     loose: engine speed says little of the turbine. overrun: the road may turn the engine; driven: it
-    certainly does. settled: the foot has been off for a while. idling: the governor may be holding engine
-    speed. at_pump: torque of the open converter and its sd; with the foot off, by what friction holds back as
-    well.
+    certainly does; pulls: by its own word the engine certainly drives the pump. settled: the foot has been
+    off for a while. idling: the governor may be holding engine speed. at_pump: torque of the open converter
+    and its sd; with the foot off, by what friction holds back as well.
     """
 
     __slots__ = (
         "_before", "at_pump", "base", "change", "driven", "dt", "fast", "foot_off", "idling",
-        "lifted_s", "look", "loose", "off_until_s", "overrun", "settled", "slow_var", "torque",
+        "lifted_s", "look", "loose", "off_until_s", "overrun", "pulls", "settled", "slow_var", "torque",
         "torque_change", "torque_sd", "v_change",
     )  # fmt: skip
 
@@ -73,7 +73,7 @@ class Moment:
     def __init__(self) -> None:
         self._before: tuple[float, float, float] | None = None
         self.lifted_s = self.off_until_s = -1e9
-        self.driven = self.loose = self.foot_off = self.settled = False
+        self.driven = self.pulls = self.loose = self.foot_off = self.settled = False
         self.dt = self.base = 0.0
         self.at_pump = (0.0, 1.0)
 
@@ -116,6 +116,7 @@ class Moment:
         self.idling = n < 1.2 * look.idle_rpm
         self.overrun = torque < (0.0 if look.torque_told else -0.5 * torque_sd) or (off and v > ROLLING_KMH)
         self.driven = torque < -torque_sd
+        self.pulls = look.torque_told and not off and torque > 2.0 * torque_sd
 
     @property
     def dragged(self) -> bool:

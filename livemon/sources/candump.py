@@ -105,12 +105,10 @@ class Candump(Recording):
             )
 
     def _pieces(self, file: BinaryIO | gzip.GzipFile) -> Iterator[list[Frame]]:
-        rest, line, overlong, first = b"", 1, False, True
+        rest, line, overlong = file.read(len(BOM_UTF8)).removeprefix(BOM_UTF8), 1, False
         while fresh := file.read(_PIECE_BYTES):
             if self._stop():  # asked here as well: no frame of it may be wanted
                 return
-            if first:
-                fresh, first = fresh.removeprefix(BOM_UTF8), False
             if overlong:  # one line is damaged, however long it is
                 _, ended, fresh = fresh.partition(b"\n")
                 overlong, line = not ended, line + len(ended)
