@@ -22,7 +22,7 @@ class TextLines:
         self.taken = 0
         self._again = False
         opened = gzip.open if path.suffix.lower() == ".gz" else open
-        self._file = opened(path, "rt", encoding="utf-8", errors="replace")
+        self._file = opened(path, "rt", encoding="utf-8-sig", errors="replace")
 
     def __iter__(self) -> TextLines:
         return self

@@ -8,6 +8,7 @@ import os
 import random
 import sqlite3
 import threading
+from codecs import BOM_UTF8
 from contextlib import closing
 from pathlib import Path
 
@@ -119,6 +120,17 @@ def test_a_cut_binary_recording_says_so(tmp_path: Path) -> None:
     recording = open_recording(path)
     assert 0 < len(list(recording)) < frames
     assert recording.counters["cut_recording"] == 1 and f"of {len(whole)} bytes" in recording.notices[0]
+
+
+@pytest.mark.parametrize("suffix", [".asc", ".csv", ".trc"])
+def test_a_byte_order_mark_costs_nothing(tmp_path: Path, suffix: str) -> None:
+    path = tmp_path / f"drive{suffix}"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    frames = list(open_recording(path))
+    path.write_bytes(BOM_UTF8 + path.read_bytes())
+    assert frames and list(open_recording(path)) == frames
 
 
 def test_paths_and_suffixes(tmp_path: Path) -> None:
