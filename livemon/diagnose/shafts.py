@@ -7,7 +7,8 @@ and file are off by is the same in every gear and at every load; a wrong ratio i
 from __future__ import annotations
 
 from collections.abc import Sequence
-from math import hypot, log
+from dataclasses import replace
+from math import exp, hypot, log
 from typing import Final
 
 import numpy as np
@@ -25,6 +26,9 @@ _WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so ofte
 _ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
 _ODD_STRETCH: Final = 0.005
 _SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that one
+# An engine that drives leaves no turbine so far behind its gear: the next one slips. So much of peak torque
+# is none that idles in neutral.
+_BEHIND, _DRIVES = 0.05, 0.1
 _LEAST_S: Final = 0.2  # of a window
 _SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
 _LEAST_RPM: Final = 400.0  # slower, whatever the wheels do takes a large share
@@ -66,6 +70,7 @@ class ShaftWatch:
     def feed(self, w: Window) -> None:
         """Take one window, in time order: weighed once the next shows that no shift had begun in it."""
         before, self._waiting = self._waiting, None
+        w = self._in_its_gear(w)
         if w.gear != self._gear or w.regime not in _REGIMES:
             self._gear, self._since_s = w.gear, w.end_s if w.regime not in _REGIMES else w.start_s
             self._settle(w.start_s)
@@ -78,6 +83,18 @@ class ShaftWatch:
         settled = w.end_s - w.start_s > _LEAST_S and w.start_s - self._since_s > _SETTLED_S
         if told and settled and w.gear_probability > _SURE:
             self._waiting = w
+
+    def _in_its_gear(self, w: Window) -> Window:
+        """The window as one of the gear it is in: whoever goes by ratios takes a gear that slips for the
+        one below, the more it slips."""
+        gear, turbine, geared = w.gear, w.turbine_rpm, w.geared_rpm
+        drives = w.pump_torque_nm is not None and w.pump_torque_nm > _DRIVES * self._torque_nm
+        if not (w.turbine_told and drives and turbine and gear and geared):
+            return w
+        while gear < self._gears and turbine < (1.0 - _BEHIND) * geared:
+            geared *= exp(self._ln_ratio[gear] - self._ln_ratio[gear - 1])
+            gear += 1
+        return w if gear == w.gear else replace(w, gear=gear, geared_rpm=geared)
 
     def _weigh(self, w: Window) -> None:
         gear, turbine, geared = w.gear, w.turbine_rpm, w.geared_rpm

@@ -39,8 +39,14 @@ _STARTS: Final = (0.05, 0.15, 0.35)  # share of the drive a further gear may hav
 _MOST_GEARS, _ROUNDS, _REACH = 10, 12, 8
 _CLOSE: Final = 0.11  # ln: no two gears lie nearer
 _UNEVEN: Final = 0.12  # steps between gears grow towards first by at least minus this (common practice)
-_LOW_RPM_PER_KMH: Final = 55.0  # first gears turn the engine faster (common practice, no source)
-_USUAL_STEP, _HIGH_STEP = 0.45, 0.33
+# Rpm per km/h: first gears have some 60 to 160, second ones 35 to 100. The lowest gear found is likelier second
+# than first below the first of these, third or higher below the second, certainly first above the last. Common
+# practice, no source.
+_FIRST_LEAST, _THIRD_MOST, _SURELY_FIRST = 66.0, 55.0, 95.0
+# A drive spends little in first gear, but every box has one: how far above the lowest gear found it is looked
+# for, as a step of ln, and what it must gain.
+_FIRST_STEPS, _FIRST_PAYS = (0.3, 0.75), 1.0
+_USUAL_STEP, _HIGH_STEP = 0.48, 0.33
 _HOLE: Final = 0.8  # a step so large hides a gear nobody used
 _SAME: Final = 0.015  # ln, between two fits that mean the same gear
 _LOCKED_MOMENTS: Final = 6.0
@@ -88,7 +94,8 @@ class GearFinder:
         them."""
         seen = [gear.seen for gear in self.gears]
         highest = max((i for i, found in enumerate(seen) if found), default=-1)
-        return not all(seen[: highest + 1])
+        second = len(seen) > 1 and seen[1] and self.gears[1].rpm_per_kmh > _THIRD_MOST
+        return not all(seen[1 if second else 0 : highest + 1])
 
     def forget(self) -> None:
         """A stop or a gap."""
@@ -152,7 +159,13 @@ class GearFinder:
                 gain[np.abs(grid - grid[place]) < _CLOSE] = -1.0
             best = int(np.argmax(gain))
             if gain[best] < _PAYS:
-                break
+                lowest = max(at, default=0)
+                if not _THIRD_MOST < exp(float(grid[lowest])) < _SURELY_FIRST:
+                    break
+                least, most = (lowest + round(up / step) for up in _FIRST_STEPS)
+                best = least + int(np.argmax(gain[least:most]))
+                if gain[best] < _FIRST_PAYS:
+                    break
             start = _STARTS[int(np.argmax([g[best] for g in gains]))]
             at.append(best)
             lock.append(0.5)
@@ -181,7 +194,7 @@ class GearFinder:
             held = lock[i] * moments[i] > _LOCKED_MOMENTS
             found.append(FoundGear(exp(float(grid[place])), _SD_LOCKED if held else _SD_OPEN))
         found.sort(reverse=True)
-        if found and found[0].rpm_per_kmh > _LOW_RPM_PER_KMH:  # no clutch is held in first gear
+        if found and found[0].rpm_per_kmh > _THIRD_MOST:  # no clutch is held in first gear
             found[0] = FoundGear(found[0].rpm_per_kmh, _SD_OPEN)
         return found
 
@@ -252,7 +265,7 @@ def _complete(found: list[FoundGear], lowest_ratio: float) -> list[FoundGear]:
         if out and (step := log(out[-1].rpm_per_kmh / gear.rpm_per_kmh)) > _HOLE:
             out.append(FoundGear(gear.rpm_per_kmh * exp(0.45 * step), _SD_GUESSED))
         out.append(gear)
-    while out and out[0].rpm_per_kmh < _LOW_RPM_PER_KMH:
+    while out and out[0].rpm_per_kmh < _FIRST_LEAST:
         out.insert(0, FoundGear(out[0].rpm_per_kmh * exp(_USUAL_STEP), _SD_GUESSED))
     if out:
         while len(out) <= _MOST_GEARS:

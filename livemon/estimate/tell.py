@@ -89,7 +89,7 @@ def tell(e: Estimate, told: Told) -> bool:
         return _standing(e, tick, k[tick.gear] * v if k else 0.0, k[tick.gear] ** 2 * var if k else 25.0)
     if not k:
         return False
-    if not k_sd[-1] and _freewheels(n, k[-1] * v):
+    if _freewheels(n, k[-1] * v):
         e.regime, e.gear, e.gear_probability, e.locked_probability = "neutral", None, 1.0, 0.0
         e.turbine_rad_per_m = e.geared_rpm = None
         _slip(e, n - _DRAG_RPM, _DRAG_RPM**2 + _STEADY_VAR)
@@ -122,7 +122,8 @@ def tell(e: Estimate, told: Told) -> bool:
         both = p * closed + (1.0 - p) * mean
         t_var = p * (s_var + (closed - both) ** 2) + (1.0 - p) * (t_var + (mean - both) ** 2)
         mean = both
-    e.turbine_source = "guessed" if gaps else "found" if k_sd[tick.gear] else "ratios"
+    found = "guessed" if gaps or k_sd[tick.gear] > _GUESSED_SD else "found"
+    e.turbine_source = found if k_sd[tick.gear] else "ratios"
     _slip(e, mean, t_var + _STEADY_VAR)
     return _regime(e, _shifting(tick, shifts), p > 0.5, mean, launching and tick.gear < 2)
 

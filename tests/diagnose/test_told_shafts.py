@@ -69,6 +69,31 @@ def test_a_gear_that_slips_under_load_is_found(gear: int, share: float) -> None:
     assert all(x < 0.0 for i, x in enumerate(told_of) if i != gear - 1)
 
 
+@pytest.mark.parametrize("ahead", [0.12, 0.2, 0.26])
+def test_a_gear_that_slips_is_found_where_it_is_taken_for_the_one_below(ahead: float) -> None:
+    """Fourth runs so far ahead that it lies between third and itself, and is called third."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for _ in range(6):
+        for gear, seconds in ((2, 5), (3, 5), (4, 6)):
+            for i in range(seconds):
+                slips = gear == 4 and i > 1
+                torque, called = (150.0, 3) if slips else (60.0, gear)
+                off = RATIOS[3] / RATIOS[2] * (1.0 + ahead) - 1.0 if slips else 0.0
+                watch.feed(told(t, called, torque, off))
+                t += 1.0
+    told_of = [float(x) for x in watch.of_gears()]
+    assert told_of[3] > 6.0 and max(told_of[:3]) < 1.0
+
+
+def test_an_engine_that_idles_says_nothing_of_a_gear_that_slips() -> None:
+    """Rolling in neutral the turbine falls behind every gear in turn."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for i in range(120):
+        watch.feed(told(t, 2, 5.0 if i % 20 > 9 else 60.0, -0.3 - 0.01 * (i % 30) if i % 20 > 9 else 0.0))
+        t += 1.0
+    assert all(float(x) < 1.0 for x in watch.of_gears())
+
+
 @pytest.mark.parametrize("scale", [0.0, 0.03, -0.03])
 def test_a_tyre_that_is_off_is_no_gear_that_slips(scale: float) -> None:
     assert all(x < -3.0 for x in evidence(scale=scale))

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from dataclasses import replace
 from functools import cache
-from math import log
+from math import exp, log
 from pathlib import Path
 
 import pytest
@@ -106,7 +106,7 @@ def test_an_open_converter_does_not_move_a_gear() -> None:
             v = (1000.0 + 10.0 * step) / ratio
             torque = 25.0 + 0.4 * (step % 100) + turn
             x = slip.x_at(torque, ratio * v)
-            finder.look(t, ratio * v * 2.718281828**x, v, 0.1, 0.5, (torque, 4.0), False, 700.0)
+            finder.look(t, ratio * v * exp(x), v, 0.1, 0.5, (torque, 4.0), False, 700.0)
             t += 0.18
     found = [gear.rpm_per_kmh for gear in finder.gears if gear.seen]
     assert found == pytest.approx([60.0, 38.0, 26.0], rel=0.02)
@@ -120,8 +120,34 @@ def test_what_cannot_be_one_box_is_left_out() -> None:
 def test_gears_nobody_drove_are_guessed_and_said_to_be() -> None:
     gears = _complete([FoundGear(45.0, 0.01), FoundGear(30.0, 0.01)], lowest_ratio=29.0)
     assert [gear.seen for gear in gears] == [False, True, True, False]
-    assert gears[0].rpm_per_kmh > 55.0
+    assert gears[0].rpm_per_kmh > 66.0
     assert gears[-1].rpm_per_kmh < 29.0
+
+
+@pytest.mark.parametrize("lowest", [45.0, 65.0, 110.0])
+def test_only_first_gear_may_be_a_guess_without_the_others_being_in_doubt(lowest: float) -> None:
+    """Second gear looks like second gear; 45 rpm per km/h may be second or third."""
+    finder = GearFinder(open_slip())
+    finder.gears = _complete([FoundGear(lowest, 0.01), FoundGear(0.6 * lowest, 0.01)], 0.59 * lowest)
+    assert finder.gears[0].seen == (lowest > 66.0)
+    assert finder.gaps == (lowest < 55.0)
+
+
+@pytest.mark.parametrize("first", [105.0, 120.0, 135.0])
+def test_a_first_gear_that_every_launch_leaves_soon_is_found(first: float) -> None:
+    """Three moments of each launch are in it; another gear would have to show for longer."""
+    slip, finder, t = open_slip(), GearFinder(open_slip()), 0.0
+    for turn in range(8):
+        for ratio, moments in ((first, 3), (72.0, 60), (46.0, 90), (31.0, 120)):
+            finder.forget()
+            for step in range(moments):
+                v = (1500.0 + 900.0 * step / moments) / ratio
+                torque = 40.0 + 3.0 * (step % 9) + turn
+                x = slip.x_at(torque, ratio * v)
+                finder.look(t, ratio * v * exp(x), v, 0.1, 0.5, (torque, 4.0), False, 700.0)
+                t += 0.18
+    found = [gear.rpm_per_kmh for gear in finder.gears if gear.seen]
+    assert found == pytest.approx([first, 72.0, 46.0, 31.0], rel=0.04)
 
 
 def test_few_moments_find_nothing() -> None:

@@ -149,3 +149,23 @@ def test_rolling_in_neutral_is_seen_by_an_engine_that_idles_far_below_top_gear()
     assert all(e.regime == "neutral" and e.gear is None for e in free)
     assert all(abs((e.turbine_rpm or 0.0) - 695.0) < 30.0 for e in free)
     assert all(e.regime != "neutral" for e in found if e.time_s > 30.0 or 3.0 < e.time_s < 14.0)
+
+
+def test_rolling_in_neutral_is_seen_where_gears_were_found() -> None:
+    estimator, found = Estimator(Vehicle()), list[Estimate]()
+    for i in range(9000):
+        t = 0.05 * i
+        rolls = t > 400.0
+        v = 120.0 if rolls else 30.0 + 90.0 * abs((t / 50.0) % 2.0 - 1.0)
+        gear = 44.0 if v < 50.0 else 31.0 if v < 70.0 else 24.0
+        engine = 700.0 if rolls else gear * v
+        for reading in (
+            Reading(t, "engine_rpm", engine, 0.25),
+            Reading(t + 0.001, "vehicle_kmh", float(int(v)), 1.0),
+        ):
+            found += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
+    assert len(estimator.found_rpm_per_kmh) == 3
+    free = [e for e in found if e.time_s > 405.0]
+    assert free and all(e.regime == "neutral" and e.gear is None for e in free)
+    assert all(abs((e.turbine_rpm or 0.0) - 695.0) < 30.0 for e in free)
+    assert all(e.regime != "neutral" for e in found if 200.0 < e.time_s < 395.0)
