@@ -183,7 +183,7 @@ class LockupWatch:
     def _drives(self, w: Window, torque_nm: float) -> bool:
         """Whether the engine still drives, after what this drive has taught of the torque signal's offset."""
         rows = self._rows
-        if w.gear == 1 or w.speed_ratio is None or not _LIGHT_SR[0] < w.speed_ratio < _LIGHT_SR[1]:
+        if w.low or w.speed_ratio is None or not _LIGHT_SR[0] < w.speed_ratio < _LIGHT_SR[1]:
             return False
         least = 0.25 * _LEAST_SHARE * self._torque_nm
         return all(torque_nm + rows.offset_nm(row) > least for row in self._likeliest)
@@ -198,7 +198,7 @@ class LockupWatch:
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._before, self._joined = w, 0
         p = rows.predict(w.engine_rpm, seen.turbine_rpm, torque, noise, by_shaft)
-        if w.gear == 1 and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
+        if w.low and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
         fits_on, fits_open, fits_tight = normal(off, p.total)
@@ -243,9 +243,9 @@ class LockupWatch:
         flat = 0.2 / _ODD_SPAN_RPM
         sound, never = float(fits_held[holding]) + flat, float(fits_open[never_on]) + flat
         worn = float(fits_held[worn_rows].max()) + flat
-        slips = worn / (sound + worn) if slip > much_rpm and (w.gear or 2) > 1 else 0.0
+        slips = worn / (sound + worn) if slip > much_rpm and not w.low else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
-        self._looked_open = (by_shaft or not locked) and (w.gear == 1 or never > max(sound, 0.6 * worn))
+        self._looked_open = (by_shaft or not locked) and (w.low or never > max(sound, 0.6 * worn))
         self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, bool(self._says))
 
     def _gear_slips(
@@ -283,7 +283,7 @@ class LockupWatch:
             calls = calls_for(w, torque_nm, self._torque_nm, self.sums.cold)
             on, off = 1.0 - exp(-calls.on * seconds), 1.0 - exp(-calls.off * seconds)
             self._open += (1.0 - self._open) * off - self._open * on
-            if w.gear == 1:
+            if w.low:
                 self._open[:] = OPEN_IN_FIRST
         self._open[rows.never :: rows.causes] = 1.0 - _LOOKS_ON
 

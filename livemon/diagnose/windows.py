@@ -69,6 +69,11 @@ class Window:
         return self.turbine_source == "broadcast"
 
     @property
+    def low(self) -> bool:
+        """Whether it may be first gear: without ratios in the file numbers of gears may be one off."""
+        return self.gear == 1 or (self.gear == 2 and self.geared_rpm is None)
+
+    @property
     def gears_found(self) -> bool:
         """Whether the gears were found in this drive, all or some of them: the file has no ratios."""
         return self.turbine_source in ("found", "guessed")

@@ -39,9 +39,9 @@ _STARTS: Final = (0.05, 0.15, 0.35)  # share of the drive a further gear may hav
 _MOST_GEARS, _ROUNDS, _REACH = 10, 12, 8
 _CLOSE: Final = 0.11  # ln: no two gears lie nearer
 _UNEVEN: Final = 0.12  # steps between gears grow towards first by at least minus this (common practice)
-# Rpm per km/h: first gears have some 60 to 160, second ones 35 to 100. The lowest gear found is likelier second
-# than first below the first of these, third or higher below the second, certainly first above the last. Common
-# practice, no source.
+# Rpm per km/h: first gears have some 60 to 160, second ones 35 to 100. The lowest gear found is likelier
+# second than first below the first of these, third or higher below the second, surely first above the last.
+# Common practice, no source.
 _FIRST_LEAST, _THIRD_MOST, _SURELY_FIRST = 66.0, 55.0, 95.0
 # A drive spends little in first gear, but every box has one: how far above the lowest gear found it is looked
 # for, as a step of ln, and what it must gain.
