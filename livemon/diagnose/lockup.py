@@ -89,6 +89,8 @@ class LockupWatch:
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
             gear = log_mean(gears) if len(gears) else 0.0
+            if self.shafts.seen:  # they tell more closely than slip
+                gear = self.shafts.log_evidence
             strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
             own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
@@ -97,6 +99,10 @@ class LockupWatch:
     @property
     def slipping_gear(self) -> int | None:
         """The gear likeliest to slip, if any does."""
+        if self.shafts.seen:
+            seen = self.shafts.slips.seen
+            slipped = [gear for gear in self.shafts.slipping if gear in seen] or self.shafts.slipping
+            return max(slipped, key=lambda gear: seen[gear].seconds_s if gear in seen else 0.0, default=None)
         gears = self._of_gears(self._now())
         return int(np.argmax(gears)) + 1 if len(gears) else None
 
@@ -117,8 +123,6 @@ class LockupWatch:
 
     def _of_gears(self, now: Array) -> Array:
         """ln evidence of each gear that it slips."""
-        if self.shafts.seen:  # they tell more closely than slip
-            return self.shafts.of_gears()
         told = now[self._rows.first_gear :] - self._sound(now)
         return limited(told, self._own)
 

@@ -23,6 +23,7 @@ class Totals:
     applied_s: float = 0.0
     loaded_s: float = 0.0  # applied, with more than a quarter of peak torque
     slipping_s: float = 0.0
+    slipping_loaded_s: float = 0.0
     denied_s: float = 0.0  # said to be applied, and slipped as if it were open
     open_cruise_s: float = 0.0
     cold_cruise_s: float = 0.0  # likewise, before the engine was warm
@@ -87,7 +88,9 @@ class Sums:
         if is_open and applied:
             totals.denied_s += duration_s
             totals.slipping_s += duration_s
-            totals.loaded_s += duration_s if loaded else 0.0
+            if loaded:
+                totals.loaded_s += duration_s
+                totals.slipping_loaded_s += duration_s
             self.slipping_since_s = None
             return
         if is_open:
@@ -107,6 +110,7 @@ class Sums:
         self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
         if slips > _LIKELY:
             totals.slipping_s += duration_s
+            totals.slipping_loaded_s += duration_s if loaded else 0.0
             if self.slipping_since_s is None:
                 self.slipping_since_s = w.start_s
         else:

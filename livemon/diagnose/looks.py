@@ -180,7 +180,7 @@ class Looks:
         h[:, State.K_TILT] = ratio
         h[:, State.K_KNEE] = k_knee(ratio)
         h[:, State.K_LOST] = self._lost * max(0.0, 1.0 - ratio / c.coupling_speed_ratio)
-        h[:, State.TYRE] = slope * ratio
+        h[:, State.TYRE] = 0.0 if w.turbine_told else slope * ratio
         model_share = _TORQUE_MODEL_SHARE.get(w.torque_source, _WORKED_OUT_SHARE)
         variance = (
             _CAPACITY_FLOOR_SD**2

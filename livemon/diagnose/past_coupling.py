@@ -36,7 +36,7 @@ class PastCouplingSums:
     """`add` windows past the coupling point in which the converter clutch is not called closed."""
 
     def __init__(self) -> None:
-        self._seconds_s = 0.0
+        self._seconds_s = self._told_s = 0.0  # in all; with turbine speed told, whatever the tyre
         self._sums = [0.0] * 6
 
     def add(self, w: Window, sound: float, held: float, flow: float) -> None:
@@ -45,6 +45,7 @@ class PastCouplingSums:
             return
         seconds_s = w.end_s - w.start_s
         self._seconds_s += seconds_s
+        self._told_s += seconds_s if w.turbine_told else 0.0
         told = (w.speed_ratio, sound, held, flow, w.pump_torque_nm, w.engine_rpm)
         self._sums = [s + seconds_s * x for s, x in zip(self._sums, told, strict=True)]
 
@@ -54,5 +55,5 @@ class PastCouplingSums:
         if self._seconds_s <= 0.0:
             return None
         seen, sound, held, flow, torque_nm, rpm = (s / self._seconds_s for s in self._sums)
-        sd = hypot(TYRE_SD, _LN_K_SD * flow)
+        sd = hypot(TYRE_SD * (1.0 - self._told_s / self._seconds_s), _LN_K_SD * flow)
         return PastCoupling(self._seconds_s, seen, sound, held, sd, torque_nm, rpm)

@@ -16,9 +16,14 @@ _OPEN_S: Final = 3.0
 # locks: so much more than first gear without slip, and this share of locked time but no more than so long.
 _SOLID_OUTWEIGHS: Final = 2.0
 _OPEN_SHARE, _OPEN_ENOUGH_S = 0.06, 10.0
+_FIRST_OPEN_S: Final = (
+    6.0  # with turbine speed told: first gear open for so long, and mostly, is a converter's
+)
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
-_EQUAL: Final = 0.99  # and not clear of equal speeds: behind a held stator torque flows a little off them
+# And not clear of equal speeds: behind a held stator torque flows a little off them. Where turbine speed is
+# told a friction clutch shows no slip at all.
+_EQUAL, _EQUAL_TOLD = 0.99, 0.996
 _LESS_K: Final = 0.8  # a converter that takes half as much torque again as the file says still slips so much
 _SOLID_S: Final = {False: 3.0, True: 12.0}  # a file with converter numbers is not lightly contradicted
 _LIKE_A_CONVERTER: Final = 0.8  # |ln(K seen / K model)|: wider than any fault or guess of the file
@@ -34,7 +39,7 @@ class Presence:
         self.told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
         self.open_s = self.open_pull_s = 0.0
         self.first_gear_solid_s = 0.0
-        self.first_gear_open_s = 0.0
+        self.first_gear_open_s = self.first_gear_told_s = 0.0  # the second of these with turbine speed told
         self.locked_s = 0.0
 
     def feed(self, w: Window) -> None:
@@ -49,10 +54,12 @@ class Presence:
             return
         if w.gear == 1 and w.engine_rpm > 1100.0:
             low, high = ratio - 2.0 * w.speed_ratio_sd, ratio + 2.0 * w.speed_ratio_sd
-            if low > max(_SOLID, self._least_slip_ratio(w)) and low < 1.0 / _EQUAL and high > _EQUAL:
+            equal = _EQUAL_TOLD if w.turbine_told else _EQUAL
+            if low > max(_SOLID, self._least_slip_ratio(w)) and low < 1.0 / equal and high > equal:
                 self.first_gear_solid_s += duration_s
             elif ratio > 0.2:
                 self.first_gear_open_s += duration_s
+                self.first_gear_told_s += duration_s if w.turbine_told else 0.0
         if w.regime not in ("launch", "pull") or not 0.3 < ratio < 0.95:
             return
         if pump is not None:
@@ -89,5 +96,7 @@ class Presence:
             return False
         if self.told:
             return self.open_s >= _TOLD_OPEN_S or self.locked_s > 5.0
+        if self.first_gear_told_s > max(_FIRST_OPEN_S, _SOLID_OUTWEIGHS * self.first_gear_solid_s):
+            return True
         share_s = min(_OPEN_SHARE * self.locked_s, _OPEN_ENOUGH_S)
         return self.open_pull_s >= max(_OPEN_S, _SOLID_OUTWEIGHS * self.first_gear_solid_s, share_s)

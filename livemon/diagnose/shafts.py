@@ -29,6 +29,7 @@ _SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that o
 # An engine that drives leaves no turbine so far behind its gear: the next one slips. So much of peak torque
 # is none that idles in neutral.
 _BEHIND, _DRIVES = 0.05, 0.1
+_TWO: Final = 0.1  # two gears slip so often for each time one does alone. Common practice, no source.
 _LEAST_S: Final = 0.2  # of a window
 _SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
 _LEAST_RPM: Final = 400.0  # slower, whatever the wheels do takes a large share
@@ -37,7 +38,8 @@ _REGIMES: Final = ("launch", "pull", "locked", "coast")
 
 
 class ShaftWatch:
-    """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping.
+    """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping, then each and
+    the next: a shift lets go of one clutch or band and applies another, and what stays may be worn.
 
     seen: whether turbine speed was ever told. slips: what each gear did when it likely slipped.
     """
@@ -47,7 +49,9 @@ class ShaftWatch:
         self._torque_nm, self.slips = torque_nm, GearWatch(torque_nm)
         self._gears = gears = len(ratios)
         self._ln_ratio = [log(ratio) for ratio in ratios]
-        rows = 1 + 2 * gears
+        alone = [(gear,) for gear in range(1, gears + 1)]
+        self._worn: list[tuple[int, ...]] = [*alone, *((gear, gear + 1) for gear in range(1, gears))]
+        rows = 1 + gears + len(self._worn)
         self._scale: Array = np.zeros(rows)
         self._var: Array = np.full(rows, _SCALE_SD**2)
         self._wrong: Array = np.zeros(gears)  # ln of what the file's ratio is to be multiplied by
@@ -59,7 +63,28 @@ class ShaftWatch:
         self.seen = False
 
     def of_gears(self) -> Array:
-        """ln evidence of each gear that it slips, against sound gears."""
+        """ln evidence of each gear that it alone slips, against sound gears."""
+        return self._of_worn()[: self._gears]
+
+    @property
+    def log_evidence(self) -> float:
+        """ln evidence that a gear slips, or two that share what is worn."""
+        told, alone = self._of_worn(), self._gears
+        if not alone:
+            return 0.0
+        one, two = log_mean(told[:alone]), log_mean(told[alone:]) if alone > 1 else 0.0
+        return one + mixture(_TWO, two - one)
+
+    @property
+    def slipping(self) -> tuple[int, ...]:
+        """The gears likeliest to slip, if any do."""
+        told = self._of_worn()
+        if not len(told):
+            return ()
+        told[self._gears :] += log(_TWO)
+        return self._worn[int(np.argmax(told))]
+
+    def _of_worn(self) -> Array:
         now, gears = self._ledger.now, self._gears
         sound = float(now[0])
         if gears:
@@ -106,29 +131,26 @@ class ShaftWatch:
             return
         unsure_rpm = hypot(w.geared_sd_rpm, _WINDS_UP_RPM * w.pump_torque_unsure_nm)
         noise = _NOISE**2 + (unsure_rpm / geared) ** 2
-        wrong, slipping = gear, self._gears + gear
+        wrong = gear
         variance = self._var + noise
-        density = normal(seen - self._scale, variance)
+        fits = normal(seen - self._scale, variance)
         own_off, own_var = seen - self._wrong[gear - 1], self._wrong_var[gear - 1]
-        density[wrong] = normal(np.array([own_off]), np.array([own_var + noise]))[0]
-        total = (1.0 - _ODD) * density + _ODD / _ODD_SPAN
-        believed = (1.0 - _ODD) * density / total
+        fits[wrong] = normal(np.array([own_off]), np.array([own_var + noise]))[0]
+        total = (1.0 - _ODD) * fits + _ODD / _ODD_SPAN
+        believed = (1.0 - _ODD) * fits / total
         torque_nm = 0.25 * self._torque_nm if w.pump_torque_nm is None else w.pump_torque_nm
-        chance, scale = self.slips.chance(torque_nm), float(self._scale[slipping])
-        lost_rpm, sound_rpm = turbine - geared, geared * scale
-        slips = (
-            chance
-            * turbine
-            * self.slips.density(
-                gear, lost_rpm, sound_rpm, turbine + sound_rpm, float(variance[slipping]) * geared * geared
-            )
-        )
-        holds = (1.0 - chance) * float(total[slipping])
-        total[slipping] = holds + slips
-        believed[slipping] *= holds / (holds + slips)
+        chance, lost_rpm = self.slips.chance(torque_nm), turbine - geared
+        likeliest, ahead = 1.0, 0.0
+        for row in self._rows_of(gear):
+            sound_rpm, var_rpm2 = geared * float(self._scale[row]), float(variance[row]) * geared * geared
+            density = self.slips.density(gear, lost_rpm, sound_rpm, turbine + sound_rpm, var_rpm2)
+            slips, holds = chance * turbine * density, (1.0 - chance) * float(total[row])
+            total[row] = holds + slips
+            believed[row] *= holds / (holds + slips)
+            if slips > likeliest * holds:
+                likeliest, ahead = slips / holds, (lost_rpm - sound_rpm) / geared
         self._ledger.add(ALIKE * np.log(total))
-        if slips > holds:
-            ahead = (lost_rpm - sound_rpm) / geared
+        if likeliest > 1.0:
             self.slips.slipped(gear, ahead / (1.0 + ahead), torque_nm, w.start_s, w.end_s)
         weight = ALIKE * believed
         own_gain = weight[wrong] * own_var / (own_var + noise)
@@ -138,6 +160,10 @@ class ShaftWatch:
         gain = weight * self._var / variance
         self._scale += gain * (seen - self._scale)
         self._var *= 1.0 - gain
+
+    def _rows_of(self, gear: int) -> list[int]:
+        """Rows in which this gear may slip."""
+        return [1 + self._gears + i for i, slipping in enumerate(self._worn) if gear in slipping]
 
     def _settle(self, start_s: float) -> None:
         self._stretch_start_s = start_s

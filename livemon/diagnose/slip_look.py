@@ -121,7 +121,7 @@ class SlipLooks:
             apart = copysign(max(abs(float(want[of[0]]) - ln_k_seen), _LEAST_APART), want[of[0]] - ln_k_seen)
             there = float(np.interp(ln_k_seen + apart, table, self._ratio))
             flow[of] = min((there - ratio) / apart, _FLATTEST)
-        if w.regime != "locked":  # there turbine speed may lean on engine speed
+        if w.regime != "locked":
             ln_k = log(w.engine_rpm) - 0.5 * log(pump)
             sound, held = (float(np.interp(ln_k, t, self._ratio)) for t in (self._sound, self._held))
             self.past.add(w, sound, held, float(flow[0]))
@@ -133,11 +133,12 @@ class SlipLooks:
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = -flow
         h[:, State.K_TILT], h[:, State.K_KNEE] = -flow * ratio, -flow * knee
         h[:, State.K_NEAR] = -flow * near
-        h[:, State.TYRE] = -ratio
+        h[:, State.TYRE] = 0.0 if w.turbine_told else -ratio
         unsure_nm = sqrt(w.pump_torque_sd_nm**2 / min(w.samples, 4) + w.pump_torque_unsure_nm**2)
-        seen_sd = hypot(w.speed_ratio_sd, _SAID_LOCKED_SD if w.regime == "locked" else _FLOOR_SD)
+        leans = w.regime == "locked" and not w.turbine_told
+        seen_sd = hypot(w.speed_ratio_sd, _SAID_LOCKED_SD if leans else _FLOOR_SD)
         variance = seen_sd**2 + float(flow[0]) ** 2 * (_K_SD**2 + (0.5 * unsure_nm / pump) ** 2)
-        off = ratio - expected + ratio * x[:, State.TYRE]
+        off = ratio - expected - h[:, State.TYRE] * x[:, State.TYRE]
         on_sd = sqrt(seen_sd**2 + _ON_SD**2 + (_TARGET_RPM[1] / w.engine_rpm) ** 2)
         z = (ratio - (1.0 - _TARGET_RPM[0] / w.engine_rpm)) / on_sd
         on = (1.0 - _PARTLY) * exp(-0.5 * z * z) / (2.507 * on_sd)
@@ -145,11 +146,11 @@ class SlipLooks:
         return SlipLook(gear, off, h, variance, on, self._share_on(gear))
 
     def scale(self, w: Window) -> Look | None:
-        """With the clutch surely on, slip is small and known, and so the scale of turbine speed."""
+        """With the clutch surely on, slip is small and known, and so the scale of what the road tells."""
         ratio, pump = w.speed_ratio, w.pump_torque_nm
         if w.regime != "locked" or (w.gear or 0) < 3 or ratio is None or w.locked_probability < _SURE_ON:
             return None
-        if pump is None or pump < DRIVING_SHARE * self._torque_nm:
+        if w.turbine_told or pump is None or pump < DRIVING_SHARE * self._torque_nm:
             return None
         if w.start_s < self._scaled_s + _SCALE_EVERY_S:
             return None

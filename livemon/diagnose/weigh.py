@@ -4,7 +4,7 @@ what one says is a suspicion at most, because what would show the fault by itsel
 
 from __future__ import annotations
 
-from math import exp, log
+from math import exp, hypot, log
 from typing import Final
 
 from livemon.diagnose.hypotheses import FINDINGS
@@ -19,7 +19,8 @@ from livemon.vehicle import weighed
 BY_MASS: Final[frozenset[FindingName]] = frozenset(("engine_low_output", "driveline_drag"))
 CRUISE_S: Final = 15.0  # of steady cruise: less does not show whether the clutch comes on
 _LEAST_REACTION_S: Final = 1.0  # at speed ratios where the stator's reaction shows
-_DENIES_SD: Final = 2.0  # so far above that of a lost reaction, K at launch denies one
+# So far above that of a lost reaction, K at launch denies one; what that is itself is not known more closely.
+_DENIES_SD, _LOST_SD = 2.0, 0.06
 _LEAST_SHOWN_S: Final = 2.0  # slip above target with the clutch on; under load, which is where it shows
 _SUSPICION: Final = log(4.0)
 _WORN_TO_NOTHING: Final = 0.2  # of worn clutches. Common practice, no source
@@ -70,7 +71,7 @@ def _clutch(d: Seen) -> tuple[float, float, float]:
     slip = mixture(_WORN_TO_NOTHING, never, slip)  # worn to nothing, it looks like never on
     # What was never seen where it shows by itself is a suspicion at most, whatever fits better with it.
     totals = d.lockup_watch.totals
-    if totals.loaded_s < _LEAST_SHOWN_S:
+    if totals.slipping_loaded_s < _LEAST_SHOWN_S:
         slip = min(slip, _UNSEEN)
     if totals.slipping_s < _LEAST_SHOWN_S:
         if slip > max(never, 0.0) and totals.open_cruise_s > totals.applied_s:
@@ -99,4 +100,4 @@ def _makes_its_rating(d: Seen) -> bool:
 def _launches_like_new(d: Seen) -> bool:
     """K at launch is too high for a lost reaction; torque ratio alone may be the brakes."""
     k = d.stretches.facts.mean("r_k", "launch")
-    return k is not None and k.mean - k.if_lost > _DENIES_SD * k.sd
+    return k is not None and k.mean - k.if_lost > _DENIES_SD * hypot(k.sd, _LOST_SD)

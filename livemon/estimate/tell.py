@@ -30,11 +30,9 @@ _GUESSED_SD: Final = 0.1  # relative, of a ratio too uncertain to weigh forces b
 _ROLLING_KMH, _SHIFTS = 7.0, 0.1  # slower, or a shift likelier: both speeds do not give the ratio
 _SHAFT_VAR: Final = 9.0  # rpm^2
 AT_REST_RPM: Final = 50.0  # told in a vehicle that rolls, it is a sensor that fails
-# With turbine speed told: this near each other, in rpm and as a share of engine speed, both turn together,
-# and after so many seconds not by chance; a clutch said to be applied may let slip a little more. Common
-# practice, no source.
-TOGETHER_RPM, TOGETHER = 20.0, 0.015
-_TOGETHER_S, _TOGETHER_UNTOLD_S = 3.0, 0.5
+# With turbine speed told: so likely closed, and so near engine speed, though its control says released; one
+# said to be applied may let slip a little. Common practice, no source.
+_AGAINST_ITS_WORD, _TOGETHER_RPM, _TOGETHER = 0.95, 20.0, 0.015
 _APPLIED_RPM, _APPLIED, _STAYS = 80.0, 0.04, 1.3
 
 
@@ -42,8 +40,8 @@ class Told(NamedTuple):
     """What there is to tell from. open_k: mean_k and spread_k2 of the tick, or of the two around.
 
     road: as gauge.on_scale. turbine: broadcast (rpm, rpm/s), or None;
-    apart_s: when it and the engine were last apart. applied, shifts: what the vehicle says of its clutch, and
-    of a shift, 0 to 1."""
+    locked: chance that the clutch is closed, by it and the engine. applied, shifts: what the vehicle says of
+    its clutch, and of a shift, 0 to 1."""
 
     tick: Tick | None
     open_k: tuple[float, float]
@@ -52,7 +50,7 @@ class Told(NamedTuple):
     k_sd: list[float]
     calibration: Locked
     turbine: tuple[float, float] | None
-    apart_s: float
+    locked: float
     applied: float | None
     shifts: float | None
     launching: bool
@@ -190,12 +188,13 @@ def _broadcast(e: Estimate, told: Told) -> bool:
         e.turbine_rad_per_m = None  # by the shafts, whatever gear it is called
         if tick.shifting < _SHIFTS and turbine > AT_REST_RPM:
             e.turbine_rad_per_m = turbine * RPM_TO_RAD_S / (road[0] * KMH_TO_M_S)
-    slip, together_s = abs(n - turbine), e.time_s - told.apart_s
     if told.applied is None:
-        closed = together_s > _TOGETHER_UNTOLD_S
-    elif told.applied > 0.5:
+        e.locked_probability = told.locked
+        return _regime(e, _shifting(tick, told.shifts), told.locked > 0.5, turbine, told.launching)
+    slip = abs(n - turbine)
+    if told.applied > 0.5:
         closed = slip < max(_APPLIED_RPM, _APPLIED * n) * (_STAYS if told.closed else 1.0)
     else:
-        closed = together_s > _TOGETHER_S
+        closed = told.locked > _AGAINST_ITS_WORD and slip < max(_TOGETHER_RPM, _TOGETHER * n)
     e.locked_probability = 0.9 if closed else 0.05
     return _regime(e, _shifting(tick, told.shifts), closed, turbine, told.launching)

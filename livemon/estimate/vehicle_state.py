@@ -17,8 +17,9 @@ from livemon.estimate.proven_lock import ProvenLock
 from livemon.estimate.ratios import rpm_per_kmh, usual_top
 from livemon.estimate.seen import Seen
 from livemon.estimate.standstill import Standstill
-from livemon.estimate.tell import AT_REST_RPM, TOGETHER, TOGETHER_RPM, Told, tell
+from livemon.estimate.tell import AT_REST_RPM, Told, tell
 from livemon.estimate.ticks import Ticks
+from livemon.estimate.told_clutch import ToldClutch
 from livemon.estimate.torque import RUNS_RPM
 from livemon.quantities import KMH_TO_M_S, RPM_TO_RAD_S
 from livemon.records import Estimate
@@ -38,6 +39,7 @@ _SETTLED_RPM_S: Final = 60.0
 _LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
 _ROLLING_KMH: Final = 6.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
+_OPEN, _TOLD_X_SD = 0.1, 0.01  # surely open where turbine speed is told; ln slip there
 _FOUND_SD: Final = 0.012  # of all ratios found together: they were found by the reported speed itself
 
 
@@ -48,6 +50,7 @@ class VehicleState:
         self._k, self._scale_sd = rpm_per_kmh(vehicle)
         self.seen = Seen(vehicle)
         target = vehicle.lockup_slip_target_rpm
+        self._clutch = ToldClutch(target)
         self._inertia = vehicle.inertia_kg_m2.value * RPM_TO_RAD_S
         self._slip = (15.0, _SLIP_SD_RPM) if target is None else (target, _TOLD_SD_RPM)
         self._k_sd = [0.0] * len(self._k)
@@ -76,7 +79,8 @@ class VehicleState:
             self._finder.forget()
         self._proven = ProvenLock()
         self._ticks = Ticks()
-        self._chained = self._apart_s = -1e18
+        self._clutch.forget()
+        self._chained = -1e18
         self._settled = 0
         self.still = self.closed = False
 
@@ -204,7 +208,9 @@ class VehicleState:
             self.seen.lockup.held(t), slip, slip_var + 100.0,
         )  # fmt: skip
         tick = gears.tick(look if turbine is None else look.by_turbine(turbine[0]))
-        self.closed = tick.locked > 0.5
+        if turbine is not None and told and self._clutch.locked < _OPEN and turbine[0] > AT_REST_RPM:
+            gears.weigher.slip.learn(log(n / turbine[0]), _TOLD_X_SD, n, torque, torque_sd)
+        self.closed = (tick.locked if turbine is None else self._clutch.locked) > 0.5
         self._ticks.append(tick)
         if stated is not None and stated >= 0:
             self.seen.stated.judge(stated == tick.gear, tick.probability - tick.shifting)
@@ -250,7 +256,7 @@ class VehicleState:
 
     def _stand(self, t: float, n: float, n_rate: float, stated: int | None, weight: float) -> Tick:
         gears = self._gears
-        stalled = (gears.weigher.slip if gears else self._open_slip).stalled_nm(n)
+        stalled = self._slip_if_open.stalled_nm(n)
         said = None if stated is None else (stated < 0, max(weight, _LEAST_WEIGHT))
         torque, torque_sd = self.seen.torque.plain(t, n, n_rate) if n > RUNS_RPM else (None, 0.0)
         neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
@@ -258,13 +264,18 @@ class VehicleState:
             return at_rest(t, neutral)
         return gears.rest(t, neutral, stated if stated is not None and stated >= 0 else None)
 
+    @property
+    def _slip_if_open(self) -> OpenSlip:
+        return self._gears.weigher.slip if self._gears else self._open_slip
+
     def newest(self) -> Estimate:
         """The estimate of the newest engine-speed reading, before anything after it was heard."""
-        before = self._launching, self._closed, self._apart_s
+        before, clutch = (self._launching, self._closed), self._clutch.state
         i = len(self.seen.engine.track.t) - 1
         tick = self._newest_tick(self.seen.engine.track.t[i])
         e = self._estimate(i, tick, (tick.mean_k, tick.spread_k2) if tick else (0.0, 0.0))
-        self._launching, self._closed, self._apart_s = before
+        self._launching, self._closed = before
+        self._clutch.restore(clutch)
         return e
 
     def _newest_tick(self, t: float) -> Tick | None:
@@ -284,10 +295,14 @@ class VehicleState:
         if tick is not None and (state := state_at(self.seen, c, t)) is not None:
             road, read = on_scale(c, state), as_read(self.seen, c, t, state)
         turbine, n = self._told_turbine(t, 0.0 if road is None else road[0]), e.engine_rpm
-        if turbine is None or abs(n - turbine[0]) > max(TOGETHER_RPM, TOGETHER * n):
-            self._apart_s = t
+        if turbine is None:
+            self._clutch.forget()
+        else:
+            pump = None if e.pump_torque_nm is None else (e.pump_torque_nm, e.pump_torque_sd_nm)
+            first = tick is not None and tick.gear == 0
+            self._clutch.feed(t, n, turbine[0], pump, self._slip_if_open, first)
         told = Told(
-            tick, open_k, road, self._k, self._k_sd, self.calibration, turbine, self._apart_s,
+            tick, open_k, road, self._k, self._k_sd, self.calibration, turbine, self._clutch.locked,
             self.seen.lockup.held(t), self.seen.shift.held(t), self._launching, self._closed,
             self._gaps, read,
         )  # fmt: skip

@@ -27,6 +27,7 @@ _LENGTHS: Final = re.compile(
 )
 GROUP_MASK: Final = 0x03FFFF00  # a J1939 identifier without priority and address
 _ANY_SOURCE: Final = 0xFE  # J1939's null address: in a DBC it stands for whoever sends the message
+_NEAR: Final = 0.4  # alike enough to be a slip of the pen
 
 
 def layouts(path: Path, broadcast: Mapping[str, str]) -> dict[Mask, Layout]:
@@ -123,7 +124,7 @@ def _choose(
 
 
 def _unknown(key: str, expected: str, came: str, known: Mapping[str, object], where: str) -> UsageError:
-    near = get_close_matches(came, known, 1, 0.0)
+    near = get_close_matches(came, known, 1, _NEAR)
     return UsageError(
         f"{expected} for {key}", repr(came), where, f"did you mean {near[0]!r}?" if near else "check it"
     )

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 # What a signal's unit, as written in the DBC, is worth in ours: (our unit, factor).
 _UNITS: Final[dict[str, tuple[str, float]]] = {
-    "mph": ("km/h", 1.609344),
+    **dict.fromkeys(("mph", "mi/h", "mile/h", "miles/h"), ("km/h", 1.609344)),
     "m/s": ("km/h", 3.6),
     "rad/s": ("rpm", 30.0 / 3.141592653589793),
     "lbft": ("N m", 1.3558179483314004),

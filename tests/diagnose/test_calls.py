@@ -168,7 +168,9 @@ def test_slip_that_nobody_saw_under_load_is_a_suspicion(monkeypatch: pytest.Monk
     monkeypatch.setattr(watch, "log_evidence", lambda: (8.0, -5.0, 0.0))
     watch.totals.applied_s, watch.totals.slipping_s = 60.0, 20.0
     assert diagnoser.evidence()["lockup_slip"] < 3.0
-    watch.totals.loaded_s = 10.0
+    watch.totals.loaded_s = 10.0  # on under load, and tight
+    assert diagnoser.evidence()["lockup_slip"] < 3.0
+    watch.totals.slipping_loaded_s = 10.0
     assert diagnoser.evidence()["lockup_slip"] > 5.0
 
 

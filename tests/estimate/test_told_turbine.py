@@ -31,6 +31,7 @@ def drive(
     slip_rpm: Callable[[float], float],
     lockup: Callable[[float], int] | None = None,
     shaft: bool = True,
+    torque_nm: Callable[[float], float] | None = lambda t: 215.0,
 ) -> Iterator[Reading]:
     """Everything fifty times a second, and each as true as its moment."""
     assert OUT is not None
@@ -43,7 +44,8 @@ def drive(
             yield Reading(t + 0.002, "output_rpm", OUT * kmh(t), 0.125)
         else:
             yield Reading(t + 0.002, "vehicle_kmh", kmh(t), 0.05)
-        yield Reading(t + 0.003, "engine_torque_nm", 215.0, 1.0)
+        if torque_nm is not None:
+            yield Reading(t + 0.003, "engine_torque_nm", torque_nm(t), 1.0)
         if lockup is not None:
             yield Reading(t + 0.004, "lockup", lockup(t), 1.0)
 
@@ -75,16 +77,22 @@ def test_a_shaft_is_not_late() -> None:
     assert max(map(abs, off)) < 0.004
 
 
+@pytest.mark.parametrize("torque", [True, False])
 @pytest.mark.parametrize("told", [True, False])
-def test_slip_that_passes_through_zero_closes_no_clutch(told: bool) -> None:
+def test_slip_that_passes_through_zero_closes_no_clutch(told: bool, torque: bool) -> None:
     """From pull to overrun and back, the clutch open all along."""
+
+    def slip_rpm(t: float) -> float:
+        return 300.0 * ((t / 2.0) % 2.0 - 1.0 if (t / 4.0) % 2.0 < 1.0 else 1.0 - (t / 2.0) % 2.0)
+
     seen = estimates(
         drive(
             20.0,
             lambda t: 60.0,
             lambda t: 3,
-            lambda t: 300.0 * ((t / 2.0) % 2.0 - 1.0 if (t / 4.0) % 2.0 < 1.0 else 1.0 - (t / 2.0) % 2.0),
+            slip_rpm,
             (lambda t: 0) if told else None,
+            torque_nm=(lambda t: 0.5 * slip_rpm(t) + 20.0) if torque else None,
         )
     )
     settled = [e for e in seen if e.time_s > 2.0]
