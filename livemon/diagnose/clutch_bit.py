@@ -35,8 +35,12 @@ class ClutchBit:
     @property
     def believed(self) -> bool:
         """Whether it has said both, and not against what was seen."""
-        closed_s = self._agrees_s + self._contradicts_s
-        return len(self._seen) > 1 and self._agrees_s >= _BELIEVED * closed_s
+        return len(self._seen) > 1 and not self.contradicted
+
+    @property
+    def contradicted(self) -> bool:
+        """Whether it says released where engine and turbine turn as one."""
+        return self._agrees_s < _BELIEVED * (self._agrees_s + self._contradicts_s)
 
     def feed(self, w: Window) -> None:
         """Take one window, in time order."""

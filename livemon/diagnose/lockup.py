@@ -179,7 +179,7 @@ class LockupWatch:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
-            self.sums.count(w, torque.value_nm, 0.0, self._looked_open, self._since_s, bool(self._says))
+            self.sums.count(w, torque.value_nm, 0.0, self._looked_open, self._since_s, self._applied(w))
             return
         self._weigh(w, torque, seen)
         self._weighed = w
@@ -250,7 +250,7 @@ class LockupWatch:
         slips = worn / (sound + worn) if slip > much_rpm and not w.low else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.low or never > max(sound, 0.6 * worn))
-        self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, bool(self._says))
+        self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, self._applied(w))
 
     def _gear_slips(
         self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
@@ -277,6 +277,11 @@ class LockupWatch:
             total[row] = holds + slips
         if seen[0] > 0.0:
             self._gears.slipped(w.gear, seen[1], torque_nm, w.start_s, w.end_s)
+
+    def _applied(self, w: Window) -> bool | None:
+        """As its control says, if that is believed; released, also where it has said nothing else so far."""
+        first = self._says is None and w.clutch_applied is False and not self.bit.contradicted
+        return False if first else self._says
 
     def _schedule(self, w: Window, torque_nm: float, seconds: float) -> None:
         """Odds that the clutch came on or let go since the last window."""

@@ -73,9 +73,16 @@ class Sums:
         self.by_gear: dict[int, GearSlip] = {}
         self.slipping_since_s: float | None = None
         self.cold = False
+        self._comes_on = False
 
     def count(
-        self, w: Window, torque_nm: float, slips: float, is_open: bool, since_s: float | None, applied: bool
+        self,
+        w: Window,
+        torque_nm: float,
+        slips: float,
+        is_open: bool,
+        since_s: float | None,
+        applied: bool | None,
     ) -> None:
         """Take one window. slips: probability that a clutch slips there that should hold; since_s: start of
         the gear, if it is known; applied: what the control says of its clutch, if it is believed."""
@@ -93,6 +100,8 @@ class Sums:
                 totals.slipping_loaded_s += duration_s
             self.slipping_since_s = None
             return
+        is_open = is_open or applied is False
+        before, self._comes_on = self._comes_on, is_open
         if is_open:
             self.slipping_since_s = None
             if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is not CRUISE:
@@ -104,6 +113,8 @@ class Sums:
                 totals.cruise_last_s = w.end_s
                 if totals.cruise_first_s is None:
                     totals.cruise_first_s = w.start_s
+            return
+        if before:  # the ramp: slip on its way from open to closed is no slip of a clutch that is on
             return
         totals.applied_s += duration_s
         totals.loaded_s += duration_s if loaded else 0.0

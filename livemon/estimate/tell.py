@@ -14,7 +14,8 @@ from livemon.records import Estimate
 _LIKELY: Final = 0.25  # what is likelier is taken into the mean
 _COUPLED: Final = 0.9  # speed ratio at which a launch is over
 _STEADY_VAR: Final = 4.0  # rpm^2, ripple of both shafts
-_JITTER_S: Final = 0.005  # of a broadcast turbine speed against engine speed
+_JITTER_S: Final = 0.01  # of a broadcast turbine speed against engine speed
+_AGE_S: Final = 0.02  # of both as they are broadcast (common practice, no source)
 _CREEP_KMH: Final = 6.0  # slower than this a vehicle just off from rest may be in reverse, whose ratio is
 _REVERSE_SHARE: Final = 0.15  # so much off that of first gear (common practice, no source)
 _SLOW_KMH: Final = 16.0  # slowed to this without a stop, boxes differ in which gear they are in, and without
@@ -180,7 +181,8 @@ def _broadcast(e: Estimate, told: Told) -> bool:
     turbine, rate = told.turbine
     n, tick, road = e.engine_rpm, told.tick, told.road
     e.turbine_source = "broadcast"
-    _slip(e, turbine, _SHAFT_VAR + (_JITTER_S * rate) ** 2 + (_JITTER_S * e.engine_accel_rpm_s) ** 2)
+    jitter = (_JITTER_S * rate) ** 2 + (_JITTER_S * e.engine_accel_rpm_s) ** 2
+    _slip(e, turbine, _SHAFT_VAR + jitter + (_AGE_S * (e.engine_accel_rpm_s - rate)) ** 2)
     if (road is not None and road[0] < 0.7) or (tick is not None and tick.still):
         e.regime = "neutral" if turbine > 0.3 * n + 50.0 else "stationary_in_gear"
         return True

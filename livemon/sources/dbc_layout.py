@@ -6,6 +6,7 @@ the same rules. The same numbers as cantools' (a test holds them together).
 
 from __future__ import annotations
 
+import re
 import struct
 from collections.abc import Callable, Iterable
 from math import isfinite
@@ -35,6 +36,10 @@ _NAMES: Final[dict[str, dict[str, float]]] = {
         **dict.fromkeys(("slip", "slipping", "partial", "controlledslip"), 1.0),  # applied, if not wholly
     },
 }
+# A gear by its number, and what stands around that: G1, Gear 1, 1st, D1, R2.
+_GEAR: Final = re.compile(
+    r"(r|rev|reverse)?(?:g|gear|d|drive|m|f|fwd|forward)?(\d{1,2})(?:st|nd|rd|th)?(?:gear)?"
+)
 _NO_VALUE: Final = frozenset(
     {"sna", "na", "n/a", "notavailable", "invalid", "error", "undefined", "reserved"}
 )
@@ -193,6 +198,8 @@ def _named_values(signal: Signal, quantity: str) -> dict[int, float | None]:
         word = "".join(str(name).lower().replace("_", "").split())
         if word in states:
             named[int(raw)] = states[word]
+        elif quantity == "gear" and (gear := _GEAR.fullmatch(word)):
+            named[int(raw)] = -1.0 if gear[1] else float(gear[2])
         elif word in _NO_VALUE:
             named[int(raw)] = None
     return named

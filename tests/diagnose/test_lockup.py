@@ -15,7 +15,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 from synthetic import VEHICLE  # it lies beside this file
 
 from livemon.converter.curves import at
+from livemon.diagnose.clutch_bit import ClutchBit
 from livemon.diagnose.lockup import LockupWatch
+from livemon.diagnose.lockup_sums import Sums, mean_slip_rpm
 from livemon.diagnose.slip_rows import Nuisance, SlipRows
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime
@@ -217,3 +219,48 @@ def test_each_cause_begins_with_several_tyres_that_together_are_the_prior() -> N
     rows.know_scale(0.003)
     known = np.sqrt((share * (rows.p[:, 0, 0] + rows.x[:, 0] ** 2).reshape(-1, rows.causes)).sum(0))
     assert known == pytest.approx(0.003)
+
+
+def test_a_clutch_that_comes_on_is_no_clutch_that_slips() -> None:
+    """One window of ramp between open and closed, each time."""
+    sums = Sums(240.0)
+    for turn in range(10):
+        t = 20.0 * turn
+        for i, slip_rpm in enumerate((300.0, 300.0, 140.0, 4.0, 4.0, 4.0)):
+            w = window(t + 2.0 * i, slip_rpm, 100.0)
+            sums.count(w, 100.0, 0.9 if slip_rpm == 140.0 else 0.0, slip_rpm == 300.0, t - 10.0, None)
+    assert sums.totals.applied_s == pytest.approx(10 * 3 * 0.5, rel=0.02)
+    assert sums.totals.slipping_s == 0.0 and mean_slip_rpm(sums.by_gear) == pytest.approx(4.0)
+
+
+def test_slip_under_load_is_counted_apart() -> None:
+    sums = Sums(240.0)
+    for i in range(20):
+        torque = 150.0 if i % 2 else 30.0
+        sums.count(window(2.0 * i, 120.0, torque), torque, 0.95, False, -10.0, None)
+    assert sums.totals.slipping_s == pytest.approx(2.0 * sums.totals.slipping_loaded_s)
+
+
+@pytest.mark.parametrize("shown", [False, True])
+def test_what_a_control_calls_released_is_not_counted_as_applied(shown: bool) -> None:
+    """From the first moment on, before it has said anything else; not if both turned as one meanwhile."""
+    watch = LockupWatch(VEHICLE, CURVES, 240.0, 6)
+    if shown:
+        for i in range(40):
+            still = window(2.0 * i, 0.0, 60.0, "locked")
+            watch.feed(replace(still, clutch_applied=False, turbine_source="broadcast"))
+    for i in range(40, 60):
+        watch.feed(
+            replace(window(2.0 * i, 30.0 + i, 100.0), clutch_applied=False, turbine_source="broadcast")
+        )
+    assert (watch.totals.applied_s > 10.0) == shown
+
+
+def test_a_bit_is_contradicted_by_what_turns_as_one() -> None:
+    bit = ClutchBit()
+    assert not bit.contradicted
+    for i in range(20):
+        bit.feed(
+            replace(window(2.0 * i, 0.0, 60.0, "locked"), clutch_applied=False, turbine_source="broadcast")
+        )
+    assert bit.contradicted and not bit.believed

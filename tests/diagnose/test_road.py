@@ -117,6 +117,29 @@ def test_a_held_stator_is_a_converter_and_no_friction_clutch(ratio: float) -> No
     assert not presence.clutch_car
 
 
+@pytest.mark.parametrize(("ratio", "friction"), [(0.9995, True), (0.994, False), (1.008, False)])
+def test_where_turbine_speed_is_told_only_no_slip_at_all_is_a_friction_clutch(
+    ratio: float, friction: bool
+) -> None:
+    presence = Presence(VEHICLE, CURVES, 240.0)
+    for _ in range(60):
+        presence.feed(replace(window(ratio, 180.0, 2500.0, sd=0.001), turbine_source="broadcast"))
+    assert presence.clutch_car == friction
+
+
+@pytest.mark.parametrize("told", [True, False])
+def test_first_gear_that_is_told_to_be_open_is_a_converters(told: bool) -> None:
+    """No converter numbers in the file, a drive mostly with the clutch on."""
+    bare = replace(VEHICLE, stall_speed_rpm=None, stall_torque_nm=None, curve=())
+    presence = Presence(bare, CURVES, 240.0)
+    source = "broadcast" if told else "ratios"
+    for _ in range(200):
+        presence.feed(replace(window(0.995, 120.0, 1800.0), regime="locked", gear=5, turbine_source=source))
+    for _ in range(20):
+        presence.feed(replace(window(0.96, 120.0, 2500.0, sd=0.004), turbine_source=source))
+    assert presence.seen == told
+
+
 def test_a_clutch_let_in_says_nothing_of_the_engine() -> None:
     """Without converter numbers in the file, slip in launches may be a friction clutch."""
     bare = replace(

@@ -85,6 +85,32 @@ def test_a_gear_that_slips_is_found_where_it_is_taken_for_the_one_below(ahead: f
     assert told_of[3] > 6.0 and max(told_of[:3]) < 1.0
 
 
+def test_two_gears_that_share_a_worn_clutch_are_found() -> None:
+    """Second and third slip under load: neither alone explains what the other shows."""
+    watch, rng, t = ShaftWatch(PEAK_NM, RATIOS), Random(7), 0.0
+    for _ in range(10):
+        for gear in (1, 2, 3, 4, 3, 2):
+            torque = rng.choice((-20.0, 40.0, 180.0))
+            for _ in range(6):
+                ahead = rng.gauss(0.0, 0.003) + (0.08 if gear in (2, 3) and torque > 100.0 else 0.0)
+                watch.feed(told(t, gear, torque, ahead, "coast" if torque < 0.0 else "pull"))
+                t += 1.0
+            watch.feed(told(t, gear, torque, 0.2, "shift"))
+            t += 0.5
+    assert watch.slipping == (2, 3)
+    assert watch.log_evidence > max(float(x) for x in watch.of_gears()) + 5.0
+
+
+def test_one_gear_that_slips_is_one() -> None:
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for _ in range(10):
+        for gear in (1, 2, 3, 4):
+            for i in range(6):
+                watch.feed(told(t, gear, 180.0, 0.1 if gear == 3 and i > 1 else 0.0))
+                t += 1.0
+    assert watch.slipping == (3,) and watch.log_evidence > 5.0
+
+
 def test_an_engine_that_idles_says_nothing_of_a_gear_that_slips() -> None:
     """Rolling in neutral the turbine falls behind every gear in turn."""
     watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0

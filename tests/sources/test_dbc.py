@@ -186,6 +186,17 @@ def test_value_tables_tell_states(tmp_path: Path) -> None:
     assert decoder.counters["not_available"] == 5
 
 
+def test_gears_are_what_the_table_calls_them(tmp_path: Path) -> None:
+    """Their codes need not be their numbers: here 5 is first gear."""
+    path = tmp_path / "v.dbc"
+    names = ("Park", "Reverse", "Neutral", "D", "", "G1", "Gear_2", "3rd", "4", "R2", "SNA")
+    table = " ".join(f'{i} "{name}"' for i, name in enumerate(names) if name)
+    path.write_text(HEAD + 'BO_ 1 M: 8 A\n SG_ gear : 0|4@1+ (1,0) [0|0] "" B\n' + f"VAL_ 1 gear {table} ;\n")
+    decoder = DbcDecoder(path)
+    told = [[r.value for r in decoder.feed(Frame(n, 1, False, bytes((n,))))] for n in range(len(names))]
+    assert told == [[0.0], [-1.0], [0.0], [3.0], [4.0], [1.0], [2.0], [3.0], [4.0], [-1.0], []]
+
+
 def test_j1939_messages_match_whatever_priority_and_address(tmp_path: Path) -> None:
     path = tmp_path / "v.dbc"
     path.write_text(
