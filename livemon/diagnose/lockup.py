@@ -89,28 +89,25 @@ class LockupWatch:
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
             gear = log_mean(gears) if len(gears) else 0.0
-            if self.shafts.seen:  # they tell more closely than slip
-                gear = self.shafts.log_evidence
+            gear = self.shafts.log_evidence if self.shafts.seen else gear  # they tell more closely
             strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
             own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
         return self._judged
 
     @property
-    def slipping_gear(self) -> int | None:
-        """The gear likeliest to slip, if any does."""
+    def slipping_gears(self) -> tuple[int, ...]:
+        """The gears likeliest to slip, if any do, the one that slipped longest first."""
         if self.shafts.seen:
-            seen = self.shafts.slips.seen
-            slipped = [gear for gear in self.shafts.slipping if gear in seen] or self.shafts.slipping
-            return max(slipped, key=lambda gear: seen[gear].seconds_s if gear in seen else 0.0, default=None)
+            return self.shafts.slipping
         gears = self._of_gears(self._now())
-        return int(np.argmax(gears)) + 1 if len(gears) else None
+        return (int(np.argmax(gears)) + 1,) if len(gears) else ()
 
     @property
     def slipped(self) -> Slipped | None:
         """What the gear likeliest to slip did, if it was ever likely to."""
         slips = self.shafts.slips if self.shafts.seen else self._gears
-        return slips.seen.get(self.slipping_gear or 0)
+        return slips.seen.get(next(iter(self.slipping_gears), 0))
 
     def _now(self) -> Array:
         """ln likelihood of every cause."""

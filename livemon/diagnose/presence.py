@@ -16,9 +16,8 @@ _OPEN_S: Final = 3.0
 # locks: so much more than first gear without slip, and this share of locked time but no more than so long.
 _SOLID_OUTWEIGHS: Final = 2.0
 _OPEN_SHARE, _OPEN_ENOUGH_S = 0.06, 10.0
-_FIRST_OPEN_S: Final = (
-    6.0  # with turbine speed told: first gear open for so long, and mostly, is a converter's
-)
+# Where turbine speed is told, a first gear that is open for so long, and mostly, is a converter's.
+_FIRST_OPEN_S: Final = 6.0
 _TOLD_OPEN_S: Final = 0.8  # the vehicle file has converter numbers: one good look is enough
 _SOLID: Final = 0.97  # two standard deviations clear of it: less slip than a converter passes torque with
 # And not clear of equal speeds: behind a held stator torque flows a little off them. Where turbine speed is

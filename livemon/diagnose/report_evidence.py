@@ -129,11 +129,11 @@ def _when(d: Seen, name: FindingName) -> tuple[float, float]:
 def gear_slip(d: Seen) -> Evidence:
     """Which gear slips, by how much, for how long and at what torque."""
     watch = d.lockup_watch
-    seen = watch.slipped
+    seen, gear = watch.slipped, next(iter(watch.slipping_gears), None)
     if seen is None:
-        return {"gear": watch.slipping_gear}
+        return {"gear": gear}
     return {
-        "gear": watch.slipping_gear,
+        "gear": gear,
         "turbine_ahead_pct": round(100.0 * seen.ahead, 1),
         "gear_slipping_s": round(seen.seconds_s, 1),
         "torque_nm": round(seen.torque_nm),

@@ -77,12 +77,18 @@ class ShaftWatch:
 
     @property
     def slipping(self) -> tuple[int, ...]:
-        """The gears likeliest to slip, if any do."""
+        """The gears likeliest to slip, if any do: the one that slipped longest first."""
         told = self._of_worn()
         if not len(told):
             return ()
         told[self._gears :] += log(_TWO)
-        return self._worn[int(np.argmax(told))]
+        seen = self.slips.seen
+        likeliest = sorted(
+            self._worn[int(np.argmax(told))],
+            key=lambda gear: seen[gear].seconds_s if gear in seen else 0.0,
+            reverse=True,
+        )
+        return tuple(likeliest)
 
     def _of_worn(self) -> Array:
         now, gears = self._ledger.now, self._gears

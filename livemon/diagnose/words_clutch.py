@@ -23,9 +23,10 @@ def gear(d: Seen) -> Said:
     ahead = f"the turbine ran {n['turbine_ahead_pct']} % ahead of road speed times ratio"
     if not n["turbine_told"]:
         ahead = f"slip was more than converter and clutch account for, as if {ahead},"
+    too = "".join(f"gear {gear} slips likewise, " for gear in d.lockup_watch.slipping_gears[1:])
     return Said(
         f"In gear {n['gear']} {ahead} for {n['gear_slipping_s']} s at {n['torque_nm']} N m of engine torque "
-        "on average; the other gears fit their ratios."
+        f"on average; {too}the other gears fit their ratios."
     )
 
 

@@ -11,6 +11,7 @@ from math import exp, hypot, pi, sqrt
 from typing import Final
 
 from livemon.estimate.open_slip import OpenSlip
+from livemon.records import Estimate
 
 _SMOOTH_S: Final = 0.3  # shudder swings several times in it
 _LONGEST_S: Final = 0.5  # between readings; what went before tells less then
@@ -54,6 +55,14 @@ class ToldClutch:
         """Turbine speed was silent."""
         self._t, self.locked = None, 0.0
 
+    def take(self, e: Estimate, turbine: tuple[float, float] | None, slip: OpenSlip, first: bool) -> None:
+        """One estimate in the making, and turbine speed and its rate as told there; else as `feed`."""
+        if turbine is None:
+            self.forget()
+            return
+        pump = None if e.pump_torque_nm is None else (e.pump_torque_nm, e.pump_torque_sd_nm)
+        self.feed(e.time_s, e.engine_rpm, turbine[0], pump, slip, first)
+
     def feed(
         self, t: float, n: float, turbine_rpm: float, torque: tuple[float, float] | None, slip: OpenSlip,
         first: bool,
@@ -84,11 +93,8 @@ class ToldClutch:
             closed += _AT_TARGET * (_normal(seen - self._target_rpm, _TARGET_SD_RPM) - closed)
         on = _ON_IN_FIRST if first else _ON
         p = self.locked + dt * (on * (1.0 - self.locked) - _OFF * self.locked)
-        odds = (
-            p
-            / (1.0 - p)
-            * ((closed + _ODD_CLOSED / _ODD_RPM) / (opened + _ODD_OPEN / _ODD_RPM)) ** min(dt / _NEWS_S, 1.0)
-        )
+        fits = (closed + _ODD_CLOSED / _ODD_RPM) / (opened + _ODD_OPEN / _ODD_RPM)
+        odds = p / (1.0 - p) * fits ** min(dt / _NEWS_S, 1.0)
         self.locked = min(max(odds / (1.0 + odds), _SURE), 1.0 - _SURE)
 
 

@@ -294,13 +294,8 @@ class VehicleState:
         c, road, read = self.calibration, None, None
         if tick is not None and (state := state_at(self.seen, c, t)) is not None:
             road, read = on_scale(c, state), as_read(self.seen, c, t, state)
-        turbine, n = self._told_turbine(t, 0.0 if road is None else road[0]), e.engine_rpm
-        if turbine is None:
-            self._clutch.forget()
-        else:
-            pump = None if e.pump_torque_nm is None else (e.pump_torque_nm, e.pump_torque_sd_nm)
-            first = tick is not None and tick.gear == 0
-            self._clutch.feed(t, n, turbine[0], pump, self._slip_if_open, first)
+        turbine = self._told_turbine(t, 0.0 if road is None else road[0])
+        self._clutch.take(e, turbine, self._slip_if_open, tick is not None and tick.gear == 0)
         told = Told(
             tick, open_k, road, self._k, self._k_sd, self.calibration, turbine, self._clutch.locked,
             self.seen.lockup.held(t), self.seen.shift.held(t), self._launching, self._closed,
