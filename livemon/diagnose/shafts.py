@@ -26,9 +26,9 @@ _WRONG_SD, _WRONG = 0.06, 0.02  # a ratio in the file is so far off, and so ofte
 _ODD, _ODD_SPAN = 0.02, 1.0  # windows that no row explains: wheels that spin, a shift nobody saw
 _ODD_STRETCH: Final = 0.005
 _SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that one
-# An engine that drives leaves no turbine so far behind its gear: the next one slips. So much of peak torque
-# is none that idles in neutral.
-_BEHIND, _DRIVES = 0.05, 0.1
+# An engine that drives leaves no turbine so far behind its gear, as a share of the step to the next: that one
+# slips. So much of peak torque is none that idles in neutral.
+_BEHIND, _DRIVES = 0.4, 0.1
 _TWO: Final = 0.1  # two gears slip so often for each time one does alone. Common practice, no source.
 _LEAST_S: Final = 0.2  # of a window
 _SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
@@ -122,8 +122,11 @@ class ShaftWatch:
         drives = w.pump_torque_nm is not None and w.pump_torque_nm > _DRIVES * self._torque_nm
         if not (w.turbine_told and drives and turbine and gear and geared):
             return w
-        while gear < self._gears and turbine < (1.0 - _BEHIND) * geared:
-            geared *= exp(self._ln_ratio[gear] - self._ln_ratio[gear - 1])
+        while gear < self._gears:
+            step = self._ln_ratio[gear] - self._ln_ratio[gear - 1]
+            if turbine > geared * exp(_BEHIND * step):
+                break
+            geared *= exp(step)
             gear += 1
         return w if gear == w.gear else replace(w, gear=gear, geared_rpm=geared)
 

@@ -69,7 +69,7 @@ def test_a_gear_that_slips_under_load_is_found(gear: int, share: float) -> None:
     assert all(x < 0.0 for i, x in enumerate(told_of) if i != gear - 1)
 
 
-@pytest.mark.parametrize("ahead", [0.12, 0.2, 0.26])
+@pytest.mark.parametrize("ahead", [0.12, 0.15, 0.18])
 def test_a_gear_that_slips_is_found_where_it_is_taken_for_the_one_below(ahead: float) -> None:
     """Fourth runs so far ahead that it lies between third and itself, and is called third."""
     watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
@@ -109,6 +109,16 @@ def test_one_gear_that_slips_is_one() -> None:
                 watch.feed(told(t, gear, 180.0, 0.1 if gear == 3 and i > 1 else 0.0))
                 t += 1.0
     assert watch.slipping == (3,) and watch.log_evidence > 5.0
+
+
+def test_a_turbine_told_late_is_no_gear_that_slips() -> None:
+    """Pulling away in first gear it lies a tenth behind road speed times ratio, each time."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for _ in range(20):
+        for gear, ahead in ((1, -0.12), (1, -0.1), (1, -0.08), (1, -0.07), (2, -0.03), (2, 0.0), (2, 0.0)):
+            watch.feed(told(t, gear, 150.0, ahead))
+            t += 1.0
+    assert watch.log_evidence < 1.0
 
 
 def test_an_engine_that_idles_says_nothing_of_a_gear_that_slips() -> None:
