@@ -19,6 +19,8 @@ from livemon.diagnose.checks import CHECKS, STALL_CAUTION
 from livemon.diagnose.codes import Codes
 from livemon.diagnose.diagnoser import Diagnoser
 from livemon.diagnose.facts import Fact, Facts, Faulty
+from livemon.diagnose.gear_slip import Slipped
+from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.said import Speaks, way
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
@@ -223,3 +225,15 @@ def test_only_the_likeliest_cause_leads() -> None:
     p = dict.fromkeys(d.standing(), 0.0) | {"lockup_shudder": 0.64, "lockup_slip": 0.31, "none": 0.05}
     told = words.against(d, "not_enough_evidence", p)
     assert "leads" in told[0] and "Converter clutch slip remains possible (31 %)" in told[1]
+
+
+@pytest.mark.parametrize(
+    ("gears", "says"), [((3,), "; the other gears fit"), ((3, 2), "; gear 2 slips likewise, the other gears")]
+)
+def test_two_gears_that_slip_are_both_said(
+    gears: tuple[int, ...], says: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(LockupWatch, "slipping_gears", gears)
+    monkeypatch.setattr(LockupWatch, "slipped", Slipped(10.0, 60.0, 20.0, 0.08, 170.0))
+    told = words_clutch.gear(Diagnoser(Vehicle())).text
+    assert told.startswith("In gear 3 slip was more") and says in told
