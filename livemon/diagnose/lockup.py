@@ -85,11 +85,13 @@ class LockupWatch:
         """ln evidence, against sound, that the clutch (slips, never comes on), and that a gear slips."""
         if self._judged is None:
             rows, now = self._rows, self._now()
-            sound, gears = self._sound(now), self._of_gears(now)
+            sound = self._sound(now)
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
-            gear = log_mean(gears) if len(gears) else 0.0
-            gear = self.shafts.log_evidence if self.shafts.seen else gear  # they tell more closely
+            if self.shafts.seen:  # they tell more closely than slip
+                gear = self.shafts.log_evidence
+            else:
+                gear = log_mean(gears) if len(gears := self._of_gears(now)) else 0.0
             strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
             own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way

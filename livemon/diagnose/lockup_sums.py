@@ -23,7 +23,7 @@ class Totals:
     applied_s: float = 0.0
     loaded_s: float = 0.0  # applied, with more than a quarter of peak torque
     slipping_s: float = 0.0
-    slipping_loaded_s: float = 0.0
+    slipping_loaded_s: float = 0.0  # of these, with that much torque
     denied_s: float = 0.0  # said to be applied, and slipped as if it were open
     open_cruise_s: float = 0.0
     cold_cruise_s: float = 0.0  # likewise, before the engine was warm

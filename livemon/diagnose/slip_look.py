@@ -121,7 +121,7 @@ class SlipLooks:
             apart = copysign(max(abs(float(want[of[0]]) - ln_k_seen), _LEAST_APART), want[of[0]] - ln_k_seen)
             there = float(np.interp(ln_k_seen + apart, table, self._ratio))
             flow[of] = min((there - ratio) / apart, _FLATTEST)
-        if w.regime != "locked":
+        if w.regime != "locked":  # what turbine speed leans on there, or the clutch, makes it so fast
             ln_k = log(w.engine_rpm) - 0.5 * log(pump)
             sound, held = (float(np.interp(ln_k, t, self._ratio)) for t in (self._sound, self._held))
             self.past.add(w, sound, held, float(flow[0]))

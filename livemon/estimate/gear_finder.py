@@ -157,15 +157,13 @@ class GearFinder:
             gain = np.max(gains, axis=0)
             for place in at:
                 gain[np.abs(grid - grid[place]) < _CLOSE] = -1.0
-            best = int(np.argmax(gain))
-            if gain[best] < _PAYS:
-                lowest = max(at, default=0)
-                if not _THIRD_MOST < exp(float(grid[lowest])) < _SURELY_FIRST:
-                    break
+            best, pays = int(np.argmax(gain)), _PAYS
+            lowest = max(at, default=0)
+            if gain[best] < pays and _THIRD_MOST < exp(float(grid[lowest])) < _SURELY_FIRST:
                 least, most = (lowest + round(up / step) for up in _FIRST_STEPS)
-                best = least + int(np.argmax(gain[least:most]))
-                if gain[best] < _FIRST_PAYS:
-                    break
+                best, pays = least + int(np.argmax(gain[least:most])), _FIRST_PAYS
+            if gain[best] < pays:
+                break
             start = _STARTS[int(np.argmax([g[best] for g in gains]))]
             at.append(best)
             lock.append(0.5)

@@ -190,13 +190,13 @@ def _broadcast(e: Estimate, told: Told) -> bool:
         e.turbine_rad_per_m = None  # by the shafts, whatever gear it is called
         if tick.shifting < _SHIFTS and turbine > AT_REST_RPM:
             e.turbine_rad_per_m = turbine * RPM_TO_RAD_S / (road[0] * KMH_TO_M_S)
-    if told.applied is None:
-        e.locked_probability = told.locked
-        return _regime(e, _shifting(tick, told.shifts), told.locked > 0.5, turbine, told.launching)
-    slip = abs(n - turbine)
-    if told.applied > 0.5:
-        closed = slip < max(_APPLIED_RPM, _APPLIED * n) * (_STAYS if told.closed else 1.0)
-    else:
-        closed = told.locked > _AGAINST_ITS_WORD and slip < max(_TOGETHER_RPM, _TOGETHER * n)
-    e.locked_probability = 0.9 if closed else 0.05
+    e.locked_probability = told.locked
+    if told.applied is not None:
+        slip = abs(n - turbine)
+        if told.applied > 0.5:
+            closed = slip < max(_APPLIED_RPM, _APPLIED * n) * (_STAYS if told.closed else 1.0)
+        else:
+            closed = told.locked > _AGAINST_ITS_WORD and slip < max(_TOGETHER_RPM, _TOGETHER * n)
+        e.locked_probability = 0.9 if closed else 0.05
+    closed = e.locked_probability > 0.5
     return _regime(e, _shifting(tick, told.shifts), closed, turbine, told.launching)

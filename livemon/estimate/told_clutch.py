@@ -7,9 +7,10 @@ pass the torque on, in a chain of the two states (Rabiner, Proc. IEEE 77 (1989) 
 
 from __future__ import annotations
 
-from math import exp, hypot, pi, sqrt
+from math import exp, hypot
 from typing import Final
 
+from livemon.estimate.interval import normal
 from livemon.estimate.open_slip import OpenSlip
 from livemon.records import Estimate
 
@@ -86,17 +87,13 @@ class ToldClutch:
         if torque is None:
             opened = exp(-abs(seen) / _UNTOLD_RPM) / (2.0 * _UNTOLD_RPM)
         else:
-            opened = _normal(seen - if_open, if_open_sd)
+            opened = normal(seen, if_open, if_open_sd)
         held = exp(-seen / _HELD_RPM) / _HELD_RPM if seen > 0.0 else 0.0
-        closed = 0.5 * (_normal(seen, _TIGHT_RPM) + held)
+        closed = 0.5 * (normal(seen, 0.0, _TIGHT_RPM) + held)
         if self._target_rpm is not None:
-            closed += _AT_TARGET * (_normal(seen - self._target_rpm, _TARGET_SD_RPM) - closed)
+            closed += _AT_TARGET * (normal(seen, self._target_rpm, _TARGET_SD_RPM) - closed)
         on = _ON_IN_FIRST if first else _ON
         p = self.locked + dt * (on * (1.0 - self.locked) - _OFF * self.locked)
         fits = (closed + _ODD_CLOSED / _ODD_RPM) / (opened + _ODD_OPEN / _ODD_RPM)
         odds = p / (1.0 - p) * fits ** min(dt / _NEWS_S, 1.0)
         self.locked = min(max(odds / (1.0 + odds), _SURE), 1.0 - _SURE)
-
-
-def _normal(x: float, sd: float) -> float:
-    return exp(-0.5 * min(x * x / (sd * sd), 200.0)) / (sd * sqrt(2.0 * pi))
