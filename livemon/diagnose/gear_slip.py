@@ -6,15 +6,60 @@ share of turbine speed. In every other gear the same car, tyre, torque signal an
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from math import erf, exp, hypot, log, sqrt
 from typing import Final
+
+import numpy as np
+
+from livemon.arrays import Array
+from livemon.diagnose.mixture import mixture
+from livemon.diagnose.row_logs import log_mean
 
 # Share of turbine speed lost in the gear: any size between these as likely as any other, by its logarithm.
 _LEAST, _MOST = 0.05, 0.75
 _EDGE_SD: Final = 0.012
 _AS_BEFORE: Final = 0.6  # it slips about as much as it did when last seen to
 _NEAR: Final = (0.01, 0.25)  # sd of that: of turbine speed, and of the share itself
+# What a worn gear holds, of peak torque, each as likely as the next until it has been seen to hold or to
+# slip; how sharply it gives way beyond, and how often it goes its own way. Common practice, no source.
+_HOLDS: Final = (0.06, 0.12, 0.2, 0.32, 0.5)
+_EQUAL: Final = (1.0 / len(_HOLDS),) * len(_HOLDS)
+_SHARPLY: Final = 5.0
+_LEAST_CHANCE, _MOST_CHANCE = 0.03, 0.9
+
+
+def _slips(load: float) -> list[float]:
+    """Chance that a gear slips at this share of peak torque, by what it holds."""
+    span, load = _MOST_CHANCE - _LEAST_CHANCE, max(load, 0.01)
+    return [_LEAST_CHANCE + span / (1.0 + (holds / load) ** _SHARPLY) for holds in _HOLDS]
+
+
+TWO: Final = 0.1  # two gears slip so often for each time one does alone. Common practice, no source.
+
+
+def worn_together(gears: int) -> tuple[tuple[int, ...], ...]:
+    """Gears that may slip: each alone, then each and the next. A shift lets go of one clutch or band and
+    applies another, and what stays may be worn."""
+    return (*((gear,) for gear in range(1, gears + 1)), *((gear, gear + 1) for gear in range(1, gears)))
+
+
+def log_any(told: Array, gears: int) -> float:
+    """ln evidence that a gear slips, or two; told: of each of `worn_together`."""
+    if not gears:
+        return 0.0
+    one = log_mean(told[:gears])
+    return one + mixture(TWO, log_mean(told[gears:]) - one) if gears > 1 else one
+
+
+def likeliest(told: Array, gears: int, seen: Mapping[int, Slipped]) -> tuple[int, ...]:
+    """The gears likeliest to slip, the one that was seen to for longest first."""
+    if not gears:
+        return ()
+    worn = worn_together(gears)[int(np.argmax(told + np.where(np.arange(len(told)) < gears, 0.0, log(TWO))))]
+    seconds_s = {gear: seen[gear].seconds_s if gear in seen else 0.0 for gear in worn}
+    return tuple(sorted(worn, key=lambda gear: seconds_s[gear], reverse=True))
 
 
 @dataclass(slots=True)
@@ -40,11 +85,26 @@ class GearWatch:
         self._torque_nm = torque_nm
         self._span = log(_MOST / _LEAST)
         self._before: dict[int, float] = {}  # share lost, by gear
+        self._shares: dict[int, tuple[float, ...]] = {}  # how likely it holds so much torque, by gear
         self.seen: dict[int, Slipped] = {}
 
-    def chance(self, torque_nm: float) -> float:
-        """That a worn gear slips at this torque: it holds light load and gives way as load grows."""
-        return min(max(1.6 * torque_nm / self._torque_nm, 0.08), 0.8)
+    def chance(self, gear: int, torque_nm: float) -> float:
+        """That this gear, if worn, slips at this torque, by what it has held and not held so far."""
+        slips = _slips(torque_nm / self._torque_nm)
+        return sum(share * chance for share, chance in zip(self._holds(gear), slips, strict=True))
+
+    def learn(self, gear: int, torque_nm: float, slips: float, holds: float, weight: float) -> None:
+        """One window at this torque; slips, holds: density of what was seen if it slips, and if it holds."""
+        chances = _slips(torque_nm / self._torque_nm)
+        likely = [
+            share * (chance * slips + (1.0 - chance) * holds) ** weight
+            for share, chance in zip(self._holds(gear), chances, strict=True)
+        ]
+        total = sum(likely)
+        self._shares[gear] = tuple(share / total for share in likely)
+
+    def _holds(self, gear: int) -> tuple[float, ...]:
+        return self._shares.get(gear, _EQUAL)
 
     def density(
         self, gear: int, slip_rpm: float, sound_rpm: float, engine_rpm: float, variance: float

@@ -16,20 +16,20 @@ import numpy as np
 from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
-from livemon.diagnose.gear_slip import GearWatch, Slipped
+from livemon.diagnose.gear_rows import TELLS, GearRows
+from livemon.diagnose.gear_slip import Slipped, worn_together
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, limited, log_mean, normal
 from livemon.diagnose.shafts import ShaftWatch
-from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, Predicted, SlipRows, Torque
+from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
 _SCALE_SD: Final = 0.003  # of turbine speed: what tyre and calibration leave wrong at least
 _LIGHT_SR: Final = (0.9, 1.02)  # speed ratios between which light load is told from overrun and creep
-_TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the open converter slips
 _AT_REST_RPM: Final = 15.0  # sd of slip with the clutch on and no torque to hold
 _LEAST_SR: Final = 0.15  # below it everything is stall
 _LEAST_SHARE: Final = 0.12  # of peak torque: below it the engine may not drive at all
@@ -53,8 +53,9 @@ class LockupWatch:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float, gears: int) -> None:
         self._vehicle, self._curves, self._torque_nm = vehicle, curves, torque_nm
-        self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, gears)
-        self._gears = GearWatch(torque_nm)
+        worn = len(worn_together(gears))
+        self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, worn)
+        self._gears = GearRows(rows, torque_nm, gears)
         self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
         self.bit = ClutchBit()
         self._says: bool | None = None
@@ -68,9 +69,8 @@ class LockupWatch:
         self._all = np.arange(rows.count)
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
         self._ledger = Ledger(rows.count)
-        # What windows say in which a worn clutch cannot hold the load, and windows of each gear itself.
+        # What windows say in which a worn clutch cannot hold the load.
         self._own_worn: Array = np.zeros(rows.never - rows.sound - 1)
-        self._own: Array = np.zeros(gears)
         self._stretch_start_s = 0.0
         self._weighed: Window | None = None
         self._signal = False  # torque has been told in this drive
@@ -88,10 +88,8 @@ class LockupWatch:
             sound = self._sound(now)
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
-            if self.shafts.seen:  # they tell more closely than slip
-                gear = self.shafts.log_evidence
-            else:
-                gear = log_mean(gears) if len(gears := self._of_gears(now)) else 0.0
+            shafts = self.shafts  # they tell more closely than slip
+            gear = shafts.log_evidence if shafts.seen else self._gears.log_evidence(now, sound)
             strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
             own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
@@ -102,13 +100,13 @@ class LockupWatch:
         """The gears likeliest to slip, if any do, the one that slipped longest first."""
         if self.shafts.seen:
             return self.shafts.slipping
-        gears = self._of_gears(self._now())
-        return (int(np.argmax(gears)) + 1,) if len(gears) else ()
+        now = self._now()
+        return self._gears.slipping(now, self._sound(now))
 
     @property
     def slipped(self) -> Slipped | None:
         """What the gear likeliest to slip did, if it was ever likely to."""
-        slips = self.shafts.slips if self.shafts.seen else self._gears
+        slips = self.shafts.slips if self.shafts.seen else self._gears.slips
         return slips.seen.get(next(iter(self.slipping_gears), 0))
 
     def _now(self) -> Array:
@@ -119,11 +117,6 @@ class LockupWatch:
         """ln likelihood of a sound clutch, its converter like its curve or not; now: of every cause."""
         usual, strange = float(now[self._rows.sound]), float(now[self._rows.strange])
         return usual + mixture(_STRANGE, strange - usual)
-
-    def _of_gears(self, now: Array) -> Array:
-        """ln evidence of each gear that it slips."""
-        told = now[self._rows.first_gear :] - self._sound(now)
-        return limited(told, self._own)
 
     # -- taking in -----------------------------------------------------------------------------------
 
@@ -201,7 +194,7 @@ class LockupWatch:
         seconds = (w.end_s - w.start_s) * (1 + self._joined)
         self._before, self._joined = w, 0
         p = rows.predict(w.engine_rpm, seen.turbine_rpm, torque, noise, by_shaft)
-        if w.low and p.variance[OPEN, rows.sound] > (_TELLS * w.engine_rpm) ** 2:
+        if w.low and p.variance[OPEN, rows.sound] > (TELLS * w.engine_rpm) ** 2:
             return
         off = slip - p.slip
         fits_on, fits_open, fits_tight = normal(off, p.total)
@@ -216,10 +209,11 @@ class LockupWatch:
         good_on = (1.0 - self._open) * said_on * fits_held
         good_open = self._open * said_open * fits_open
         good = good_on + good_open
-        total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM
+        far = np.abs(off[:TIGHT]).min(0) / _ODD_SPAN_RPM
+        total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM / np.maximum(far * far, 1.0)
         believed = (1.0 - _ODD) * good / total
         if not by_shaft:
-            self._gear_slips(w, torque.value_nm, slip, p, total, believed)
+            self._gears.weigh(w, torque.value_nm, slip, p, self._open, total, believed, weight)
         before = rows.of_causes(self._ledger.as_seen)
         self._ledger.add(weight * np.log(total))
         now = self._ledger.as_seen
@@ -231,8 +225,7 @@ class LockupWatch:
         worn_rows = slice(holding + rows.worn.start, holding + rows.worn.stop)
         bites = np.abs(p.slip[ON, worn_rows] - p.slip[ON, holding]) > np.sqrt(p.variance[ON, holding])
         self._own_worn += np.where(bites, told[rows.worn] - told[rows.sound], 0.0)
-        if w.gear and w.gear <= len(self._own):
-            self._own[w.gear - 1] += told[rows.first_gear + w.gear - 1] - told[rows.sound]
+        self._gears.note(w.gear, told)
         self._judged = None
         is_on = good_on > good_open
         self._open += believed * (good_open / good - self._open)
@@ -250,32 +243,6 @@ class LockupWatch:
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.low or never > max(sound, 0.6 * worn))
         self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, self._applied(w))
-
-    def _gear_slips(
-        self, w: Window, torque_nm: float, slip: float, p: Predicted, total: Array, believed: Array
-    ) -> None:
-        """The rows of this window's gear may explain it by that gear slipping: `total`, `believed` change."""
-        rows = self._rows
-        first = rows.first_gear + (w.gear or 0) - 1
-        if w.gear is None or not rows.first_gear <= first < rows.causes:
-            return
-        rpm, of, chance = w.engine_rpm, self._gears.density, self._gears.chance(torque_nm)
-        seen = (0.0, 0.0)  # how likely it slips by the row likeliest so, and share lost
-        for row in range(first, rows.count, rows.causes):
-            if p.variance[OPEN, row] > (_TELLS * rpm) ** 2:
-                continue
-            share_open = float(self._open[row])
-            on, open_, _ = p.slip[:, row].tolist()
-            if_open = share_open * of(w.gear, slip, open_, rpm, float(p.variance[OPEN, row]))
-            if_on = (1.0 - share_open) * of(w.gear, slip, on, rpm, float(p.variance[ON, row]))
-            slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * float(total[row])
-            sound = on if if_on > if_open else open_
-            if slips > holds:
-                seen = max(seen, (slips, (slip - sound) / max(rpm - sound, 1.0)))
-            believed[row] *= holds / (holds + slips)
-            total[row] = holds + slips
-        if seen[0] > 0.0:
-            self._gears.slipped(w.gear, seen[1], torque_nm, w.start_s, w.end_s)
 
     def _applied(self, w: Window) -> bool | None:
         """As its control says, if that is believed; released, also where it has said nothing else so far."""

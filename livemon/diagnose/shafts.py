@@ -14,7 +14,7 @@ from typing import Final
 import numpy as np
 
 from livemon.arrays import Array
-from livemon.diagnose.gear_slip import GearWatch
+from livemon.diagnose.gear_slip import GearWatch, likeliest, log_any, worn_together
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, log_mean, normal
 from livemon.diagnose.windows import Window
@@ -29,17 +29,16 @@ _SAME_GEAR: Final = 0.03  # nearer to the ratio of another gear, it is in that o
 # An engine that drives leaves no turbine so far behind its gear, as a share of the step to the next: that one
 # slips. So much of peak torque is none that idles in neutral.
 _BEHIND, _DRIVES = 0.4, 0.1
-_TWO: Final = 0.1  # two gears slip so often for each time one does alone. Common practice, no source.
 _LEAST_S: Final = 0.2  # of a window
-_SETTLED_S: Final = 0.8  # after a shift, until the turbine is where the gear has it
+_OUTLASTS_S: Final = 0.6  # one so long says more than the beginning of a shift at its end
+_SETTLED_S: Final = 0.5  # after a shift, until the turbine is where the gear has it
 _LEAST_RPM: Final = 400.0  # slower, whatever the wheels do takes a large share
 _SURE: Final = 0.9
 _REGIMES: Final = ("launch", "pull", "locked", "coast")
 
 
 class ShaftWatch:
-    """Feed every window. Rows: sound, then a wrong ratio of each gear, then each gear slipping, then each and
-    the next: a shift lets go of one clutch or band and applies another, and what stays may be worn.
+    """Feed every window. Rows: sound, then a wrong ratio of each gear, then those of `worn_together`.
 
     seen: whether turbine speed was ever told. slips: what each gear did when it likely slipped.
     """
@@ -49,8 +48,7 @@ class ShaftWatch:
         self._torque_nm, self.slips = torque_nm, GearWatch(torque_nm)
         self._gears = gears = len(ratios)
         self._ln_ratio = [log(ratio) for ratio in ratios]
-        alone = [(gear,) for gear in range(1, gears + 1)]
-        self._worn: list[tuple[int, ...]] = [*alone, *((gear, gear + 1) for gear in range(1, gears))]
+        self._worn = worn_together(gears)
         rows = 1 + gears + len(self._worn)
         self._scale: Array = np.zeros(rows)
         self._var: Array = np.full(rows, _SCALE_SD**2)
@@ -69,26 +67,12 @@ class ShaftWatch:
     @property
     def log_evidence(self) -> float:
         """ln evidence that a gear slips, or two that share what is worn."""
-        told, alone = self._of_worn(), self._gears
-        if not alone:
-            return 0.0
-        one, two = log_mean(told[:alone]), log_mean(told[alone:]) if alone > 1 else 0.0
-        return one + mixture(_TWO, two - one)
+        return log_any(self._of_worn(), self._gears)
 
     @property
     def slipping(self) -> tuple[int, ...]:
         """The gears likeliest to slip, if any do: the one that slipped longest first."""
-        told = self._of_worn()
-        if not len(told):
-            return ()
-        told[self._gears :] += log(_TWO)
-        seen = self.slips.seen
-        likeliest = sorted(
-            self._worn[int(np.argmax(told))],
-            key=lambda gear: seen[gear].seconds_s if gear in seen else 0.0,
-            reverse=True,
-        )
-        return tuple(likeliest)
+        return likeliest(self._of_worn(), self._gears, self.slips.seen)
 
     def _of_worn(self) -> Array:
         now, gears = self._ledger.now, self._gears
@@ -103,7 +87,13 @@ class ShaftWatch:
         before, self._waiting = self._waiting, None
         w = self._in_its_gear(w)
         if w.gear != self._gear or w.regime not in _REGIMES:
-            self._gear, self._since_s = w.gear, w.end_s if w.regime not in _REGIMES else w.start_s
+            if before is not None and (before.stated_gear or before.end_s - before.start_s > _OUTLASTS_S):
+                self._weigh(before)
+            if w.gear != self._gear or w.regime != "shift":  # what ends in the gear it began in is none
+                self._since_s = w.end_s if w.regime not in _REGIMES else w.start_s
+            if w.regime == "stationary_in_gear":
+                self._since_s = -_SETTLED_S
+            self._gear = w.gear
             self._settle(w.start_s)
             return
         if before is not None:
@@ -117,8 +107,13 @@ class ShaftWatch:
 
     def _in_its_gear(self, w: Window) -> Window:
         """The window as one of the gear it is in: whoever goes by ratios takes a gear that slips for the
-        one below, the more it slips."""
+        one below, or for a shift, the more it slips."""
         gear, turbine, geared = w.gear, w.turbine_rpm, w.geared_rpm
+        stated = w.stated_gear
+        if stated and gear and geared and max(stated, gear) <= self._gears and w.turbine_told:
+            geared *= exp(self._ln_ratio[stated - 1] - self._ln_ratio[gear - 1])
+            regime = "pull" if w.regime == "shift" else w.regime
+            return replace(w, gear=stated, geared_rpm=geared, regime=regime, gear_probability=1.0)
         drives = w.pump_torque_nm is not None and w.pump_torque_nm > _DRIVES * self._torque_nm
         if not (w.turbine_told and drives and turbine and gear and geared):
             return w
@@ -136,7 +131,9 @@ class ShaftWatch:
             return
         self.seen = True
         seen, here = log(turbine / geared), self._ln_ratio[gear - 1]
-        if any(abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here):
+        if w.stated_gear is None and any(
+            abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here
+        ):
             return
         unsure_rpm = hypot(w.geared_sd_rpm, _WINDS_UP_RPM * w.pump_torque_unsure_nm)
         noise = _NOISE**2 + (unsure_rpm / geared) ** 2
@@ -148,18 +145,20 @@ class ShaftWatch:
         total = (1.0 - _ODD) * fits + _ODD / _ODD_SPAN
         believed = (1.0 - _ODD) * fits / total
         torque_nm = 0.25 * self._torque_nm if w.pump_torque_nm is None else w.pump_torque_nm
-        chance, lost_rpm = self.slips.chance(torque_nm), turbine - geared
-        likeliest, ahead = 1.0, 0.0
+        chance, lost_rpm = self.slips.chance(gear, torque_nm), turbine - geared
+        odds, ahead, told = 1.0, 0.0, (0.0, 0.0)
         for row in self._rows_of(gear):
             sound_rpm, var_rpm2 = geared * float(self._scale[row]), float(variance[row]) * geared * geared
             density = self.slips.density(gear, lost_rpm, sound_rpm, turbine + sound_rpm, var_rpm2)
+            told = max(told, (turbine * density, float(total[row])), key=sum)
             slips, holds = chance * turbine * density, (1.0 - chance) * float(total[row])
             total[row] = holds + slips
             believed[row] *= holds / (holds + slips)
-            if slips > likeliest * holds:
-                likeliest, ahead = slips / holds, (lost_rpm - sound_rpm) / geared
+            if slips > odds * holds:
+                odds, ahead = slips / holds, (lost_rpm - sound_rpm) / geared
         self._ledger.add(ALIKE * np.log(total))
-        if likeliest > 1.0:
+        self.slips.learn(gear, torque_nm, *told, ALIKE)
+        if odds > 1.0:
             self.slips.slipped(gear, ahead / (1.0 + ahead), torque_nm, w.start_s, w.end_s)
         weight = ALIKE * believed
         own_gain = weight[wrong] * own_var / (own_var + noise)

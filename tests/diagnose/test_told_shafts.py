@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import log
 from random import Random
 
 import pytest
@@ -103,10 +104,11 @@ def test_two_gears_that_share_a_worn_clutch_are_found() -> None:
 
 def test_one_gear_that_slips_is_one() -> None:
     watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
-    for _ in range(10):
+    for torque_nm in (180.0, 50.0) * 5:
         for gear in (1, 2, 3, 4):
             for i in range(6):
-                watch.feed(told(t, gear, 180.0, 0.1 if gear == 3 and i > 1 else 0.0))
+                slips = gear == 3 and i > 1 and torque_nm > 100.0
+                watch.feed(told(t, gear, torque_nm, 0.1 if slips else 0.0))
                 t += 1.0
     assert watch.slipping == (3,) and watch.log_evidence > 5.0
 
@@ -168,16 +170,80 @@ def test_torque_that_winds_the_shafts_up_is_no_gear_that_slips() -> None:
     assert float(watch.of_gears()[0]) < 0.0
 
 
-def test_the_last_window_before_a_shift_says_nothing() -> None:
-    """A shift begins before it is seen."""
+def before_a_shift(seconds: float) -> float:
+    """ln evidence of second, in which the turbine runs ahead for so long before each shift."""
     watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
-    for _ in range(40):
-        for ahead in (0.0, 0.0, 0.15):
-            watch.feed(told(t, 2, 150.0, ahead))
+    for i in range(60):
+        torque_nm = (60.0, 150.0, 150.0)[i % 3]
+        for _ in range(2):
+            watch.feed(told(t, 2, torque_nm, 0.0))
             t += 1.0
-        watch.feed(told(t, 2, 150.0, 0.3, "shift"))
+        last = told(t, 2, torque_nm, 0.15 if torque_nm > 100.0 else 0.0)
+        watch.feed(replace(last, end_s=t + seconds))
+        t += seconds
+        watch.feed(told(t, 3, torque_nm, 0.3, "shift"))
         t += 1.0
-    assert float(watch.of_gears()[1]) < 0.0
+    return float(watch.of_gears()[1])
+
+
+def test_the_short_end_of_a_stretch_before_a_shift_says_nothing() -> None:
+    """A shift begins before it is seen, by tenths of a second: what slips for longer slips."""
+    assert before_a_shift(0.4) < 0.0
+    assert before_a_shift(1.0) > 5.0
+
+
+def launches(share: float) -> float:
+    """ln evidence of first, which slips while the car starts and holds a second later, when torque drops."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for _ in range(8):
+        watch.feed(told(t, 1, 20.0, 0.0, "stationary_in_gear"))
+        t += 1.0
+        for i in range(6):
+            torque_nm = 200.0 if i < 2 else 60.0
+            window = told(t, 1, torque_nm, share if i < 2 else 0.0, "launch")
+            watch.feed(replace(window, end_s=t + 0.5))
+            t += 0.5
+    return float(watch.of_gears()[0])
+
+
+def test_no_shift_precedes_a_launch_from_rest() -> None:
+    """First is in from the start: what slips before the car moves off properly is seen."""
+    assert launches(0.3) > 6.0 > 0.0 > launches(0.0)
+
+
+def test_a_shift_that_ends_in_the_gear_it_began_in_is_a_flare() -> None:
+    """A gear that slips far enough looks like a shift; the second after a shift says nothing of a gear."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for torque_nm in (60.0, 180.0, 180.0) * 8:
+        slips = torque_nm > 100.0
+        for regime, ahead, seconds in (("pull", 0.0, 1.0), ("shift", 0.4, 0.4), ("pull", 0.12, 0.4)) * 2:
+            now: Regime = "shift" if regime == "shift" and slips else "pull"
+            window = told(t, 2, torque_nm, ahead if slips else 0.0, now)
+            watch.feed(replace(window, end_s=t + seconds))
+            t += seconds
+        watch.feed(told(t, 3, torque_nm, 0.3, "shift"))
+        t += 1.0
+    assert float(watch.of_gears()[1]) > 5.0
+
+
+def stated(gear_of: int | None) -> float:
+    """ln evidence of third; it slips so far that it turns as second would, for a second after each shift."""
+    watch, t = ShaftWatch(PEAK_NM, RATIOS), 0.0
+    for torque_nm in (60.0, 180.0, 180.0) * 6:
+        for i in range(8):
+            slips = torque_nm > 100.0 and i in (1, 2)
+            called = 2 if slips else 3
+            window = replace(told(t, called, torque_nm, 0.0), stated_gear=gear_of)
+            watch.feed(window)
+            t += 1.0
+        watch.feed(told(t, 2, torque_nm, 0.3, "shift"))
+        t += 1.0
+    return float(watch.of_gears()[2])
+
+
+def test_a_gear_that_slips_is_the_one_the_vehicle_states() -> None:
+    """By its ratio alone it is the gear below, come late."""
+    assert stated(3) > log(100.0) > 0.5 > stated(None)
 
 
 def test_what_is_worked_out_from_road_speed_says_nothing_of_gears() -> None:
