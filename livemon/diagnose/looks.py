@@ -49,9 +49,9 @@ _IMPOSSIBLE: Final = 1.15  # of rated torque: worked out, it is wrong; reported,
 _TOO_STEEP: Final = 0.12  # ln K: near SR 1 the curve turns any error of speed into any K
 _FORCE_FLOOR_SD: Final = 0.003
 # What cylinders lose, and what a torque signal gets wrong, is a share of indicated torque; friction stays. It
-# is about 1 bar of mean effective pressure in 11, and counts half: in some engines what is lost goes with
-# torque at the flywheel. Share of peak torque; common practice, no source.
-FRICTION_SHARE: Final = 0.045
+# is, with pumping and auxiliaries, about 1.7 bar of mean effective pressure in 11, and counts half: in some
+# engines what is lost goes with torque at the flywheel. Share of peak torque; common practice, no source.
+FRICTION_SHARE: Final = 0.075
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
 OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0
