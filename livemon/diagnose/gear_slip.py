@@ -28,15 +28,13 @@ _HOLDS: Final = (0.06, 0.12, 0.2, 0.32, 0.5)
 _EQUAL: Final = (1.0 / len(_HOLDS),) * len(_HOLDS)
 _SHARPLY: Final = 5.0
 _LEAST_CHANCE, _MOST_CHANCE = 0.03, 0.9
+TWO: Final = 0.1  # share of worn gears that are two, of one clutch or band. Common practice, no source.
 
 
 def _slips(load: float) -> list[float]:
     """Chance that a gear slips at this share of peak torque, by what it holds."""
     span, load = _MOST_CHANCE - _LEAST_CHANCE, max(load, 0.01)
     return [_LEAST_CHANCE + span / (1.0 + (holds / load) ** _SHARPLY) for holds in _HOLDS]
-
-
-TWO: Final = 0.1  # two gears slip so often for each time one does alone. Common practice, no source.
 
 
 def worn_together(gears: int) -> tuple[tuple[int, ...], ...]:
@@ -57,7 +55,9 @@ def likeliest(told: Array, gears: int, seen: Mapping[int, Slipped]) -> tuple[int
     """The gears likeliest to slip, the one that was seen to for longest first."""
     if not gears:
         return ()
-    worn = worn_together(gears)[int(np.argmax(told + np.where(np.arange(len(told)) < gears, 0.0, log(TWO))))]
+    likely = told.copy()
+    likely[gears:] += log(TWO)
+    worn = worn_together(gears)[int(np.argmax(likely))]
     seconds_s = {gear: seen[gear].seconds_s if gear in seen else 0.0 for gear in worn}
     return tuple(sorted(worn, key=lambda gear: seconds_s[gear], reverse=True))
 

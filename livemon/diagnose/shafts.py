@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from math import exp, hypot, log
+from math import exp, hypot, inf, log
 from typing import Final
 
 import numpy as np
@@ -89,10 +89,10 @@ class ShaftWatch:
         if w.gear != self._gear or w.regime not in _REGIMES:
             if before is not None and (before.stated_gear or before.end_s - before.start_s > _OUTLASTS_S):
                 self._weigh(before)
-            if w.gear != self._gear or w.regime != "shift":  # what ends in the gear it began in is none
-                self._since_s = w.end_s if w.regime not in _REGIMES else w.start_s
             if w.regime == "stationary_in_gear":
-                self._since_s = -_SETTLED_S
+                self._since_s = -inf  # no shift precedes a launch from rest
+            elif w.gear != self._gear or w.regime != "shift":  # what ends in the gear it began in is none
+                self._since_s = w.start_s if w.regime in _REGIMES else w.end_s
             self._gear = w.gear
             self._settle(w.start_s)
             return
