@@ -22,9 +22,9 @@ _TRUE_S, _FALSE_S = 60.0, 6.0
 _FORGET_S: Final = 300.0
 _LONGEST_S: Final = 2.0  # one saying counts for no longer
 _SURE: Final = 0.9
-# Stated for so long, and for so long to come, it is in: gears are stated before a shift by some, after by
-# others. Common practice, no source.
-_STEADY_S, _TOLD_STEADY_S, _STAYS_S = 1.0, 0.3, 0.3  # without and with word of shifts in process
+# Stated for so long, and for so long to come, it is in: some state a gear as its shift begins, which takes a
+# second where it is soft, others after it. Common practice, no source.
+_STEADY_S, _TOLD_STEADY_S, _STAYS_S = 1.5, 0.3, 0.3  # without and with word of shifts in process
 _BELIEVED: Final = 0.25  # with more without than this share of the time with it, it is not
 _ALIKE: Final = 0.03  # a stated ratio is within so much of the file's, as a share of it
 
@@ -73,7 +73,7 @@ class Stated:
         return newest[1], min(1.0, other) ** min(1.0, self._step_s / _ONE_SAYING_S)
 
     def steady(self, t: float, shifts: bool | None) -> int | None:
-        """The gear stated for a second before t, and no other soon after, if what is stated is believed.
+        """The gear stated for a second and a half before t, and no other soon after, if what is stated is believed.
 
         shifts: whether the vehicle says that a shift is in process or has just been; None if it says nothing.
         """

@@ -101,9 +101,9 @@ def steady(said: list[tuple[float, int]], t: float, shifts: bool | None = None) 
 def test_a_gear_is_steady_once_stated_for_a_while_and_still_soon_after() -> None:
     """Some state a gear before the shift to it, others after: neither moment tells which gear is in."""
     said = [(0.1 * i, 2 if i < 40 else 3) for i in range(80)]
-    assert [steady(said, t) for t in (0.5, 1.5, 3.6, 3.8, 4.5, 5.2)] == [None, 2, 2, None, None, 3]
+    assert [steady(said, t) for t in (1.2, 1.7, 3.6, 3.8, 5.3, 5.6)] == [None, 2, 2, None, None, 3]
     assert steady(said, 4.5, shifts=False) == 3  # the shift is over, by the vehicle's word
-    assert steady(said, 1.5, shifts=True) is None
+    assert steady(said, 1.7, shifts=True) is None
 
 
 def test_a_gear_no_longer_stated_is_not_steady() -> None:
