@@ -73,7 +73,7 @@ class Stated:
         return newest[1], min(1.0, other) ** min(1.0, self._step_s / _ONE_SAYING_S)
 
     def steady(self, t: float, shifts: bool | None) -> int | None:
-        """The gear stated for a second and a half before t, and no other soon after, if what is stated is believed.
+        """The gear stated for 1.5 s before t, no other soon after; None if what is stated is not believed.
 
         shifts: whether the vehicle says that a shift is in process or has just been; None if it says nothing.
         """
