@@ -119,7 +119,6 @@ class Estimate:
     geared_rpm: float | None = None  # turbine speed by road speed and file ratio alone, nothing learned
     geared_sd_rpm: float = 0.0  # of the readings; tyre and speedometer are a nuisance of the diagnosis
     clutch_applied: bool | None = None  # what the vehicle says of its converter clutch
-    stated_gear: int | None = None  # gear the vehicle has stated for a while, if that is believed
     turbine_source: str = ""  # "broadcast", "ratios" of the file, "found" in this drive, "guessed" or ""
 
 

@@ -28,6 +28,7 @@ _HOLDS: Final = (0.06, 0.12, 0.2, 0.32, 0.5)
 _EQUAL: Final = (1.0 / len(_HOLDS),) * len(_HOLDS)
 _SHARPLY: Final = 5.0
 _LEAST_CHANCE, _MOST_CHANCE = 0.03, 0.9
+_LEAST_SHARE: Final = 1e-4  # of belief: what has held for an hour may give way yet
 TWO: Final = 0.1  # share of worn gears that are two, of one clutch or band. Common practice, no source.
 
 
@@ -90,8 +91,8 @@ class GearWatch:
 
     def chance(self, gear: int, torque_nm: float) -> float:
         """That this gear, if worn, slips at this torque, by what it has held and not held so far."""
-        slips = _slips(torque_nm / self._torque_nm)
-        return sum(share * chance for share, chance in zip(self._holds(gear), slips, strict=True))
+        slips, shares = _slips(torque_nm / self._torque_nm), self._holds(gear)
+        return sum(share * chance for share, chance in zip(shares, slips, strict=True)) / sum(shares)
 
     def learn(self, gear: int, torque_nm: float, slips: float, holds: float, weight: float) -> None:
         """One window at this torque; slips, holds: density of what was seen if it slips, and if it holds."""
@@ -101,7 +102,8 @@ class GearWatch:
             for share, chance in zip(self._holds(gear), chances, strict=True)
         ]
         total = sum(likely)
-        self._shares[gear] = tuple(share / total for share in likely)
+        if total > 0.0:
+            self._shares[gear] = tuple(max(share / total, _LEAST_SHARE) for share in likely)
 
     def _holds(self, gear: int) -> tuple[float, ...]:
         return self._shares.get(gear, _EQUAL)

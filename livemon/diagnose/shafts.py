@@ -87,7 +87,7 @@ class ShaftWatch:
         before, self._waiting = self._waiting, None
         w = self._in_its_gear(w)
         if w.gear != self._gear or w.regime not in _REGIMES:
-            if before is not None and (before.stated_gear or before.end_s - before.start_s > _OUTLASTS_S):
+            if before is not None and before.end_s - before.start_s > _OUTLASTS_S:
                 self._weigh(before)
             if w.regime == "stationary_in_gear":
                 self._since_s = -inf  # no shift precedes a launch from rest
@@ -100,20 +100,15 @@ class ShaftWatch:
             if before.start_s - self._stretch_start_s > STRETCH_S:
                 self._settle(before.start_s)
             self._weigh(before)
-        told = w.turbine_told and w.gear is not None and w.gear <= self._gears
+        told = w.turbine_told and w.gear is not None and 1 <= w.gear <= self._gears
         settled = w.end_s - w.start_s > _LEAST_S and w.start_s - self._since_s > _SETTLED_S
         if told and settled and w.gear_probability > _SURE:
             self._waiting = w
 
     def _in_its_gear(self, w: Window) -> Window:
         """The window as one of the gear it is in: whoever goes by ratios takes a gear that slips for the
-        one below, or for a shift, the more it slips."""
+        one below, the more it slips."""
         gear, turbine, geared = w.gear, w.turbine_rpm, w.geared_rpm
-        stated = w.stated_gear
-        if stated and gear and geared and max(stated, gear) <= self._gears and w.turbine_told:
-            geared *= exp(self._ln_ratio[stated - 1] - self._ln_ratio[gear - 1])
-            regime = "pull" if w.regime == "shift" else w.regime
-            return replace(w, gear=stated, geared_rpm=geared, regime=regime, gear_probability=1.0)
         drives = w.pump_torque_nm is not None and w.pump_torque_nm > _DRIVES * self._torque_nm
         if not (w.turbine_told and drives and turbine and gear and geared):
             return w
@@ -131,9 +126,7 @@ class ShaftWatch:
             return
         self.seen = True
         seen, here = log(turbine / geared), self._ln_ratio[gear - 1]
-        if w.stated_gear is None and any(
-            abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here
-        ):
+        if any(abs(seen - (x - here)) < _SAME_GEAR for x in self._ln_ratio if x != here):
             return
         unsure_rpm = hypot(w.geared_sd_rpm, _WINDS_UP_RPM * w.pump_torque_unsure_nm)
         noise = _NOISE**2 + (unsure_rpm / geared) ** 2

@@ -61,7 +61,6 @@ class Window:
     pedal_pct: float | None
     brake: bool | None
     clutch_applied: bool | None  # what the vehicle says of its converter clutch
-    stated_gear: int | None  # the gear that the vehicle has stated all the while
     hands_over: bool  # the short end of a stretch before a shift, which may have begun
 
     @property
@@ -110,7 +109,6 @@ class WindowMaker:
         "_speed",
         "_speed_n",
         "_start_s",
-        "_stated",
         "_stretch_start_s",
         "_torque",
     )
@@ -125,7 +123,6 @@ class WindowMaker:
 
     def _clear(self, start_s: float, limit_s: float) -> None:
         self._start_s, self._limit_s = start_s, limit_s
-        self._stated: int | None = -1  # nothing yet
         self._n = self._ratio_n = self._pump_n = self._speed_n = self._geared_n = 0
         self._geared = 0.0
         self._rpm = self._engine_accel = self._ratio = self._pump = self._torque = self._pump_square = 0.0
@@ -174,8 +171,6 @@ class WindowMaker:
             accel = e.road_accel_m_s2
             self._accel += accel
             self._accel_square += accel * accel
-        if e.stated_gear != self._stated:
-            self._stated = e.stated_gear if self._stated == -1 else None
         self._last = e
         return done
 
@@ -234,7 +229,6 @@ class WindowMaker:
             pedal_pct=e.pedal_pct,
             brake=e.brake,
             clutch_applied=e.clutch_applied,
-            stated_gear=self._stated,
             hands_over=shifts and not self._first and length_s < _HANDS_OVER_S,
         )
 

@@ -17,7 +17,6 @@ from livemon.estimate.stated import Stated
 from livemon.estimate.torque import Torque
 from livemon.vehicle import Vehicle
 
-_SWINGS_S: Final = 0.3  # after a shift the turbine comes to its gear. Common practice, no source
 _SHAFT_S: Final = 1.0  # the output shaft was heard so lately
 _SILENT_S: Final = 5.0  # a finer source of road speed that says nothing for so long is gone
 _LEAST_KMH: Final = 0.02  # width of a road-speed reading, however finely it counts
@@ -91,11 +90,6 @@ class Seen:
             return False
         self.speeds.append((t, value, width))
         return True
-
-    def shifts(self, t: float) -> bool | None:
-        """Whether a shift is in process at t or has just been, by the vehicle's word; None without it."""
-        now, before = self.shift.held(t), self.shift.held(t - _SWINGS_S)
-        return None if now is None and before is None else max(now or 0.0, before or 0.0) > 0.5
 
     def shaft_kmh(self, t: float) -> tuple[float, float] | None:
         """Road speed by the output shaft as it is told, nothing smoothed, and its rate [km/h, km/h/s]."""

@@ -12,8 +12,6 @@ from collections.abc import Sequence
 from math import exp, inf
 from typing import Final
 
-_CHANGES: Final = 16  # of the gear stated, kept
-_SILENT_S: Final = 2.5  # after so long what was stated is no longer
 _KEPT: Final = 256  # more than a quick bus tells between hearing and judging
 _EARLY_S: Final = 0.1  # a gear stated so much later than a moment still speaks of it
 _ONE_SAYING_S: Final = 0.5  # what is said again sooner is mostly the same saying
@@ -22,17 +20,13 @@ _TRUE_S, _FALSE_S = 60.0, 6.0
 _FORGET_S: Final = 300.0
 _LONGEST_S: Final = 2.0  # one saying counts for no longer
 _SURE: Final = 0.9
-# Stated for so long, and for so long to come, it is in: some state a gear as its shift begins, which takes a
-# second where it is soft, others after it. Common practice, no source.
-_STEADY_S, _TOLD_STEADY_S, _STAYS_S = 1.5, 0.3, 0.3  # without and with word of shifts in process
-_BELIEVED: Final = 0.25  # with more without than this share of the time with it, it is not
 _ALIKE: Final = 0.03  # a stated ratio is within so much of the file's, as a share of it
 
 
 class Stated:
     """`add` what is stated; `at` each moment in turn gives what is new, `judge` how it agreed."""
 
-    __slots__ = ("_changed", "_false_s", "_newest_s", "_ratios", "_said", "_said_s", "_step_s", "_true_s")
+    __slots__ = ("_false_s", "_ratios", "_said", "_said_s", "_step_s", "_true_s")
 
     def __init__(self, ratios: Sequence[float]) -> None:
         """ratios: of the gears in the vehicle file, first gear first; none if it does not tell."""
@@ -43,15 +37,11 @@ class Stated:
     def forget(self) -> None:
         """The clock was set."""
         self._said: deque[tuple[float, int]] = deque(maxlen=_KEPT)
-        self._changed: deque[tuple[float, int]] = deque(maxlen=_CHANGES)
-        self._said_s, self._step_s, self._newest_s = -inf, 0.0, -inf
+        self._said_s, self._step_s = -inf, 0.0
 
     def add(self, t: float, gear: int) -> None:
         """gear: 1 for first, 0 for neutral."""
         self._said.append((t, gear))
-        if not self._changed or gear != self._changed[-1][1] or t > self._newest_s + _SILENT_S:
-            self._changed.append((t, gear))
-        self._newest_s = t
 
     def add_ratio(self, t: float, ratio: float) -> None:
         """ratio: of the gear that is in; one that is not in the file says nothing, nor one beside neutral."""
@@ -59,7 +49,7 @@ class Stated:
             return
         for i, known in enumerate(self._ratios):
             if abs(ratio - known) < _ALIKE * known:
-                self.add(t, i + 1)
+                self._said.append((t, i + 1))
 
     def at(self, t: float) -> tuple[int, float] | None:
         """(the gear stated since the moment asked for before, weight of any other gear); None if none was."""
@@ -71,23 +61,6 @@ class Stated:
         self._step_s, self._said_s = max(0.0, newest[0] - self._said_s), newest[0]
         other = 0.5 * self._false_s / self._true_s
         return newest[1], min(1.0, other) ** min(1.0, self._step_s / _ONE_SAYING_S)
-
-    def steady(self, t: float, shifts: bool | None) -> int | None:
-        """The gear stated for 1.5 s before t, no other soon after; None if what is stated is not believed.
-
-        shifts: whether the vehicle says that a shift is in process or has just been; None if it says nothing.
-        """
-        if shifts:
-            return None
-        steady_s = _STEADY_S if shifts is None else _TOLD_STEADY_S
-        if self._false_s > _BELIEVED * self._true_s or t > self._newest_s + _SILENT_S:
-            return None
-        since_s = inf
-        for changed_s, gear in reversed(self._changed):
-            if changed_s <= t:
-                return gear if t - changed_s >= steady_s and since_s > t + _STAYS_S else None
-            since_s = changed_s
-        return None
 
     def judge(self, agrees: bool, probability: float) -> None:
         """Whether the gear found likeliest with what was stated is the stated one."""

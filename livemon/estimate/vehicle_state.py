@@ -303,8 +303,6 @@ class VehicleState:
         )  # fmt: skip
         self._launching = tell(e, told)
         self._closed = e.regime == "locked"
-        if turbine is not None:
-            e.stated_gear = self.seen.stated.steady(t, self.seen.shifts(t))
         self.seen.torque.ratio_into(e)
         return e
 

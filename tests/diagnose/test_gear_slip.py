@@ -39,6 +39,21 @@ def test_a_gear_that_held_everything_may_be_worn_by_more_than_was_asked() -> Non
     assert watch.chance(2, 60.0) < 0.08 < 0.5 < watch.chance(2, 200.0)
 
 
+def test_what_has_held_for_hours_may_give_way_yet() -> None:
+    watch = learnt([(60.0, False)] * 20000)
+    assert watch.chance(2, 60.0) < 0.06
+    for _ in range(30):
+        watch.learn(2, 60.0, 1.0, 1e-6, 0.4)
+    assert watch.chance(2, 60.0) > 0.5
+
+
+def test_a_window_that_says_nothing_changes_nothing() -> None:
+    watch = learnt([(60.0, False)])
+    before = watch.chance(2, 60.0)
+    watch.learn(2, 60.0, 0.0, 0.0, 0.4)
+    assert watch.chance(2, 60.0) == before
+
+
 def test_the_order_of_windows_does_not_matter() -> None:
     windows = [(60.0, False), (150.0, True), (90.0, False), (200.0, True), (30.0, False)]
     one, other = learnt(windows), learnt(windows[::-1])

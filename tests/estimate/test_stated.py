@@ -89,34 +89,3 @@ def test_neutral_is_not_taken_for_the_gear_its_ratio_belongs_to() -> None:
     stated.add_ratio(3.0, 1.25)
     said = stated.at(3.0)
     assert said is not None and said[0] == 2
-
-
-def steady(said: list[tuple[float, int]], t: float, shifts: bool | None = None) -> int | None:
-    stated = Stated((3.0, 1.9, 1.2))
-    for at_s, gear in said:
-        stated.add(at_s, gear)
-    return stated.steady(t, shifts)
-
-
-def test_a_gear_is_steady_once_stated_for_a_while_and_still_soon_after() -> None:
-    """Some state a gear before the shift to it, others after: neither moment tells which gear is in."""
-    said = [(0.1 * i, 2 if i < 40 else 3) for i in range(80)]
-    assert [steady(said, t) for t in (1.2, 1.7, 3.6, 3.8, 5.3, 5.6)] == [None, 2, 2, None, None, 3]
-    assert steady(said, 4.5, shifts=False) == 3  # the shift is over, by the vehicle's word
-    assert steady(said, 1.7, shifts=True) is None
-
-
-def test_a_gear_no_longer_stated_is_not_steady() -> None:
-    said = [(0.1 * i, 2) for i in range(40)]
-    assert steady(said, 5.0) == 2 and steady(said, 8.0) is None
-    again = [*said, (9.0, 2), (9.1, 2)]
-    assert steady(again, 9.2) is None  # silent between: what it was meanwhile is not known
-
-
-def test_a_gear_that_speeds_contradict_is_not_steady() -> None:
-    stated = Stated((3.0, 1.9, 1.2))
-    for i in range(400):
-        stated.add(0.1 * i, 2)
-        stated.at(0.1 * i)
-        stated.judge(agrees=False, probability=1.0)
-    assert stated.steady(39.0, None) is None
