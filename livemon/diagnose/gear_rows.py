@@ -7,10 +7,11 @@ from typing import Final
 import numpy as np
 
 from livemon.arrays import Array
-from livemon.diagnose.gear_slip import GearWatch, likeliest, log_any, worn_together
+from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.row_logs import limited
 from livemon.diagnose.slip_rows import ON, OPEN, Predicted, SlipRows
 from livemon.diagnose.windows import Window
+from livemon.diagnose.worn_gears import WornGears
 
 TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the open converter slips
 
@@ -18,11 +19,10 @@ TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the 
 class GearRows:
     """slips: what each gear did when it likely slipped."""
 
-    def __init__(self, rows: SlipRows, torque_nm: float, gears: int) -> None:
-        """torque_nm: peak. rows: with one cause for each of `worn_together`."""
-        self._rows, self._gears, self._worn = rows, gears, worn_together(gears)
-        self.slips = GearWatch(torque_nm)
-        self._own: Array = np.zeros(len(self._worn))  # what windows of these gears themselves say
+    def __init__(self, rows: SlipRows, torque_nm: float, worn: WornGears) -> None:
+        """torque_nm: peak. rows: with one cause for each of `worn`."""
+        self._rows, self._worn, self.slips = rows, worn, GearWatch(torque_nm)
+        self._own: Array = np.zeros(len(worn.sets))  # what windows of these gears themselves say
 
     def weigh(
         self,
@@ -37,7 +37,7 @@ class GearRows:
     ) -> None:
         """Rows of this window's gear may explain it by that gear slipping: `total` (densities by row) and
         `believed` change. open_: chance that the clutch is open, by row."""
-        rows, rpm, slipping = self._rows, w.engine_rpm, self._of(w.gear)
+        rows, rpm, slipping = self._rows, w.engine_rpm, self._worn.of(w.gear)
         if w.gear is None or not slipping:
             return
         of, chance = self.slips.density, self.slips.chance(w.gear, torque_nm)
@@ -64,20 +64,16 @@ class GearRows:
 
     def note(self, gear: int | None, told: Array) -> None:
         """told: what a window in this gear has said of every cause."""
-        for i in self._of(gear):
+        for i in self._worn.of(gear):
             self._own[i] += told[self._rows.first_gear + i] - told[self._rows.sound]
 
     def log_evidence(self, now: Array, sound: float) -> float:
         """ln evidence that a gear slips, or two. now: ln likelihood of every cause; sound: of no fault."""
-        return log_any(self._told(now, sound), self._gears)
+        return self._worn.log_evidence(self._told(now, sound))
 
     def slipping(self, now: Array, sound: float) -> tuple[int, ...]:
         """The gears likeliest to slip, if any do, the one that slipped longest first."""
-        return likeliest(self._told(now, sound), self._gears, self.slips.seen)
+        return self._worn.likeliest(self._told(now, sound), self.slips.seen)
 
     def _told(self, now: Array, sound: float) -> Array:
         return limited(now[self._rows.first_gear :] - sound, self._own)
-
-    def _of(self, gear: int | None) -> list[int]:
-        """Which of `worn_together` this gear is among."""
-        return [i for i, worn in enumerate(self._worn) if gear in worn]

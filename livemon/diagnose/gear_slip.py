@@ -6,16 +6,9 @@ share of turbine speed. In every other gear the same car, tyre, torque signal an
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 from math import erf, exp, hypot, log, sqrt
 from typing import Final
-
-import numpy as np
-
-from livemon.arrays import Array
-from livemon.diagnose.mixture import mixture
-from livemon.diagnose.row_logs import log_mean
 
 # Share of turbine speed lost in the gear: any size between these as likely as any other, by its logarithm.
 _LEAST, _MOST = 0.05, 0.75
@@ -29,38 +22,12 @@ _EQUAL: Final = (1.0 / len(_HOLDS),) * len(_HOLDS)
 _SHARPLY: Final = 5.0
 _LEAST_CHANCE, _MOST_CHANCE = 0.03, 0.9
 _LEAST_SHARE: Final = 1e-4  # of belief: what has held for an hour may give way yet
-TWO: Final = 0.1  # share of worn gears that are two, of one clutch or band. Common practice, no source.
 
 
 def _slips(load: float) -> list[float]:
     """Chance that a gear slips at this share of peak torque, by what it holds."""
     span, load = _MOST_CHANCE - _LEAST_CHANCE, max(load, 0.01)
     return [_LEAST_CHANCE + span / (1.0 + (holds / load) ** _SHARPLY) for holds in _HOLDS]
-
-
-def worn_together(gears: int) -> tuple[tuple[int, ...], ...]:
-    """Gears that may slip: each alone, then each and the next. A shift lets go of one clutch or band and
-    applies another, and what stays may be worn."""
-    return (*((gear,) for gear in range(1, gears + 1)), *((gear, gear + 1) for gear in range(1, gears)))
-
-
-def log_any(told: Array, gears: int) -> float:
-    """ln evidence that a gear slips, or two; told: of each of `worn_together`."""
-    if not gears:
-        return 0.0
-    one = log_mean(told[:gears])
-    return one + mixture(TWO, log_mean(told[gears:]) - one) if gears > 1 else one
-
-
-def likeliest(told: Array, gears: int, seen: Mapping[int, Slipped]) -> tuple[int, ...]:
-    """The gears likeliest to slip, the one that was seen to for longest first."""
-    if not gears:
-        return ()
-    likely = told.copy()
-    likely[gears:] += log(TWO)
-    worn = worn_together(gears)[int(np.argmax(likely))]
-    seconds_s = {gear: seen[gear].seconds_s if gear in seen else 0.0 for gear in worn}
-    return tuple(sorted(worn, key=lambda gear: seconds_s[gear], reverse=True))
 
 
 @dataclass(slots=True)

@@ -17,7 +17,7 @@ from livemon.arrays import Array
 from livemon.converter.curves import Curves
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_rows import TELLS, GearRows
-from livemon.diagnose.gear_slip import Slipped, worn_together
+from livemon.diagnose.gear_slip import Slipped
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
 from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
@@ -26,6 +26,7 @@ from livemon.diagnose.shafts import ShaftWatch
 from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
+from livemon.diagnose.worn_gears import WornGears
 from livemon.vehicle import Vehicle
 
 _SCALE_SD: Final = 0.003  # of turbine speed: what tyre and calibration leave wrong at least
@@ -53,9 +54,9 @@ class LockupWatch:
 
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float, gears: int) -> None:
         self._vehicle, self._curves, self._torque_nm = vehicle, curves, torque_nm
-        worn = len(worn_together(gears))
-        self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, worn)
-        self._gears = GearRows(rows, torque_nm, gears)
+        worn = WornGears(gears)
+        self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, len(worn.sets))
+        self._gears = GearRows(rows, torque_nm, worn)
         self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
         self.bit = ClutchBit()
         self._says: bool | None = None

@@ -14,10 +14,11 @@ from typing import Final
 import numpy as np
 
 from livemon.arrays import Array
-from livemon.diagnose.gear_slip import GearWatch, likeliest, log_any, worn_together
+from livemon.diagnose.gear_slip import GearWatch
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, log_mean, normal
 from livemon.diagnose.windows import Window
+from livemon.diagnose.worn_gears import WornGears
 
 _SCALE_SD: Final = 0.02  # of reported road speed against turbine and ratio
 _NOISE: Final = 0.005  # of the ratio of both speeds, from window to window
@@ -38,7 +39,7 @@ _REGIMES: Final = ("launch", "pull", "locked", "coast")
 
 
 class ShaftWatch:
-    """Feed every window. Rows: sound, then a wrong ratio of each gear, then those of `worn_together`.
+    """Feed every window. Rows: sound, then a wrong ratio of each gear, then those of `WornGears`.
 
     seen: whether turbine speed was ever told. slips: what each gear did when it likely slipped.
     """
@@ -48,8 +49,8 @@ class ShaftWatch:
         self._torque_nm, self.slips = torque_nm, GearWatch(torque_nm)
         self._gears = gears = len(ratios)
         self._ln_ratio = [log(ratio) for ratio in ratios]
-        self._worn = worn_together(gears)
-        rows = 1 + gears + len(self._worn)
+        self._worn = WornGears(gears)
+        rows = 1 + gears + len(self._worn.sets)
         self._scale: Array = np.zeros(rows)
         self._var: Array = np.full(rows, _SCALE_SD**2)
         self._wrong: Array = np.zeros(gears)  # ln of what the file's ratio is to be multiplied by
@@ -67,12 +68,12 @@ class ShaftWatch:
     @property
     def log_evidence(self) -> float:
         """ln evidence that a gear slips, or two that share what is worn."""
-        return log_any(self._of_worn(), self._gears)
+        return self._worn.log_evidence(self._of_worn())
 
     @property
     def slipping(self) -> tuple[int, ...]:
         """The gears likeliest to slip, if any do: the one that slipped longest first."""
-        return likeliest(self._of_worn(), self._gears, self.slips.seen)
+        return self._worn.likeliest(self._of_worn(), self.slips.seen)
 
     def _of_worn(self) -> Array:
         now, gears = self._ledger.now, self._gears
@@ -140,7 +141,7 @@ class ShaftWatch:
         torque_nm = 0.25 * self._torque_nm if w.pump_torque_nm is None else w.pump_torque_nm
         chance, lost_rpm = self.slips.chance(gear, torque_nm), turbine - geared
         odds, ahead, told = 1.0, 0.0, (0.0, 0.0)
-        for row in self._rows_of(gear):
+        for row in (1 + self._gears + i for i in self._worn.of(gear)):
             sound_rpm, var_rpm2 = geared * float(self._scale[row]), float(variance[row]) * geared * geared
             density = self.slips.density(gear, lost_rpm, sound_rpm, turbine + sound_rpm, var_rpm2)
             told = max(told, (turbine * density, float(total[row])), key=sum)
@@ -161,10 +162,6 @@ class ShaftWatch:
         gain = weight * self._var / variance
         self._scale += gain * (seen - self._scale)
         self._var *= 1.0 - gain
-
-    def _rows_of(self, gear: int) -> list[int]:
-        """Rows in which this gear may slip."""
-        return [1 + self._gears + i for i, slipping in enumerate(self._worn) if gear in slipping]
 
     def _settle(self, start_s: float) -> None:
         self._stretch_start_s = start_s

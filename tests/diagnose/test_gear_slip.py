@@ -7,7 +7,8 @@ from math import exp, log
 import numpy as np
 import pytest
 
-from livemon.diagnose.gear_slip import TWO, GearWatch, Slipped, likeliest, log_any, worn_together
+from livemon.diagnose.gear_slip import GearWatch, Slipped
+from livemon.diagnose.worn_gears import TWO, WornGears
 
 PEAK_NM = 240.0
 
@@ -79,19 +80,29 @@ def test_evidence_is_the_sum_over_what_it_may_hold() -> None:
 
 
 def test_neighbours_may_be_worn_together() -> None:
-    assert worn_together(3) == ((1,), (2,), (3,), (1, 2), (2, 3))
-    assert worn_together(1) == ((1,),) and worn_together(0) == ()
+    assert WornGears(3).sets == ((1,), (2,), (3,), (1, 2), (2, 3))
+    assert [WornGears(3).of(gear) for gear in (1, 2, 3, 4, 0, -1, None)] == [
+        (0, 3),
+        (1, 3, 4),
+        (2, 4),
+        (),
+        (),
+        (),
+        (),
+    ]
+    assert WornGears(1).sets == ((1,),) and WornGears(0).sets == ()
 
 
 def test_evidence_of_any_gear() -> None:
     told = np.array([2.0, -1.0, 0.0, 5.0, -3.0])
     alone, both = np.exp(told[:3]).mean(), np.exp(told[3:]).mean()
-    assert exp(log_any(told, 3)) == pytest.approx((1.0 - TWO) * alone + TWO * both)
-    assert log_any(np.array([2.0]), 1) == pytest.approx(2.0) and log_any(np.zeros(0), 0) == 0.0
+    assert exp(WornGears(3).log_evidence(told)) == pytest.approx((1.0 - TWO) * alone + TWO * both)
+    assert WornGears(1).log_evidence(np.array([2.0])) == pytest.approx(2.0)
+    assert WornGears(0).log_evidence(np.zeros(0)) == 0.0
 
 
 def test_the_likeliest_gears_and_the_longest_first() -> None:
     seen = {2: Slipped(0.0, seconds_s=5.0), 3: Slipped(0.0, seconds_s=9.0)}
-    assert likeliest(np.array([0.0, 4.0, 0.0, 0.0, 5.0]), 3, seen) == (2,)  # two are rarer than one
-    assert likeliest(np.array([0.0, 4.0, 0.0, 0.0, 9.0]), 3, seen) == (3, 2)
-    assert likeliest(np.zeros(0), 0, seen) == ()
+    assert WornGears(3).likeliest(np.array([0.0, 4.0, 0.0, 0.0, 5.0]), seen) == (2,)  # two are rarer than one
+    assert WornGears(3).likeliest(np.array([0.0, 4.0, 0.0, 0.0, 9.0]), seen) == (3, 2)
+    assert WornGears(0).likeliest(np.zeros(0), seen) == ()
