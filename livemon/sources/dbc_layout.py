@@ -55,6 +55,14 @@ class Bits(NamedTuple):
     mask: int
     sign: int  # its top bit when signed, else 0
 
+    @property
+    def places(self) -> int:
+        """Its bits of the longest frame, as one number: the first byte lowest."""
+        taken = self.mask << self.shift
+        if self.little_endian:
+            return taken
+        return int.from_bytes(taken.to_bytes(self.least_bytes, "big"), "little")
+
     def of(self, data: bytes) -> int:
         """The number, unsigned, in a frame that is long enough."""
         number = (
@@ -107,6 +115,7 @@ class Layout(NamedTuple):
 def layout_of(signals: Iterable[tuple[str, Message, Signal]]) -> Layout:
     """Where these quantities lie. Raises ValueError with the first signal that cannot be used, and why."""
     always, switched = [], []
+    taken: list[tuple[Message, Signal, int]] = []  # of those that lie in every frame
     for quantity, message, signal in signals:
         try:
             field, multiplexers = _field(signal, quantity), _multiplexers(message, signal)
@@ -114,8 +123,13 @@ def layout_of(signals: Iterable[tuple[str, Message, Signal]]) -> Layout:
             raise ValueError(f"{message.name}.{signal.name}: {problem}") from None
         if multiplexers:
             switched.append(Switched(multiplexers, field))
-        else:
-            always.append(field)
+            continue
+        places = _bits(signal).places
+        for its_message, other, its_places in taken:
+            if its_message is message and other is not signal and its_places & places:
+                raise ValueError(f"{message.name}.{signal.name}: bits that {other.name} has too")
+        taken.append((message, signal, places))
+        always.append(field)
     return Layout(tuple(always), tuple(switched))
 
 

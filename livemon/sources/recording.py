@@ -158,7 +158,7 @@ class OtherFormat(Recording):
                     taken = lines.taken
                     try:
                         yield from reader
-                        return
+                        break
                     except (ValueError, LookupError):
                         if lines.taken == taken:
                             raise
@@ -166,6 +166,9 @@ class OtherFormat(Recording):
         finally:
             logging.getLogger("can.io.trc").removeHandler(said)
             lines.close()  # a reader that does not like the beginning never had it
+        if lines.cut:
+            self.counters["cut_last_line"] += 1
+            self.notices.append(f"{self.path}: the last line has no end and may be cut; left out")
 
     def _rows(self) -> Iterator[can.Message]:
         """The rows of a database. python-can's reader takes a number in place of the data for a size."""

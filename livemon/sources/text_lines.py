@@ -11,15 +11,20 @@ from typing import Final
 _LONGEST_LINE: Final = 4096  # of CAN FD stays under 500
 _COMMENTS: Final = ("//", ";")
 _NO_LINE: Final = ";\n"  # neither header nor frame in any of the formats
+_DIGITS: Final = frozenset("0123456789")
 
 
 class TextLines:
-    """An open text file as python-can's readers want one; `taken` counts its lines. `stop` ends it early."""
+    """An open text file as python-can's readers want one; `taken` counts its lines. `stop` ends it early.
+
+    `cut`: its last line has no end. A frame in it is left out, as half a byte reads as a whole one.
+    """
 
     def __init__(self, path: Path, counters: Counter[str], stop: Callable[[], bool]) -> None:
         self._counters = counters
         self._stop = stop
         self.taken = 0
+        self.cut = False
         self._again = False
         opened = gzip.open if path.suffix.lower() == ".gz" else open
         self._file = opened(path, "rt", encoding="utf-8-sig", errors="replace")
@@ -34,6 +39,9 @@ class TextLines:
         while not self._stop() and (line := self._file.readline(_LONGEST_LINE)):
             self.taken += 1
             whole = len(line) < _LONGEST_LINE or self._skip_rest()
+            if len(line) < _LONGEST_LINE and not line.endswith("\n") and line.lstrip()[:1] in _DIGITS:
+                self.cut = True
+                continue
             if whole and "\N{REPLACEMENT CHARACTER}" not in line:
                 return line
             if not line.startswith(_COMMENTS):

@@ -80,18 +80,30 @@ class History:
         self.path = Path(path) if path is not None else default_path()
 
     def add(self, result: Mapping[str, Any], vin: str | None = None, when: datetime | None = None) -> int:
-        """Keep one result and return its number. `when` it was driven; else it is dated now."""
+        """Keep one result and return its number. `when` it was driven; else it is dated now.
+
+        One that is kept already, to the last digit, with that VIN and of that date if one is given, is the
+        same drive and stays one check.
+        """
+        dated = when is not None
         when = (when or datetime.now(UTC)).astimezone(UTC)
+        stamp = when.isoformat(timespec="seconds")
         vehicle = (result.get("vehicle") or {}).get("name")
         text = json.dumps(result, ensure_ascii=True, allow_nan=False)
         with self._open(create=True) as db:
             db.execute("INSERT OR IGNORE INTO secret VALUES (1, ?)", (secrets.token_bytes(32),))
             hashed = _hash(db, vin) if vin else None
+            same = db.execute(
+                "SELECT id FROM checks WHERE result = ? AND vin_hash IS ? AND (checked_at = ? OR NOT ?)",
+                (text, hashed, stamp, dated),
+            ).fetchone()
+            if same is not None:
+                return int(same[0])
             shown = mask(vin) if vin else None
             cursor = db.execute(
                 "INSERT INTO checks (checked_at, vin_hash, vin_shown, vehicle, result)"
                 " VALUES (?, ?, ?, ?, ?)",
-                (when.isoformat(timespec="seconds"), hashed, shown, vehicle, text),
+                (stamp, hashed, shown, vehicle, text),
             )
             assert cursor.lastrowid is not None
             return cursor.lastrowid

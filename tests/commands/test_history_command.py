@@ -45,7 +45,7 @@ def test_list_show_and_forget(kept: Path, capsys: pytest.CaptureFixture[str]) ->
 
 
 def test_compare_by_vin(kept: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    assert main(["history", "add", str(kept), "--vin", "abc1234567890xyz9"]) == 0
+    assert main(["history", "add", str(kept), "--vin", "abc1234567890xyz9", "--driven", "2026-01-05"]) == 0
     assert main(["history", "compare", "ABC1234567890XYZ9"]) == 0
     out = capsys.readouterr().out
     assert "K of expected" in out and out.count("84 % (77 to 90)") == 2

@@ -61,6 +61,28 @@ def test_hostile_files(tmp_path: Path, content: bytes) -> None:
                 assert reading.quantity in QUANTITIES
 
 
+@pytest.mark.parametrize(
+    ("turbine", "shared"),
+    [
+        ("16|16@1+", False),
+        ("15|16@1+", True),
+        ("23|16@0+", False),  # big-endian: given by its highest bit
+        ("15|16@0+", True),
+        ("0|16@1+", True),
+    ],
+)
+def test_two_signals_that_share_bits_are_not_both_read(tmp_path: Path, turbine: str, shared: bool) -> None:
+    path = tmp_path / "v.dbc"
+    signals = f' SG_ n : 0|16@1+ (0.25,0) [0|0] "" B\n SG_ t : {turbine} (0.25,0) [0|0] "" B\n'
+    path.write_text(f"{HEAD}BO_ 1 M: 8 A\n{signals}")
+    if not shared:
+        DbcDecoder(path, {"engine_rpm": "M.n", "turbine_rpm": "M.t"})
+        return
+    with pytest.raises(RecordingError, match=r"v\.dbc: .*M\.t: bits that n has too"):
+        DbcDecoder(path, {"engine_rpm": "M.n", "turbine_rpm": "M.t"})
+    DbcDecoder(path, {"turbine_rpm": "M.t"})  # one of them alone may be what it says
+
+
 def test_missing_file(tmp_path: Path) -> None:
     with pytest.raises(RecordingError, match="no such file"):
         DbcDecoder(tmp_path / "none.dbc")

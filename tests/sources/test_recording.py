@@ -107,6 +107,27 @@ def test_cut_files_give_what_is_whole(tmp_path: Path, suffix: str) -> None:
         assert all(len(frame.data) <= 8 for frame in frames)
 
 
+@pytest.mark.parametrize("suffix", [".asc", ".csv", ".trc"])
+def test_a_line_cut_anywhere_is_left_out_and_told(tmp_path: Path, suffix: str) -> None:
+    """Half a byte of data would be read as a whole one: 1A 0B cut to 1A 0 is another engine speed."""
+    path = tmp_path / f"drive{suffix}"
+    with can.Logger(path) as writer:
+        for message in messages():
+            writer.on_message_received(message)
+    whole = path.read_bytes()
+    end = whole.rindex(b"\n", 0, len(whole) * 2 // 3)
+    begin = whole.rindex(b"\n", 0, end) + 1
+    path.write_bytes(whole[:begin])
+    before = list(open_recording(path))
+    first = begin + len(whole[begin:end]) - len(whole[begin:end].lstrip()) + 1
+    for cut in range(first, end):
+        path.write_bytes(whole[:cut])
+        recording = open_recording(path)
+        assert list(recording) == before
+        assert recording.counters["cut_last_line"] == 1
+        assert "cut" in recording.notices[-1]
+
+
 def test_a_cut_binary_recording_says_so(tmp_path: Path) -> None:
     path = tmp_path / "drive.blf"
     with can.Logger(path) as writer:

@@ -42,6 +42,19 @@ def test_checks_come_oldest_first_whatever_the_order_they_were_kept_in(history: 
     assert [c.id for c in history.checks()] == [early, late]
 
 
+def test_the_same_drive_kept_twice_is_one_check(history: History) -> None:
+    kept = history.add(_result(), VIN, WHEN)
+    assert history.add(_result(), VIN, WHEN) == kept
+    assert history.add(_result(), VIN) == kept  # read in again from its file, later
+    assert len(history.checks()) == 1
+    others = [
+        history.add(_result(), None, WHEN),
+        history.add(_result(), VIN, WHEN + timedelta(days=1)),
+        history.add(_result(finding="gear_slip"), VIN, WHEN),
+    ]
+    assert len({kept, *others}) == len(history.checks()) == 4
+
+
 def test_a_check_nobody_dates_is_of_today(history: History) -> None:
     kept = history.add(_result())
     assert datetime.now(UTC) - history.check(kept).checked_at < timedelta(minutes=1)
@@ -149,7 +162,8 @@ def test_a_process_killed_while_writing_loses_nothing_that_was_kept(history: His
         "import sys, os\n"
         "from livemon.store.history import History\n"
         "h = History(sys.argv[1])\n"
-        "while True: print(h.add({'vehicle': {'name': 'x' * 5000}}), flush=True)\n"
+        "n = os.getpid() << 32\n"
+        "while True: print(h.add({'vehicle': {'name': 'x' * 5000}, 'n': (n := n + 1)}), flush=True)\n"
     )
     for _ in range(3):
         process = subprocess.Popen([sys.executable, "-c", program, str(history.path)], stdout=subprocess.PIPE)
@@ -161,13 +175,13 @@ def test_a_process_killed_while_writing_loses_nothing_that_was_kept(history: His
         assert set(kept) <= {c.id for c in history.checks()}
 
 
-def _keep_ten(path: str) -> None:
-    for _ in range(10):
-        History(path).add(_result())
+def _keep_ten(path: str, name: str) -> None:
+    for n in range(10):
+        History(path).add(_result(f"{name} {n}"))
 
 
 def test_two_processes_at_once_lose_nothing(history: History) -> None:
-    writers = [multiprocessing.Process(target=_keep_ten, args=(str(history.path),)) for _ in range(2)]
+    writers = [multiprocessing.Process(target=_keep_ten, args=(str(history.path), name)) for name in "ab"]
     for writer in writers:
         writer.start()
     for writer in writers:
@@ -193,7 +207,7 @@ def test_two_processes_at_once_lose_nothing(history: History) -> None:
 )
 def test_a_damaged_row_spoils_no_other(history: History, column: str, value: object) -> None:
     history.add(_result(), None, WHEN)
-    history.add(_result(), None, WHEN)
+    history.add(_result(), VIN, WHEN)
     with sqlite3.connect(history.path) as db:
         db.execute("ALTER TABLE checks RENAME TO old")
         db.execute("CREATE TABLE checks AS SELECT * FROM old")  # without the columns' constraints
