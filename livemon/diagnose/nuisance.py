@@ -51,8 +51,8 @@ _OFFSET_LEAST_NM: Final = 6.0
 TYRE_SD: Final = 0.018  # tyre size gives the radius (docs/converter.md), speed readings their own error
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
-# Service literature accepts stall speeds 100-150 rpm (5-7 %) either side of the figure [heisler, table 5.3]
-# [truck-manual], and published converters differ by as much from any curve derived for them.
+# Service literature accepts stall speeds 100 rpm (5 %) either side of the figure [heisler, table 5.3],
+# trucks 150 rpm (from memory), and published converters differ by as much from any curve derived for them.
 _CAR_TO_CAR_K_SD: Final = 0.045
 # Five families of curves, two from their sources and three from memory (tests/vectors), against those derived
 # for them: rms from speed ratio 0.84 to 0.92.
