@@ -106,7 +106,7 @@ class Looks:
         if open_clutch and ratio is not None and ratio > FROM_SR:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
-            capacity = self._capacity(w)
+            capacity = self._capacity(w, x)
         if not self._tells_force(w):
             return capacity, None
         if open_clutch:
@@ -160,7 +160,7 @@ class Looks:
         all_rows: Array = tr - self._lost * (tr - 1.0) + self._seized * (at(c.tr_seized, ratio) - tr)
         return np.maximum(all_rows, 0.2)
 
-    def _capacity(self, w: Window) -> Look | None:
+    def _capacity(self, w: Window, x: Array) -> Look | None:
         pump, torque, ratio = w.pump_torque_nm, w.engine_torque_nm, w.speed_ratio
         if pump is None or torque is None or ratio is None:
             return None
@@ -169,7 +169,9 @@ class Looks:
         if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
         indicated = torque + self._friction_nm
-        made = np.maximum(pump + self.gain * indicated, 0.2 * pump)
+        # At light load an offset may be half of the torque: no line drawn at none of it goes there.
+        off = x[:, State.GAIN] * indicated + x[:, State.OFFSET]
+        made = np.maximum(pump + self.gain * indicated + off, 0.2 * pump)
         h = self._h_capacity
         h[:, State.GAIN] = 0.5 * indicated / made
         # Noise is the same for all rows: none may gain by claiming less of it.
@@ -190,6 +192,7 @@ class Looks:
             + (0.5 * model_share * self._prior.torque_nm / pump) ** 2
         )
         seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
+        seen += 0.5 * off / made  # what the linear step will take off for what `made` already holds
         return Look(seen, h, variance, _odd(w), _ODD_CAPACITY_SD)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
@@ -235,7 +238,8 @@ class Looks:
         h *= lighter[:, None]
         h[:, State.GAIN_WANDER] = wander
         left = lighter * (tractive - self._drag - air)
-        h[:, State.MASS] = left
+        pulls = left - (h * x).sum(1)  # with what is known of the torque by now
+        h[:, State.MASS] = pulls
         h[:, State.ROLLING] = h[:, State.GRADE] = h[:, State.SLOPE] = 1.0
         h[:, State.AERO] = lighter * air
         h[:, State.LATE] = w.road_jerk_m_s3 / STANDARD_GRAVITY_M_S2
@@ -247,7 +251,7 @@ class Looks:
         seen = left - body.rolling_resistance.value
         seen -= w.road_accel_m_s2 * (1.0 + rotating_share(body, per_m)) / STANDARD_GRAVITY_M_S2
         # What the linear step will take off for the two states the sum above already holds.
-        seen += left * x[:, State.MASS] + h[:, State.AERO] * x[:, State.AERO]
+        seen += pulls * x[:, State.MASS] + h[:, State.AERO] * x[:, State.AERO]
         tractive = lighter * tractive
         little = pump is None or pump < 0.05 * self._prior.torque_nm
         if w.brake is None and (foot_off or little):

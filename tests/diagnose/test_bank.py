@@ -171,3 +171,17 @@ def test_accessories_switched_on_in_mid_drive_are_no_weak_engine() -> None:
         time_s += 10.0
     assert bank.rows[bank.best_row("none")].walk_nm > 0.0
     assert bank.log_finding()["engine_low_output"] < -10.0
+
+
+@pytest.mark.parametrize("offset_nm", [20.0, -12.0])
+def test_an_offset_of_the_torque_signal_is_found_at_light_load(offset_nm: float) -> None:
+    """A line drawn at no offset overshoots: torque is in K by its root, and 20 N m are two thirds of 30."""
+    bank, time_s = new_bank(), 0.0
+    for told_nm, speed_ratio in [(30.0, 0.45), (120.0, 0.6), (45.0, 0.7), (70.0, 0.45), (30.0, 0.7)] * 12:
+        rpm = at(CURVES.k, speed_ratio) * (told_nm + offset_nm) ** 0.5
+        bank.feed(window(estimate(time_s, "pull", 2, speed_ratio, told_nm, rpm), 1.0))
+        time_s += 10.0
+    sound = bank.best_row("none")
+    found_nm, sd_nm = bank.state(sound, State.OFFSET)
+    assert sd_nm < 3.0 and abs(found_nm - offset_nm) < 2.0
+    assert abs(bank.state(sound, State.K_SCALE)[0]) < 0.015
