@@ -35,7 +35,8 @@ class Presence:
         self._curves, self._torque_nm = curves, torque_nm
         # a held stator takes its torque at less slip than a sound one, and is a converter all the same
         self._least_k = tuple(map(min, curves.k, curves.k_seized))
-        self.told = bool(vehicle.curve) or vehicle.stall_speed_rpm is not None
+        numbers = (vehicle.stall_speed_rpm, vehicle.stall_torque_ratio, vehicle.coupling_speed_ratio)
+        self.told = bool(vehicle.curve) or any(number is not None for number in numbers)
         self.open_s = self.open_pull_s = 0.0
         self.first_gear_solid_s = 0.0
         self.first_gear_open_s = self.first_gear_told_s = 0.0  # the second of these with turbine speed told

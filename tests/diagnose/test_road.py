@@ -25,6 +25,14 @@ from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, of_any_weight
 
 CURVES = curves_of(VEHICLE)
+BARE = replace(  # its file holds no number of a converter
+    VEHICLE,
+    stall_speed_rpm=None,
+    stall_torque_nm=None,
+    stall_torque_ratio=None,
+    coupling_speed_ratio=None,
+    curve=(),
+)
 
 
 def window(speed_ratio: float, pump_nm: float, rpm: float, sd: float = 0.003) -> Window:
@@ -127,11 +135,21 @@ def test_where_turbine_speed_is_told_only_no_slip_at_all_is_a_friction_clutch(
     assert presence.clutch_car == friction
 
 
+@pytest.mark.parametrize("number", ["stall_speed_rpm", "stall_torque_ratio", "coupling_speed_ratio"])
+def test_any_number_of_a_converter_in_the_file_says_that_there_is_one(number: str) -> None:
+    """One good look is then enough; without any, a launch may be a friction clutch let in."""
+    known = replace(BARE, **{number: getattr(VEHICLE, number)})
+    for vehicle, seen in ((known, True), (BARE, False)):
+        presence = Presence(vehicle, CURVES, 240.0)
+        for _ in range(4):
+            presence.feed(replace(window(0.6, 120.0, 2000.0), regime="launch"))
+        assert presence.seen == seen
+
+
 @pytest.mark.parametrize("told", [True, False])
 def test_first_gear_that_is_told_to_be_open_is_a_converters(told: bool) -> None:
     """No converter numbers in the file, a drive mostly with the clutch on."""
-    bare = replace(VEHICLE, stall_speed_rpm=None, stall_torque_nm=None, curve=())
-    presence = Presence(bare, CURVES, 240.0)
+    presence = Presence(BARE, CURVES, 240.0)
     source = "broadcast" if told else "ratios"
     for _ in range(200):
         presence.feed(replace(window(0.995, 120.0, 1800.0), regime="locked", gear=5, turbine_source=source))
@@ -142,12 +160,7 @@ def test_first_gear_that_is_told_to_be_open_is_a_converters(told: bool) -> None:
 
 def test_a_clutch_let_in_says_nothing_of_the_engine() -> None:
     """Without converter numbers in the file, slip in launches may be a friction clutch."""
-    bare = replace(
-        VEHICLE,
-        stall_speed_rpm=None, stall_torque_nm=None, stall_torque_ratio=None,
-        coupling_speed_ratio=None, curve=(),
-    )  # fmt: skip
-    for vehicle, looks in ((bare, False), (VEHICLE, True)):
+    for vehicle, looks in ((BARE, False), (VEHICLE, True)):
         diagnoser = Diagnoser(vehicle)
         w = replace(window(0.4, 150.0, 1500.0), regime="launch")
         diagnoser.bank.feed(w, False, diagnoser.presence.reads_k)
