@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import erf, exp, hypot, inf, log, pi, sqrt
 from typing import Final
 
@@ -18,8 +18,8 @@ _ABSOLUTE_SPAN_PCT: Final = 63.0
 _FURTHER_PCT: Final = 2.5  # further down than was thought possible: all before was less than it seemed
 _REST_ABSOLUTE_PCT: Final = 8.0
 _REST_NOISE_PCT: Final = 2.0
-# How much of its rating a sound engine gives at least at a share of pedal travel, and how far pedal maps
-# differ there: (share of travel, share of rating, standard deviation). Common practice, no source.
+# How much of its rating a sound engine gives from a share of pedal travel on, and how far pedal maps differ
+# there: (share of travel, share of rating, standard deviation). Common practice, no source.
 _STEPS: Final = ((0.92, 0.97, 0.07), (0.78, 0.92, 0.12), (0.64, 0.82, 0.17))
 _LEAST_S: Final = 3.0  # pedal and torque are read at different moments
 _SPOOLS_S: Final = 1.5  # a turbocharger needs its time after the pedal went down. Common practice, no source
@@ -40,7 +40,7 @@ _REPORTS_ALL: Final = 0.9  # of what a sound engine gives: less, and the engine 
 
 @dataclass(slots=True)
 class Step:
-    """The best the engine gave at one share of pedal travel or more, near one speed.
+    """The best the engine gave from one share of pedal travel to the next, near one speed.
 
     Or on average over all speeds: torque and speed are then those of the longest.
     """
@@ -99,30 +99,29 @@ class FullPedal:
         if self._span_pct > thought + _FURTHER_PCT:
             self._bands = [{} for _ in _STEPS]
         travel = self.travel(w.pedal_pct)
-        rated = engine_torque_limit(self._vehicle, w.engine_rpm) if travel >= _STEPS[-1][0] else None
-        settled = abs(w.engine_accel_rpm_s) < _SETTLED_RPM_S and w.regime not in ("shift", "unknown")
+        share = self._of_rating(w) if travel >= _STEPS[-1][0] else None
         for i, (least, _, _) in enumerate(_STEPS):
+            since_s = self._since_s[i]
             if travel < least:
                 self._since_s[i] = None
-                continue
-            since_s = self._since_s[i]
-            if since_s is None:
+            elif since_s is None:
                 self._since_s[i] = w.end_s  # the window in which the pedal went down does not count
-                continue
-            if rated is None or w.engine_torque_nm is None or not settled or w.engine_rpm < _LEAST_RPM:
-                continue
-            if w.start_s < since_s + _SPOOLS_S:
-                continue
-            if w.torque_source in OF_RATING:
-                continue
-            step = self._bands[i].setdefault(int(w.engine_rpm / _BAND_RPM), Step())
-            step.first_s = step.first_s or w.start_s
-            step.last_s = w.end_s
-            step.seconds_s += w.end_s - w.start_s
-            share = w.engine_torque_nm / rated.value
-            if share > step.share:
-                step.share, step.rpm, step.torque_nm = share, w.engine_rpm, w.engine_torque_nm
-                step.rated_sd = rated.sd / rated.value
+            elif share is not None and w.start_s >= since_s + _SPOOLS_S:
+                band = int(w.engine_rpm / _BAND_RPM)
+                now = Step(w.end_s - w.start_s, *share, w.start_s, w.end_s)
+                before = self._bands[i].get(band)
+                self._bands[i][band] = now if before is None else _both(before, now)
+                share = None  # it counts once, for the step that expects most
+
+    def _of_rating(self, w: Window) -> tuple[float, float, float, float] | None:
+        """(torque of the window as a share of its rating, rpm, torque, sd of the rating as a share)."""
+        rated, torque_nm = engine_torque_limit(self._vehicle, w.engine_rpm), w.engine_torque_nm
+        settled = abs(w.engine_accel_rpm_s) < _SETTLED_RPM_S and w.regime not in ("shift", "unknown")
+        if rated is None or torque_nm is None or not settled:
+            return None
+        if w.engine_rpm < _LEAST_RPM or w.torque_source in OF_RATING:
+            return None
+        return torque_nm / rated.value, w.engine_rpm, torque_nm, rated.sd / rated.value
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
@@ -130,12 +129,16 @@ class FullPedal:
         return min(self._told(), key=lambda each: each[2], default=None)
 
     def _told(self) -> list[tuple[Step, float, float]]:
-        """As `best`, of every step that has a moment of its own."""
+        """As `best`, of every step held long enough, what was shorter counting for the next."""
         told: list[tuple[Step, float, float]] = []
+        shorter: dict[int, Step] = {}
         for bands, (_, share, spread) in zip(self._bands, _STEPS, strict=True):
-            step = _together(bands.values())
-            if step.seconds_s >= _LEAST_S and all(step.share != of.share for of, _, _ in told):
-                told.append((step, *self._sound(share, hypot(spread, step.rated_sd))))
+            for band, step in bands.items():
+                shorter[band] = _both(shorter[band], step) if band in shorter else step
+            held = _together(shorter.values())
+            if held.seconds_s >= _LEAST_S:
+                told.append((held, *self._sound(share, hypot(spread, held.rated_sd))))
+                shorter = {}
         return told
 
     def _sound(self, share: float, sd: float) -> tuple[float, float]:
@@ -204,6 +207,16 @@ def _together(bands: Iterable[Step]) -> Step:
         sum(band.rated_sd * band.seconds_s for band in held) / seconds_s,
         min(band.first_s for band in given),
         max(band.last_s for band in given),
+    )
+
+
+def _both(one: Step, other: Step) -> Step:
+    """The best of either, and the time of both."""
+    return replace(
+        max(one, other, key=lambda step: step.share),
+        seconds_s=one.seconds_s + other.seconds_s,
+        first_s=min(one.first_s, other.first_s),
+        last_s=max(one.last_s, other.last_s),
     )
 
 

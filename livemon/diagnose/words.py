@@ -123,7 +123,8 @@ def _told(d: Seen, name: FindingName) -> list[Said | None]:
         case "none":
             return [
                 road.sound(d), road.launch_k(d, name), road.launch_t(d, name), road.pulls(d, name),
-                road.locked(d, name), road.coasting(d, name), words_clutch.clutch(d),
+                road.locked(d, name), road.coasting(d, name), road.full_pedal(d, name),
+                words_clutch.clutch(d),
             ]  # fmt: skip
         case "stator_not_holding":
             seen = [road.launch_k(d, name), road.launch_t(d, name), *road.weighed(d, name)]
@@ -134,7 +135,7 @@ def _told(d: Seen, name: FindingName) -> list[Said | None]:
                 road.locked(d, name),
             ]  # fmt: skip
         case "engine_low_output":
-            told = road.full_pedal(d)
+            told = road.full_pedal(d, name)
             seen = [road.made(d), *road.weighed(d, name), road.locked(d, name), road.launch_t(d, name)]
             seen.append(road.launch_k(d, name))
             return [told, *seen] if d.full_pedal.log_evidence > 0.0 else [*seen, told]

@@ -177,8 +177,8 @@ def coasting(d: Seen, name: FindingName) -> Said | None:
     return Said(text, way(seen, {"none": 0.0, "engine_low_output": 0.0, "driveline_drag": drag}, name))
 
 
-def full_pedal(d: Seen) -> Said | None:
-    """Torque reported with the pedal well down, against the rating; for a weak engine."""
+def full_pedal(d: Seen, name: FindingName) -> Said | None:
+    """Torque reported with the pedal well down, against the rating; for a weak engine or a sound one."""
     best = d.full_pedal.best
     if best is None:
         return None
@@ -188,9 +188,10 @@ def full_pedal(d: Seen) -> Said | None:
         f"of its rating (longest {step.torque_nm:.0f} N m at {step.rpm:.0f} rpm); a sound engine gives "
         f"{100 * expected:.0f} ± {200 * sd:.0f} %"
     )
-    if d.full_pedal.log_evidence > 0.0:
-        return Said(f"{text}.")
-    return Said(f"{text}: what it reports shows no loss.", "neither")
+    shows = d.full_pedal.log_evidence
+    if name == "none":
+        return Said(f"{text}.", "for" if shows < TESTED else "against" if shows > 0.0 else "neither")
+    return Said(f"{text}.") if shows > 0.0 else Said(f"{text}: what it reports shows no loss.", "neither")
 
 
 def made(d: Seen) -> Said:

@@ -93,6 +93,22 @@ def test_two_steps_of_the_pedal_tell_more_than_one_and_the_same_moment_is_no_sec
     assert told(near, far) > max(told(far), told(near))
 
 
+def test_full_pedal_does_not_stand_in_for_part_of_it() -> None:
+    """Eight tenths with the pedal on the floor is no good figure for two thirds of its travel."""
+    floored = [(100.0, 0.8 * 250.0, 3500.0)] * 5
+    alone = driven(ENGINE, floored)
+    with_part = driven(ENGINE, [*floored, *[(65.0, 0.55 * 250.0, 3000.0)] * 5])
+    assert with_part.log_evidence > alone.log_evidence > -1.0
+
+
+def test_what_is_too_short_on_the_floor_counts_for_the_next_step() -> None:
+    """Torque below three quarters of the rating for 3.2 s in all, 1.6 of them on the floor."""
+    moments = [(80.0, 150.0, 3500.0)] * 4 + [(100.0, 170.0, 3500.0)]
+    best = driven(ENGINE, moments).best
+    assert best is not None and best[0].share == pytest.approx(170.0 / 250.0)
+    assert best[0].seconds_s == pytest.approx(3.2) and best[1] < 0.93
+
+
 def test_an_engine_without_boost_is_weak_though_it_makes_its_rating_at_high_speed() -> None:
     """Charged engines hold their torque from low speed on; without boost they breathe as others do."""
     rated = replace(ENGINE, torque_curve=((1500.0, 320.0), (4500.0, 320.0), (6000.0, 235.0)))

@@ -111,9 +111,17 @@ class _Weak:
 def test_a_sound_report_of_torque_is_no_reason_for_a_weak_engine(log_evidence: float, speaks: Speaks) -> None:
     d = diagnoser()
     d.full_pedal = _Weak(log_evidence)
-    said = words_road.full_pedal(d)
+    said = words_road.full_pedal(d, "engine_low_output")
     assert said is not None and said.speaks == speaks and "97 ± 18 %" in said.text
     assert ("shows no loss" in said.text) == (speaks == "neither")
+
+
+@pytest.mark.parametrize(("log_evidence", "speaks"), [(-3.0, "for"), (-0.5, "neither"), (1.0, "against")])
+def test_torque_at_full_pedal_is_told_of_a_sound_vehicle_as_well(log_evidence: float, speaks: Speaks) -> None:
+    d = diagnoser()
+    d.full_pedal = _Weak(log_evidence)
+    said = words_road.full_pedal(d, "none")
+    assert said is not None and said.speaks == speaks and "shows no loss" not in said.text
 
 
 def codes_of(**stored: str) -> Codes:
