@@ -100,6 +100,7 @@ class Estimate:
     gear: int | None = None
     gear_probability: float = 0.0
     locked_probability: float = 0.0
+    closing_probability: float = 0.0  # of a clutch that comes on: it carries torque and slips yet
     engine_accel_rpm_s: float = 0.0
     engine_accel_sd_rpm_s: float = 0.0
     road_speed_m_s: float | None = None
@@ -120,6 +121,12 @@ class Estimate:
     geared_sd_rpm: float = 0.0  # of the readings; tyre and speedometer are a nuisance of the diagnosis
     clutch_applied: bool | None = None  # what the vehicle says of its converter clutch
     turbine_source: str = ""  # "broadcast", "ratios" of the file, "found" in this drive, "guessed" or ""
+
+    @property
+    def named_regime(self) -> Regime:
+        """`regime` as others are told it: a clutch that comes on is on. The diagnosis waits until it is."""
+        comes_on = self.locked_probability + self.closing_probability > 0.5
+        return "locked" if comes_on and self.regime in ("pull", "coast") else self.regime
 
 
 @dataclass(slots=True)

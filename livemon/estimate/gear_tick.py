@@ -18,6 +18,7 @@ class Tick:
 
     __slots__ = (
         "alpha",
+        "closing",
         "driven",
         "evidence",
         "first",
@@ -45,6 +46,7 @@ class Tick:
         self.rates = (0.0, 0.0, 0.0)
         self.alpha: Five | None = None
         self.gear, self.probability, self.locked, self.shifting = 0, 1.0, 0.0, 0.0
+        self.closing = 0.0  # likewise that the clutch is on its way
         self.mean_k = self.spread_k2 = 0.0  # rpm per km/h of the turbine while open, and its variance
         self.still = self.telling = self.driven = False  # driven: the road turns the engine
         self.told = True  # torque by the engine, not by the road
@@ -63,7 +65,7 @@ class Tick:
                 best, top = g, here
         engaged = o[best] + a[best] + c[best]
         self.gear, self.probability, self.shifting = best, top, shifting
-        self.locked = c[best] / engaged if engaged > 0.0 else 0.0
+        self.locked, self.closing = (c[best] / engaged, a[best] / engaged) if engaged > 0.0 else (0.0, 0.0)
         # the turbine while open: every gear, and every way between two, by its share
         weight = o[best] + a[best] if self.locked < 0.999 else engaged
         mean, square = weight * k[best], weight * k[best] * k[best]

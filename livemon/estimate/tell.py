@@ -123,6 +123,7 @@ def tell(e: Estimate, told: Told) -> bool:
         mean = both
     found = "guessed" if gaps or k_sd[tick.gear] > _GUESSED_SD else "found"
     e.turbine_source = found if k_sd[tick.gear] else "ratios"
+    e.closing_probability = tick.closing * (1.0 - tick.shifting)
     _slip(e, mean, t_var + _STEADY_VAR)
     return _regime(e, _shifting(tick, shifts), p > 0.5, mean, launching and tick.gear < 2)
 

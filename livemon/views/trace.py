@@ -45,13 +45,13 @@ class TraceWriter:
         elif torque is not None and ratio is not None and e.capacity_rpm_per_sqrt_nm is not None:
             row = (
                 f"{e.time_s:.3f},{e.engine_rpm:.2f},{e.turbine_rpm:.1f},{slip:.1f},{e.slip_sd_rpm:.2f},"
-                f"{e.speed_ratio:.4f},{e.gear},{e.regime},"
+                f"{e.speed_ratio:.4f},{e.gear},{e.named_regime},"
                 f"{torque:.1f},{e.capacity_rpm_per_sqrt_nm:.2f},{ratio:.3f}\n"
             )
         elif torque is None and ratio is None and e.capacity_rpm_per_sqrt_nm is None:
             row = (
                 f"{e.time_s:.3f},{e.engine_rpm:.2f},{e.turbine_rpm:.1f},{slip:.1f},{e.slip_sd_rpm:.2f},"
-                f"{e.speed_ratio:.4f},{e.gear},{e.regime},,,\n"
+                f"{e.speed_ratio:.4f},{e.gear},{e.named_regime},,,\n"
             )
         else:
             row = _sparse(e)
@@ -84,7 +84,7 @@ def _sparse(e: Estimate) -> str:
     sd = None if e.slip_rpm is None else e.slip_sd_rpm
     cells = (
         _cell(e.time_s, 3), _cell(e.engine_rpm, 2), _cell(e.turbine_rpm, 1), _cell(e.slip_rpm, 1),
-        _cell(sd, 2), _cell(e.speed_ratio, 4), _cell(e.gear, 0), e.regime,
+        _cell(sd, 2), _cell(e.speed_ratio, 4), _cell(e.gear, 0), e.named_regime,
         _cell(e.pump_torque_nm, 1), _cell(e.capacity_rpm_per_sqrt_nm, 2), _cell(e.torque_ratio, 3),
     )  # fmt: skip
     return ",".join(cells) + "\n"

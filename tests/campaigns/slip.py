@@ -52,6 +52,7 @@ class Row(NamedTuple):
     told: tuple[float, float, float]  # information on (ln scale, slip) so far: (1,1), (1,2), (2,2)
 
 
+SURE_RPM = 60.0  # sd of a row in which no other gear is thought of
 SLIP_SD_RPM, CLOSED_KMH = 25.0, 0.2  # of a closed clutch before it is seen; road speed, second by second
 
 
@@ -130,8 +131,8 @@ def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
         closed = truth.clutch in ("locked", "slipping")
         clutch = "shift" if truth.shifting else "locked" if closed else truth.clutch
         yield Row(
-            fault, e.regime, e.gear, truth.gear, e.locked_probability, clutch, e.slip_rpm - slip,
-            e.slip_sd_rpm,
+            fault, e.named_regime, e.gear, truth.gear, e.locked_probability + e.closing_probability, clutch,
+            e.slip_rpm - slip, e.slip_sd_rpm,
             raw[e.time_s] - slip, abs(truth.accel_m_s2) * 3.6 < STEADY_KMH_S and truth.road_kmh > 15.0,
             truth.turbine_rpm, bound * nominal[max(truth.gear, 1) - 1], told,
         )  # fmt: skip
@@ -189,11 +190,14 @@ def main() -> None:
     ]
     spread = rms(scales)
     bounds = [sqrt(r.bound**2 + (r.turbine * scale_bound(r.told, spread)) ** 2) for r in steady]
+    sure = [(r.error, bound) for r, bound in zip(steady, bounds, strict=True) if r.sd < SURE_RPM]
     say(
         f"steady, clutch open: rms {rms([r.error for r in steady]):.1f} rpm, "
         f"median {median(abs(r.error) for r in steady):.1f}, raw {rms([r.raw for r in steady]):.1f}; "
         f"information bound {rms(bounds):.1f} rpm, of road speed alone {rms([r.bound for r in steady]):.1f}; "
-        f"tyre, gauge and rounding are {100.0 * spread:.2f} % off (rms of the drives)"
+        f"tyre, gauge and rounding are {100.0 * spread:.2f} % off (rms of the drives); where its own sd is "
+        f"below {SURE_RPM:.0f} rpm ({100.0 * len(sure) / max(len(steady), 1):.0f} %): rms "
+        f"{rms([error for error, _ in sure]):.1f}, bound {rms([bound for _, bound in sure]):.1f}"
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+from dataclasses import replace
 from math import inf, isfinite, nan
 from pathlib import Path
 
@@ -11,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from livemon.errors import UsageError
-from livemon.records import Estimate
+from livemon.records import Estimate, Regime
 from livemon.views import example
 from livemon.views.trace import TraceWriter
 
@@ -45,6 +46,24 @@ def test_what_is_not_known_is_empty(tmp_path: Path) -> None:
     (row,) = _rows(tmp_path / "t.csv", Estimate(1.0, 800.0))
     known = {name: value for name, value in row.items() if value}
     assert known == {"time_s": "1.000", "engine_rpm": "800.00", "regime": "unknown"}
+
+
+@pytest.mark.parametrize(
+    ("regime", "closing", "told"),
+    [
+        ("pull", 0.3, "locked"),  # it carries torque, though it slips yet
+        ("coast", 0.3, "locked"),
+        ("pull", 0.1, "pull"),
+        ("launch", 0.3, "launch"),
+        ("shift", 0.3, "shift"),
+    ],
+)
+def test_a_clutch_that_comes_on_is_on(tmp_path: Path, regime: Regime, closing: float, told: str) -> None:
+    coming = replace(
+        example.ESTIMATE, regime=regime, locked_probability=0.3, closing_probability=closing, gear=4
+    )
+    full, sparse = _rows(tmp_path / "t.csv", coming, replace(coming, slip_rpm=None))
+    assert full["regime"] == sparse["regime"] == told
 
 
 maybe = st.none() | st.sampled_from([nan, inf, -inf]) | st.floats(-1e4, 1e4)
