@@ -52,6 +52,7 @@ _FORCE_FLOOR_SD: Final = 0.003
 # is, with pumping and auxiliaries, about 1.7 bar of mean effective pressure in 11, and counts half: in some
 # engines what is lost goes with torque at the flywheel. Share of peak torque; common practice, no source.
 FRICTION_SHARE: Final = 0.075
+_NEARLY_NONE: Final = 1e-6
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
 OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0
@@ -169,15 +170,18 @@ class Looks:
         if slope * w.speed_ratio_sd > _TOO_STEEP or ratio + w.speed_ratio_sd > 0.97:
             return None
         indicated = torque + self._friction_nm
-        # At light load an offset may be half of the torque: no line drawn at none of it goes there.
-        off = x[:, State.GAIN] * indicated + x[:, State.OFFSET]
-        made = np.maximum(pump + self.gain * indicated + off, 0.2 * pump)
+        # K goes with the root of torque, and at light load the offset may be half of that: the line is drawn
+        # through no offset and the one believed by now. One that turned with every step would take its own
+        # turning for news.
+        told = np.maximum(pump + self.gain * indicated, 0.2 * pump)
+        off = np.maximum(x[:, State.GAIN] * indicated + x[:, State.OFFSET], 0.2 * pump - told)
+        half = 0.5 * _chord(off / told) / told
         h = self._h_capacity
-        h[:, State.GAIN] = 0.5 * indicated / made
+        h[:, State.GAIN] = half * indicated
         # Noise is the same for all rows: none may gain by claiming less of it.
         h[:, State.GAIN_WANDER] = 0.5 * indicated / pump
-        h[:, State.OFFSET] = 0.5 / made
-        h[:, State.INERTIA] = -0.5 * RPM_TO_RAD_S * w.engine_accel_rpm_s / made
+        h[:, State.OFFSET] = half
+        h[:, State.INERTIA] = -half * RPM_TO_RAD_S * w.engine_accel_rpm_s
         h[:, State.K_SCALE] = h[:, State.K_WANDER] = 1.0
         h[:, State.K_TILT] = ratio
         h[:, State.K_KNEE] = k_knee(ratio)
@@ -191,8 +195,7 @@ class Looks:
             + (slope * w.speed_ratio_sd) ** 2
             + (0.5 * model_share * self._prior.torque_nm / pump) ** 2
         )
-        seen = log(w.engine_rpm) - 0.5 * np.log(made) - self._ln_k(ratio)
-        seen += 0.5 * off / made  # what the linear step will take off for what `made` already holds
+        seen = log(w.engine_rpm) - 0.5 * np.log(told) - self._ln_k(ratio)
         return Look(seen, h, variance, _odd(w), _ODD_CAPACITY_SD)
 
     def _force(self, w: Window, x: Array, foot_off: bool, tr: Array | None, ratio: float) -> Look:
@@ -257,6 +260,14 @@ class Looks:
         if w.brake is None and (foot_off or little):
             return Look(seen, h, variance, _BRAKES_MAY_BE_ON, None, tractive)
         return Look(seen, h, variance, _odd(w), _ODD_FORCE_SD, tractive)
+
+
+def _chord(more: Array) -> Array:
+    """Slope of ln(1 + x) from 0 to `more`, each above -1."""
+    none = np.abs(more) < _NEARLY_NONE
+    line = np.where(none, 1.0, more)
+    slope: Array = np.where(none, 1.0, np.log1p(line) / line)
+    return slope
 
 
 def _steady_stall(w: Window) -> bool:
