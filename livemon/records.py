@@ -123,10 +123,14 @@ class Estimate:
     turbine_source: str = ""  # "broadcast", "ratios" of the file, "found" in this drive, "guessed" or ""
 
     @property
+    def on_probability(self) -> float:
+        """Of a clutch that is closed or comes on."""
+        return self.locked_probability + self.closing_probability
+
+    @property
     def named_regime(self) -> Regime:
         """`regime` as others are told it: a clutch that comes on is on. The diagnosis waits until it is."""
-        comes_on = self.locked_probability + self.closing_probability > 0.5
-        return "locked" if comes_on and self.regime in ("pull", "coast") else self.regime
+        return "locked" if self.on_probability > 0.5 and self.regime in ("pull", "coast") else self.regime
 
 
 @dataclass(slots=True)

@@ -99,29 +99,29 @@ class FullPedal:
         if self._span_pct > thought + _FURTHER_PCT:
             self._bands = [{} for _ in _STEPS]
         travel = self.travel(w.pedal_pct)
-        share = self._of_rating(w) if travel >= _STEPS[-1][0] else None
+        seen = self._seen(w) if travel >= _STEPS[-1][0] else None
         for i, (least, _, _) in enumerate(_STEPS):
             since_s = self._since_s[i]
             if travel < least:
                 self._since_s[i] = None
             elif since_s is None:
                 self._since_s[i] = w.end_s  # the window in which the pedal went down does not count
-            elif share is not None and w.start_s >= since_s + _SPOOLS_S:
-                band = int(w.engine_rpm / _BAND_RPM)
-                now = Step(w.end_s - w.start_s, *share, w.start_s, w.end_s)
-                before = self._bands[i].get(band)
-                self._bands[i][band] = now if before is None else _both(before, now)
-                share = None  # it counts once, for the step that expects most
+            elif seen is not None and w.start_s >= since_s + _SPOOLS_S:
+                _add(self._bands[i], int(w.engine_rpm / _BAND_RPM), seen)
+                seen = None  # it counts once, for the step that expects most
 
-    def _of_rating(self, w: Window) -> tuple[float, float, float, float] | None:
-        """(torque of the window as a share of its rating, rpm, torque, sd of the rating as a share)."""
+    def _seen(self, w: Window) -> Step | None:
+        """What one window shows, whatever the pedal; None where torque or rating is not known for it."""
         rated, torque_nm = engine_torque_limit(self._vehicle, w.engine_rpm), w.engine_torque_nm
         settled = abs(w.engine_accel_rpm_s) < _SETTLED_RPM_S and w.regime not in ("shift", "unknown")
         if rated is None or torque_nm is None or not settled:
             return None
         if w.engine_rpm < _LEAST_RPM or w.torque_source in OF_RATING:
             return None
-        return torque_nm / rated.value, w.engine_rpm, torque_nm, rated.sd / rated.value
+        return Step(
+            w.end_s - w.start_s, torque_nm / rated.value, w.engine_rpm, torque_nm, rated.sd / rated.value,
+            w.start_s, w.end_s,
+        )  # fmt: skip
 
     @property
     def best(self) -> tuple[Step, float, float] | None:
@@ -134,7 +134,7 @@ class FullPedal:
         shorter: dict[int, Step] = {}
         for bands, (_, share, spread) in zip(self._bands, _STEPS, strict=True):
             for band, step in bands.items():
-                shorter[band] = _both(shorter[band], step) if band in shorter else step
+                _add(shorter, band, step)
             held = _together(shorter.values())
             if held.seconds_s >= _LEAST_S:
                 told.append((held, *self._sound(share, hypot(spread, held.rated_sd))))
@@ -210,14 +210,16 @@ def _together(bands: Iterable[Step]) -> Step:
     )
 
 
-def _both(one: Step, other: Step) -> Step:
-    """The best of either, and the time of both."""
-    return replace(
-        max(one, other, key=lambda step: step.share),
-        seconds_s=one.seconds_s + other.seconds_s,
-        first_s=min(one.first_s, other.first_s),
-        last_s=max(one.last_s, other.last_s),
-    )
+def _add(bands: dict[int, Step], band: int, step: Step) -> None:
+    """Near one speed the best counts, and the time of all."""
+    if (before := bands.get(band)) is not None:
+        step = replace(
+            max(before, step, key=lambda each: each.share),
+            seconds_s=before.seconds_s + step.seconds_s,
+            first_s=min(before.first_s, step.first_s),
+            last_s=max(before.last_s, step.last_s),
+        )
+    bands[band] = step
 
 
 def _phi(x: float) -> float:

@@ -52,7 +52,7 @@ _FORCE_FLOOR_SD: Final = 0.003
 # is, with pumping and auxiliaries, about 1.7 bar of mean effective pressure in 11, and counts half: in some
 # engines what is lost goes with torque at the flywheel. Share of peak torque; common practice, no source.
 FRICTION_SHARE: Final = 0.075
-_NEARLY_NONE: Final = 1e-6
+_NEARLY_NONE: Final = 1e-6  # x so small that ln(1 + x) is x
 _FLUID_DRAG: Final = (-0.005, 0.012)  # of weight: what an idling engine passes with the clutch open
 OVERRUN_SHARE_SD: Final = 0.4  # overrun torque is reported badly
 _OVERRUN_SD_NM: Final = 8.0

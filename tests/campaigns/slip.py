@@ -131,8 +131,8 @@ def rows_of(seed: int, seconds: float, any_poll: bool) -> Iterator[Row]:
         closed = truth.clutch in ("locked", "slipping")
         clutch = "shift" if truth.shifting else "locked" if closed else truth.clutch
         yield Row(
-            fault, e.named_regime, e.gear, truth.gear, e.locked_probability + e.closing_probability, clutch,
-            e.slip_rpm - slip, e.slip_sd_rpm,
+            fault, e.named_regime, e.gear, truth.gear, e.on_probability, clutch, e.slip_rpm - slip,
+            e.slip_sd_rpm,
             raw[e.time_s] - slip, abs(truth.accel_m_s2) * 3.6 < STEADY_KMH_S and truth.road_kmh > 15.0,
             truth.turbine_rpm, bound * nominal[max(truth.gear, 1) - 1], told,
         )  # fmt: skip

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import random
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from math import sqrt
 
@@ -32,6 +32,13 @@ VEHICLE = Vehicle(
     stall_torque_nm=215.0,
     stall_torque_ratio=1.95,
     coupling_speed_ratio=0.87,
+)
+BARE = replace(  # its file holds no number of a converter
+    VEHICLE,
+    stall_speed_rpm=None,
+    stall_torque_nm=None,
+    stall_torque_ratio=None,
+    coupling_speed_ratio=None,
 )
 
 

@@ -12,7 +12,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE, Truth, judged  # it lies beside this file
+from synthetic import BARE, VEHICLE, Truth, judged  # it lies beside this file
 
 from livemon.converter.curves import at
 from livemon.diagnose.diagnoser import Diagnoser
@@ -25,14 +25,6 @@ from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, of_any_weight
 
 CURVES = curves_of(VEHICLE)
-BARE = replace(  # its file holds no number of a converter
-    VEHICLE,
-    stall_speed_rpm=None,
-    stall_torque_nm=None,
-    stall_torque_ratio=None,
-    coupling_speed_ratio=None,
-    curve=(),
-)
 
 
 def window(speed_ratio: float, pump_nm: float, rpm: float, sd: float = 0.003) -> Window:

@@ -12,7 +12,7 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE, Truth, drive, judged  # it lies beside this file
+from synthetic import BARE, VEHICLE, Truth, drive, judged  # it lies beside this file
 
 from livemon.arrays import Array
 from livemon.converter.curves import at
@@ -159,14 +159,7 @@ def test_slip_after_a_pause_is_judged_by_what_is_left_of_what_drifts(monkeypatch
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_launches_before_a_converter_was_seen_count_once_it_was(seed: int) -> None:
-    unknown = replace(
-        VEHICLE,
-        stall_speed_rpm=None,
-        stall_torque_nm=None,
-        stall_torque_ratio=None,
-        coupling_speed_ratio=None,
-    )
-    diagnoser = Diagnoser(unknown)
+    diagnoser = Diagnoser(BARE)
     seen_s, before = None, 0
     for item in drive(Truth(lost=1.0), seed, 200.0):
         looks = diagnoser.bank.looks

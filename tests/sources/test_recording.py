@@ -9,6 +9,7 @@ import random
 import sqlite3
 import threading
 from codecs import BOM_UTF8
+from collections.abc import Iterable
 from contextlib import closing
 from pathlib import Path
 
@@ -34,13 +35,17 @@ def messages() -> list[can.Message]:
     ]
 
 
+def write(path: Path, sent: Iterable[can.Message]) -> None:
+    with can.Logger(path) as writer:
+        for message in sent:
+            writer.on_message_received(message)
+
+
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".db", ".trc", ".log", ".asc.gz", ".log.gz"])
 def test_formats(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"drive{suffix}"
     sent = messages()
-    with can.Logger(path) as writer:
-        for message in sent:
-            writer.on_message_received(message)
+    write(path, sent)
     recording = open_recording(path)
     assert isinstance(recording, Candump if ".log" in suffix else OtherFormat)
     frames = list(recording)
@@ -93,9 +98,7 @@ def test_a_refused_file_is_closed(tmp_path: Path, suffix: str, content: bytes) -
 @pytest.mark.parametrize("suffix", [".asc", ".blf", ".csv", ".trc"])
 def test_cut_files_give_what_is_whole(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"drive{suffix}"
-    with can.Logger(path) as writer:
-        for message in messages() * 40:
-            writer.on_message_received(message)
+    write(path, messages() * 40)
     whole = path.read_bytes()
     for share in (0.3, 0.7, 0.95):
         path.write_bytes(whole[: int(share * len(whole))])
@@ -111,9 +114,7 @@ def test_cut_files_give_what_is_whole(tmp_path: Path, suffix: str) -> None:
 def test_a_line_cut_anywhere_is_left_out_and_told(tmp_path: Path, suffix: str) -> None:
     """Half a byte of data would be read as a whole one: 1A 0B cut to 1A 0 is another engine speed."""
     path = tmp_path / f"drive{suffix}"
-    with can.Logger(path) as writer:
-        for message in messages():
-            writer.on_message_received(message)
+    write(path, messages())
     whole = path.read_bytes()
     end = whole.rindex(b"\n", 0, len(whole) * 2 // 3)
     begin = whole.rindex(b"\n", 0, end) + 1
@@ -130,9 +131,7 @@ def test_a_line_cut_anywhere_is_left_out_and_told(tmp_path: Path, suffix: str) -
 
 def test_a_cut_binary_recording_says_so(tmp_path: Path) -> None:
     path = tmp_path / "drive.blf"
-    with can.Logger(path) as writer:
-        for message in messages() * 4000:
-            writer.on_message_received(message)
+    write(path, messages() * 4000)
     whole = path.read_bytes()
     recording = open_recording(path)
     frames = len(list(recording))
@@ -146,9 +145,7 @@ def test_a_cut_binary_recording_says_so(tmp_path: Path) -> None:
 @pytest.mark.parametrize("suffix", [".asc", ".csv", ".trc"])
 def test_a_byte_order_mark_costs_nothing(tmp_path: Path, suffix: str) -> None:
     path = tmp_path / f"drive{suffix}"
-    with can.Logger(path) as writer:
-        for message in messages():
-            writer.on_message_received(message)
+    write(path, messages())
     frames = list(open_recording(path))
     path.write_bytes(BOM_UTF8 + path.read_bytes())
     assert frames and list(open_recording(path)) == frames
@@ -204,9 +201,7 @@ def test_a_line_python_can_only_logs_about_is_counted(
     tmp_path: Path, caplog: pytest.LogCaptureFixture
 ) -> None:
     path = tmp_path / "drive.trc"
-    with can.Logger(path) as writer:
-        for message in messages():
-            writer.on_message_received(message)
+    write(path, messages())
     lines = path.read_text().splitlines(keepends=True)
     lines[-5] = lines[-5][:20] + "\n"
     path.write_text("".join(lines))
@@ -273,9 +268,7 @@ def test_a_file_without_lines_is_left_when_told_to_stop(tmp_path: Path, suffix: 
 
 def test_an_overlong_line_of_a_text_format_costs_that_line(tmp_path: Path) -> None:
     path = tmp_path / "drive.csv"
-    with can.Logger(path) as writer:
-        for message in messages():
-            writer.on_message_received(message)
+    write(path, messages())
     lines = path.read_text().splitlines(keepends=True)
     lines.insert(10, "1" * 100_000 + "\n")
     path.write_text("".join(lines))
@@ -289,9 +282,7 @@ def test_an_overlong_line_of_a_text_format_costs_that_line(tmp_path: Path) -> No
 )
 def test_a_damaged_row_of_a_database_costs_that_row(tmp_path: Path, damage: str) -> None:
     path = tmp_path / "drive.db"
-    with can.Logger(path) as writer:
-        for message in messages():
-            writer.on_message_received(message)
+    write(path, messages())
     with closing(sqlite3.connect(path)) as database, database:
         database.execute("ALTER TABLE messages RENAME TO old")
         database.execute("CREATE TABLE messages AS SELECT * FROM old")  # without the columns' constraints

@@ -86,7 +86,7 @@ def measure(drive: Drive, estimates: list[Estimate], speeds: list[tuple[float, f
             if e.gear is not None:
                 gear[0] += e.gear == now.gear
                 gear[1] += 1
-            lock[0] += (e.locked_probability + e.closing_probability > 0.5) == now.locked
+            lock[0] += (e.on_probability > 0.5) == now.locked
             lock[1] += 1
         if e.slip_rpm is None or not speeds:
             continue
