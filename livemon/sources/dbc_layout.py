@@ -91,10 +91,13 @@ class Field(NamedTuple):
     value_of: Callable[[int], float | None] | None
 
 
+Multiplexers = tuple[tuple[Bits, frozenset[int]], ...]  # each with the values that switch a field in
+
+
 class Switched(NamedTuple):
     """A field that lies in the frame only while each of these multiplexers has one of its values."""
 
-    multiplexers: tuple[tuple[Bits, frozenset[int]], ...]
+    multiplexers: Multiplexers
     field: Field
 
     def lies_in(self, data: bytes) -> bool:
@@ -115,25 +118,32 @@ class Layout(NamedTuple):
 def layout_of(signals: Iterable[tuple[str, Message, Signal]]) -> Layout:
     """Where these quantities lie. Raises ValueError with the first signal that cannot be used, and why."""
     always, switched = [], []
-    taken: list[tuple[Message, Signal, int]] = []  # of those that lie in every frame
+    taken: list[tuple[Message, Signal, int, Multiplexers]] = []
     for quantity, message, signal in signals:
         try:
-            field, multiplexers = _field(signal, quantity), _multiplexers(message, signal)
+            bits, multiplexers = _bits(signal), _multiplexers(message, signal)
+            field = _field(signal, quantity, bits)
         except (ValueError, LookupError) as problem:
             raise ValueError(f"{message.name}.{signal.name}: {problem}") from None
+        for its_message, other, places, its_multiplexers in taken:
+            shared = its_message is message and other is not signal and places & bits.places
+            if shared and _meet(multiplexers, its_multiplexers):
+                raise ValueError(f"{message.name}.{signal.name}: bits that {other.name} has too")
+        taken.append((message, signal, bits.places, multiplexers))
         if multiplexers:
             switched.append(Switched(multiplexers, field))
-            continue
-        places = _bits(signal).places
-        for its_message, other, its_places in taken:
-            if its_message is message and other is not signal and its_places & places:
-                raise ValueError(f"{message.name}.{signal.name}: bits that {other.name} has too")
-        taken.append((message, signal, places))
-        always.append(field)
+        else:
+            always.append(field)
     return Layout(tuple(always), tuple(switched))
 
 
-def _multiplexers(message: Message, signal: Signal) -> tuple[tuple[Bits, frozenset[int]], ...]:
+def _meet(some: Multiplexers, others: Multiplexers) -> bool:
+    """Whether fields that these switch may lie in the same frame."""
+    values_of = dict(some)
+    return all(bits not in values_of or values & values_of[bits] for bits, values in others)
+
+
+def _multiplexers(message: Message, signal: Signal) -> Multiplexers:
     """The multiplexers above a signal, the nearest first."""
     above: list[tuple[Bits, frozenset[int]]] = []
     while signal.multiplexer_signal and signal.multiplexer_ids is not None:
@@ -160,9 +170,8 @@ def _bits(signal: Signal) -> Bits:
     return Bits(least, little, shift, (1 << signal.length) - 1, 1 << signal.length - 1 if whole_number else 0)
 
 
-def _field(signal: Signal, quantity: str) -> Field:
+def _field(signal: Signal, quantity: str, bits: Bits) -> Field:
     factor = _factor(signal, quantity)
-    bits = _bits(signal)
     try:
         scale, offset = float(signal.scale) * factor, float(signal.offset) * factor
         fits = isfinite(bits.mask * scale + offset)

@@ -9,8 +9,10 @@ from pathlib import Path
 from typing import Any
 
 import cantools
+import pytest
 from cantools.database.can import Database
 
+from livemon.errors import RecordingError
 from livemon.records import Frame
 from livemon.sources.dbc import DbcDecoder
 
@@ -51,6 +53,27 @@ def test_a_page_that_the_dbc_does_not_describe_is_no_error(tmp_path: Path) -> No
     assert not decoder.feed(Frame(0.0, 256, False, bytes.fromhex("05A00F0100000000")))
     assert not decoder.feed(Frame(0.1, 256, False, b""))
     assert decoder.counters == {}
+
+
+@pytest.mark.parametrize(
+    ("pages", "shared"),
+    [(("m0", "m1"), False), (("m0", "m0"), True), (("m0", ""), True), (("", "m1"), True)],
+)
+def test_signals_share_bits_only_if_they_come_in_one_frame(
+    tmp_path: Path, pages: tuple[str, str], shared: bool
+) -> None:
+    path = tmp_path / "v.dbc"
+    one, other = (f"{page} " if page else "" for page in pages)
+    path.write_text(
+        f'{HEAD}BO_ 1 M: 8 A\n SG_ page M : 0|8@1+ (1,0) [0|0] "" B\n'
+        f' SG_ engine_rpm {one}: 8|16@1+ (1,0) [0|0] "" B\n'
+        f' SG_ turbine_rpm {other}: 23|16@1+ (1,0) [0|0] "" B\n'
+    )
+    if not shared:
+        DbcDecoder(path)
+        return
+    with pytest.raises(RecordingError, match=r"M\.turbine_rpm: bits that engine_rpm has too"):
+        DbcDecoder(path)
 
 
 NESTED = (
