@@ -61,21 +61,18 @@ class ShaftWatch:
         self._waiting: Window | None = None
         self.seen = False
 
-    def of_gears(self) -> Array:
-        """ln evidence of each gear that it alone slips, against sound gears."""
-        return self._of_worn()[: self._gears]
-
     @property
     def log_evidence(self) -> float:
         """ln evidence that a gear slips, or two that share what is worn."""
-        return self._worn.log_evidence(self._of_worn())
+        return self._worn.log_evidence(self.of_worn())
 
     @property
     def slipping(self) -> tuple[int, ...]:
         """The gears likeliest to slip, if any do: the one that slipped longest first."""
-        return self._worn.likeliest(self._of_worn(), self.slips.seen)
+        return self._worn.likeliest(self.of_worn(), self.slips.seen)
 
-    def _of_worn(self) -> Array:
+    def of_worn(self) -> Array:
+        """ln evidence against sound gears, of each gear that it alone slips, then of those that share."""
         now, gears = self._ledger.now, self._gears
         sound = float(now[0])
         if gears:
