@@ -55,13 +55,18 @@ SENTENCES: Final[dict[str, tuple[str, str]]] = {
 }
 
 
+_NO_FIT: Final = "the ratios, tyre or final drive of the vehicle file do not fit this vehicle"
+
+
 class Alarms:
     """Keeps which warnings stand; `judge` gives the changes."""
 
     def __init__(self) -> None:
         self.standing: set[FindingName] = set()
 
-    def judge(self, time_s: float, probabilities: Mapping[FindingName, float]) -> list[Warning]:
+    def judge(
+        self, time_s: float, probabilities: Mapping[FindingName, float], file_fits: bool = True
+    ) -> list[Warning]:
         """Compare the posterior with the two levels; changes come back as warnings."""
         changes = []
         for name, probability in probabilities.items():
@@ -72,7 +77,10 @@ class Alarms:
                 changes.append(self.raise_now(time_s, name, probability))
             elif name in self.standing and probability <= WITHDRAW_AT.get(name, WITHDRAW):
                 self.standing.discard(name)
-                changes.append(Warning(time_s, name, SENTENCES[name][1], False, probability))
+                withdrawn = SENTENCES[name][1]
+                if not file_fits:
+                    withdrawn = f"{withdrawn.partition(':')[0]}: {_NO_FIT}"
+                changes.append(Warning(time_s, name, withdrawn, False, probability))
         return changes
 
     def raise_now(self, time_s: float, name: FindingName, probability: float, detail: str = "") -> Warning:

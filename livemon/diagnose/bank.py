@@ -86,7 +86,7 @@ class Bank:
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
         self._time_s: float | None = None
-        self._torque_source = "reported"  # which the prior of GAIN is that of
+        self._torque_source = "reported"  # which the spread of GAIN is that of: the worst heard so far
 
     # -- reading out ---------------------------------------------------------------------------------
 
@@ -231,7 +231,7 @@ class Bank:
         if extra > 0.0:
             for p in (self._p, self._p_before):
                 p[~self._weak, State.GAIN, State.GAIN] += extra
-        self._torque_source = source
+            self._torque_source = source
 
     def _pass_time(self, w: Window) -> None:
         now_s = w.middle_s
@@ -255,6 +255,7 @@ class Bank:
                 x *= keep
                 p *= both
                 diagonal += fresh
+            now_s = max(now_s, self._time_s)  # windows that had waited come late
         self._time_s = now_s
 
     def _update_slip(self, look: SlipLook) -> Array:
@@ -267,7 +268,7 @@ class Bank:
         total = open_ + on + look.odd
         self._stretch += np.log(total)
         self._slip.learn(look.gear, on / total)
-        self._step(e, ph, open_ / total / s)
+        self._step(e, ph, s, open_ / total)
         share: Array = open_ / (open_ + on + 1e-12)
         return share
 
@@ -288,16 +289,18 @@ class Bank:
             bad = (odd / _ROOT_2PI) * np.exp(-0.5 * ee / wide) / np.sqrt(wide)
         total = good + bad + 1e-12
         self._stretch += np.log(total)
-        self._step(e, ph, good / total / s)
+        self._step(e, ph, s, good / total)
 
     def _spread(self, h: Array, variance: float) -> tuple[Array, Array]:
         """Covariance with what h reads, and the variance of the reading, row by row."""
         ph = np.matmul(self._p, h[:, :, None])[:, :, 0]
         return ph, (ph * h).sum(1) + variance
 
-    def _step(self, e: Array, ph: Array, believed: Array) -> None:
-        """Learn from an innovation as far as it is believed: share of it over its variance."""
-        step = ph * believed[:, None]
-        self._x += step * e[:, None]
-        self._p -= np.multiply(step[:, :, None], ph[:, None, :], out=self._outer)
+    def _step(self, e: Array, ph: Array, s: Array, believed: Array) -> None:
+        """Learn from an innovation e of variance s as far as it is believed: mean and covariance of the
+        mixture of having learnt and not."""
+        gain = ph / s[:, None]
+        self._x += gain * (believed * e)[:, None]
+        less = believed * (s - (1.0 - believed) * e * e)
+        self._p -= np.multiply((gain * less[:, None])[:, :, None], gain[:, None, :], out=self._outer)
         self.looks += 1

@@ -70,7 +70,7 @@ class Diagnoser(Seen):
     def _judge(self, time_s: float) -> list[Warning]:
         self._judged_s, self._judged_looks = time_s, self.bank.looks
         probabilities = self.standing()
-        changes = self.alarms.judge(time_s, probabilities)
+        changes = self.alarms.judge(time_s, probabilities, self.file_fit.off is None)
         for change in changes:
             if change.raised:
                 self.first_shown_s.setdefault(change.finding, time_s)

@@ -24,11 +24,21 @@ class Totals:
     loaded_s: float = 0.0  # applied, with more than a quarter of peak torque
     slipping_s: float = 0.0
     slipping_loaded_s: float = 0.0  # of these, with that much torque
+    slipping_first_s: float | None = None
+    slipping_last_s: float = 0.0
     denied_s: float = 0.0  # said to be applied, and slipped as if it were open
     open_cruise_s: float = 0.0
     cold_cruise_s: float = 0.0  # likewise, before the engine was warm
     cruise_first_s: float | None = None
     cruise_last_s: float = 0.0
+
+    def slips(self, w: Window, seconds_s: float, loaded: bool) -> None:
+        """A clutch that should hold slips in this window, `seconds_s` of it."""
+        self.slipping_s += seconds_s
+        self.slipping_loaded_s += seconds_s if loaded else 0.0
+        self.slipping_last_s = w.end_s
+        if self.slipping_first_s is None:
+            self.slipping_first_s = w.start_s
 
     @property
     def hardly_applied(self) -> bool:
@@ -40,8 +50,6 @@ class Totals:
 class GearSlip:
     """Running sums of slip with the clutch on in one gear."""
 
-    first_s: float = 0.0
-    last_s: float = 0.0
     windows: int = 0
     slip_rpm: float = 0.0
     share: float = 0.0
@@ -53,7 +61,6 @@ class GearSlip:
     def add(self, w: Window) -> None:
         """Take one window with the clutch on."""
         slip, torque = w.slip_rpm or 0.0, w.pump_torque_nm or 0.0
-        self.last_s = w.end_s
         self.windows += 1
         self.slip_rpm += slip
         self.share += slip / w.engine_rpm
@@ -94,10 +101,8 @@ class Sums:
         loaded = torque_nm > _LOADED * self._torque_nm
         if is_open and applied:
             totals.denied_s += duration_s
-            totals.slipping_s += duration_s
-            if loaded:
-                totals.loaded_s += duration_s
-                totals.slipping_loaded_s += duration_s
+            totals.loaded_s += duration_s if loaded else 0.0
+            totals.slips(w, duration_s, loaded)
             self.slipping_since_s = None
             return
         is_open = is_open or applied is False
@@ -118,10 +123,9 @@ class Sums:
             return
         totals.applied_s += duration_s
         totals.loaded_s += duration_s if loaded else 0.0
-        self.by_gear.setdefault(w.gear or 0, GearSlip(first_s=w.start_s)).add(w)
+        self.by_gear.setdefault(w.gear or 0, GearSlip()).add(w)
         if slips > _LIKELY:
-            totals.slipping_s += duration_s
-            totals.slipping_loaded_s += duration_s if loaded else 0.0
+            totals.slips(w, duration_s, loaded)
             if self.slipping_since_s is None:
                 self.slipping_since_s = w.start_s
         else:

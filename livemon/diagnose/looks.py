@@ -224,7 +224,7 @@ class Looks:
             h[:, State.GAIN_WANDER] = -float(through[0]) * indicated
             h[:, State.OFFSET] = -through
             h[:, State.INERTIA] = through * (RPM_TO_RAD_S * w.engine_accel_rpm_s)
-            h[:, State.LINE] = -tractive
+            h[:, State.LINE] = -tractive if pump > 0.0 else tractive
             if tr is not None:
                 h[:, State.TR] = -tractive * np.log(np.maximum(tr, 1.0)) / self._ln_tr0
                 h[:, State.TR_KNEE] = -tractive * min(max((ratio - 0.7) / 0.15, 0.0), 1.0)

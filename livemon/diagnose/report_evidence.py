@@ -108,11 +108,11 @@ def _when(d: Seen, name: FindingName) -> tuple[float, float]:
         return d.shudder.firm[0].first_s, d.shudder.firm[-1].last_s
     if name == "gear_slip" and (slipped := d.lockup_watch.slipped) is not None:
         return slipped.first_s, slipped.last_s
-    if name == "lockup_slip" and d.lockup_watch.by_gear:
-        gears = d.lockup_watch.by_gear.values()
-        return min(g.first_s for g in gears), max(g.last_s for g in gears)
-    if name == "lockup_never_applied" and d.lockup_watch.totals.cruise_first_s is not None:
-        return d.lockup_watch.totals.cruise_first_s, d.lockup_watch.totals.cruise_last_s
+    clutch = d.lockup_watch.totals
+    if name == "lockup_slip" and clutch.slipping_first_s is not None:
+        return clutch.slipping_first_s, clutch.slipping_last_s
+    if name == "lockup_never_applied" and clutch.cruise_first_s is not None:
+        return clutch.cruise_first_s, clutch.cruise_last_s
     if name == "engine_low_output" and d.full_pedal.log_evidence > log(3.0):
         best = d.full_pedal.best
         if best is not None:

@@ -141,8 +141,9 @@ class ShaftWatch:
         for row in (1 + self._gears + i for i in self._worn.of(gear)):
             sound_rpm, var_rpm2 = geared * float(self._scale[row]), float(variance[row]) * geared * geared
             density = self.slips.density(gear, lost_rpm, sound_rpm, turbine + sound_rpm, var_rpm2)
-            told = max(told, (turbine * density, float(total[row])), key=sum)
-            slips, holds = chance * turbine * density, (1.0 - chance) * float(total[row])
+            density *= geared  # of ln(turbine / geared), as the others are
+            told = max(told, (density, float(total[row])), key=sum)
+            slips, holds = chance * density, (1.0 - chance) * float(total[row])
             total[row] = holds + slips
             believed[row] *= holds / (holds + slips)
             if slips > odds * holds:

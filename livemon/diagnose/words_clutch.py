@@ -58,7 +58,7 @@ def never(d: Seen) -> list[Said | None]:
     else:
         told = (
             f"The converter clutch stayed open for {seen.open_cruise_s:.0f} s of steady cruise above 65 km/h "
-            "in third gear or higher."
+            "in fourth gear or higher."
         )
     if seen.applied_s < _HARDLY_S:
         return [Said(told)]

@@ -10,8 +10,9 @@ import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from synthetic import VEHICLE  # it lies beside this file
+from synthetic import BARE, VEHICLE  # it lies beside this file
 
+from livemon.arrays import Array
 from livemon.converter.curves import at
 from livemon.diagnose.bank import Bank
 from livemon.diagnose.diagnoser import Diagnoser
@@ -19,7 +20,7 @@ from livemon.diagnose.hypotheses import hypotheses
 from livemon.diagnose.nuisance import State, prior
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime
-from livemon.vehicle import curves_of
+from livemon.vehicle import Vehicle, curves_of
 
 CURVES = curves_of(VEHICLE)
 
@@ -112,6 +113,68 @@ def test_another_source_of_torque_is_known_as_well_as_it_is_itself() -> None:
         spread.append(bank.state(0, State.GAIN)[1])
     assert spread[1] > 1.3 * spread[0]
     assert spread[2] < spread[1]
+
+
+def test_a_source_of_torque_that_comes_and_goes_makes_none_worse() -> None:
+    bank = new_bank()
+    spread = []
+    for i in range(12):
+        source = ("reported", "air_flow")[i % 2]
+        bank.feed(window(replace(estimate(20.0 * i, "launch", 1, 0.5, 120.0), torque_source=source), 0.5))
+        spread.append(bank.state(0, State.GAIN)[1])
+    assert spread[1] > spread[0]
+    assert spread[1:] == sorted(spread[1:], reverse=True)
+
+
+def test_windows_that_had_waited_turn_no_clock_back() -> None:
+    """Until the drive has shown a converter open windows wait; what drifts has drifted once."""
+    launches = [window(estimate(100.0 * i, "launch", 1, 0.5, 120.0), 0.5) for i in range(3)]
+    cruise = window(estimate(900.0, "locked", 4, 0.99, 60.0, speed_m_s=20.0), 1.6)
+    walks = next(i for i, row in enumerate(hypotheses()) if row.walk_nm > 0.0)
+    spread = []
+    for order in ([*launches, cruise, cruise], [cruise, *launches, cruise]):
+        bank = new_bank()
+        for w in order:
+            bank.feed(w)
+        spread.append(bank.state(walks, State.OFFSET)[1])
+    assert spread[1] < spread[0]
+
+
+def test_a_look_half_believed_leaves_the_mixture_of_both(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Mean and variance of having learnt and of having not, by their shares [bar-shalom-2001]."""
+    bank, taken = new_bank(), []
+    step = bank._step
+
+    def watched(e: Array, ph: Array, s: Array, believed: Array) -> None:
+        taken.append((e[0], ph[0, State.K_SCALE], s[0], believed[0]))
+        step(e, ph, s, believed)
+
+    monkeypatch.setattr(bank, "_step", watched)
+    mean, sd = bank.state(0, State.K_SCALE)
+    # 45 % off, and no other cause is looked at: about as likely odd as not
+    bank.feed(window(estimate(0.0, "launch", 1, 0.5, 120.0, 1.45 * at(CURVES.k, 0.5) * 120.0**0.5), 0.5))
+    ((e, ph, s, share),) = taken
+    learnt, variance = mean + ph * e / s, sd**2 - ph**2 / s
+    mixed = mean + share * (learnt - mean)
+    assert 0.05 < share < 0.95
+    both = share * (variance + (learnt - mixed) ** 2) + (1.0 - share) * (sd**2 + (mean - mixed) ** 2)
+    found = bank.state(0, State.K_SCALE)
+    assert found[0] == pytest.approx(mixed)
+    assert found[1] == pytest.approx(both**0.5, rel=1e-6)
+
+
+def test_the_less_a_file_tells_the_less_is_known_of_a_lost_reaction() -> None:
+    """By how much K falls is geometry: as uncertain by a full file as by an empty one."""
+    full, empty = (prior(v, curves_of(v)).sd[State.K_LOST] for v in (VEHICLE, BARE))
+    assert full == pytest.approx(stall_ratio_sd(VEHICLE), rel=1e-6)
+    assert empty == pytest.approx(stall_ratio_sd(BARE), rel=1e-6)
+    assert empty > 0.95 * full
+
+
+def stall_ratio_sd(vehicle: Vehicle) -> float:
+    """Of ln(K lost / K sound) at stall, by the spreads of both."""
+    c = curves_of(vehicle)
+    return float(((c.k_lost_sd[0] / c.k_lost[0]) ** 2 - (c.k_sd[0] / c.k[0]) ** 2) ** 0.5)
 
 
 def launch_of_a_lost_stator(start_s: float, speed_ratio: float) -> Window:

@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import exp
 from random import Random
 
+import numpy as np
 import pytest
 
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
+from livemon.diagnose.row_logs import ALIKE
 from livemon.diagnose.shafts import ShaftWatch
 from livemon.diagnose.windows import Window, WindowMaker
 from livemon.records import Estimate, Regime
@@ -148,6 +151,18 @@ def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
             watch.feed(told(t, gear, 150.0, 0.3 if spins else 0.0))
             t += 1.0
     assert float(watch.of_worn()[0]) < 2.0
+
+
+def test_what_a_gear_that_slips_may_show_sums_to_one() -> None:
+    """Rows are weighed against each other: over all that a window may show each must come to as much."""
+    step = 0.004  # of ln(turbine / road speed times ratio)
+    total = np.zeros(3)
+    for i in range(-100, 400):
+        watch = ShaftWatch(PEAK_NM, RATIOS[:1])
+        watch._weigh(told(0.0, 1, 200.0, exp(i * step) - 1.0))
+        total += step * np.exp(watch._ledger.as_seen / ALIKE)
+    sound, _, slips = total.tolist()
+    assert slips == pytest.approx(sound, rel=0.03)
 
 
 def test_torque_that_winds_the_shafts_up_is_no_gear_that_slips() -> None:
