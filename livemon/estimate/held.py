@@ -14,26 +14,29 @@ _BETWEEN: Final = 0.3
 _WANDERS: Final = 0.2
 _WANDER_S: Final = 20.0
 _LONG_GAP_S: Final = 4.0
+_REVS_UP: Final = 1.7  # square of engine speed, over that at the reading before
 
 
 class Held:
     """`add` readings in time order; `near` gives the value at a time, `unsure` its standard deviation."""
 
-    __slots__ = ("_of", "_period_s", "_wander")
+    __slots__ = ("_of", "_period_s", "_rpm", "_wander")
 
     def __init__(self) -> None:
         self._of: dict[str, tuple[list[float], list[float]]] = {}
+        self._rpm: dict[str, list[float]] = {}  # engine speed as each was read, 0 if it was not told
         self._wander: dict[str, float] = {}  # mean of squared change a second between readings
         self._period_s: dict[str, float] = {}  # mean time between readings
 
     def __contains__(self, quantity: str) -> bool:
         return quantity in self._of
 
-    def add(self, quantity: str, t: float, value: float) -> None:
-        """Take one reading."""
+    def add(self, quantity: str, t: float, value: float, rpm: float = 0.0) -> None:
+        """Take one reading; rpm: of the engine, 0 where nothing tells."""
         held = self._of.get(quantity)
         if held is None:
             held = self._of[quantity] = ([], [])
+            self._rpm[quantity] = []
         times, values = held
         if times and 0.0 < (apart := t - times[-1]) < _LONG_GAP_S:
             was = self._wander.get(quantity, 0.0)
@@ -43,6 +46,11 @@ class Held:
             self._period_s[quantity] = period_s + 0.1 * (apart - period_s)
         times.append(t)
         values.append(value)
+        self._rpm[quantity].append(rpm)
+
+    def turned(self, quantity: str, rpm: float) -> None:
+        """How fast the engine turned when the newest reading was taken."""
+        self._rpm[quantity][-1] = rpm
 
     def forget(self) -> None:
         """The clock was set: nothing before can be compared with what comes."""
@@ -50,29 +58,45 @@ class Held:
 
     def trim(self, before: float) -> None:
         """Forget what is older, but for the last reading."""
-        for times, values in self._of.values():
+        for quantity, (times, values) in self._of.items():
             n = bisect_left(times, before) - 1
             if n > 0:
-                del times[:n], values[:n]
+                del times[:n], values[:n], self._rpm[quantity][:n]
 
-    def near(self, quantity: str, t: float, stale_s: float) -> float | None:
-        """Linear between the readings around t; the nearer one where the other is too far off."""
+    def near(
+        self, quantity: str, t: float, stale_s: float, rpm: float = 0.0, per_turn: bool = False
+    ) -> float | None:
+        """Between the readings around t; the nearer one where the other is too far off.
+
+        Linear in time, but as an engine revs up torque comes as its speed does. rpm: of it at t; per_turn:
+        what goes with torque is the value by engine speed.
+        """
         held = self._of.get(quantity)
         if held is None:
             return None
         times, values = held
+        turned = self._rpm[quantity]
+
+        def value(i: int) -> float:
+            return values[i] * rpm / turned[i] if per_turn and rpm > 0.0 and turned[i] > 0.0 else values[i]
+
         i = bisect_left(times, t)
         if i == len(times):
-            return values[-1] if t - times[-1] < stale_s else None
+            return value(-1) if t - times[-1] < stale_s else None
         after = times[i] - t
         if i == 0:
-            return values[0] if after < stale_s else None
+            return value(0) if after < stale_s else None
         before = t - times[i - 1]
         if before + after < stale_s:
-            return values[i - 1] + (values[i] - values[i - 1]) * before / (before + after)
+            first, last = value(i - 1), value(i)
+            share = before / (before + after)
+            least, most = turned[i - 1] ** 2, turned[i] ** 2
+            if last > first and rpm > 0.0 and 0.0 < _REVS_UP * least < most:
+                share = min(1.0, max(0.0, (rpm * rpm - least) / (most - least)))
+            return first + (last - first) * share
         if before < stale_s:
-            return values[i - 1]
-        return values[i] if after < stale_s else None
+            return value(i - 1)
+        return value(i) if after < stale_s else None
 
     def fresh_s(self, quantity: str) -> float:
         """How old a reading may be: some periods of its own."""

@@ -36,6 +36,8 @@ class Seen:
     def __init__(self, vehicle: Vehicle) -> None:
         self.torque = Torque(vehicle)
         self.stated = Stated(vehicle.gear_ratios)
+        self.neutral = Stated(())  # that the selector is there
+        self._selector_moves = False  # else its signal may stand still all drive
         self.width: float | None = None
         self.shaft = False
         self._out_per_kmh = output_rpm_per_kmh(vehicle)
@@ -47,6 +49,7 @@ class Seen:
         self.turbine, self._output, self.lockup, self.shift = Signal(), Signal(), Signal(), Signal()
         self.torque.forget()
         self.stated.forget()
+        self.neutral.forget()
         self.speeds = []
         self._speed_s = -1e18  # newest reading of the source road speed is taken from
 
@@ -57,7 +60,7 @@ class Seen:
             if times and t <= times[-1]:
                 return False
             self.engine.add(t, value)
-            self.torque.engine_rpm = value
+            self.torque.turns(t, value)
         elif quantity == "vehicle_kmh":
             self.torque.road_kmh = value
             if t - self._output.newest_s < _SHAFT_S and self._out_per_kmh:
@@ -71,6 +74,11 @@ class Seen:
             self.turbine.add(t, value)
         elif quantity == "gear":
             self.stated.add(t, int(value))
+        elif quantity == "in_gear":
+            if value > 0.0:
+                self._selector_moves = True
+            elif self._selector_moves:
+                self.neutral.add(t, 0)
         elif quantity == "gear_ratio":
             self.stated.add_ratio(t, value)
         elif quantity == "lockup":

@@ -32,6 +32,7 @@ from livemon.records import Estimate
 from livemon.vehicle import Vehicle, curves_of, engine_torque_limit, road_force
 
 _GRADE_SD: Final = 0.025
+_PER_TURN: Final = frozenset(("air_flow_g_s", "fuel_rate_l_h"))  # torque is what of them comes with each turn
 RUNS_RPM: Final = 400.0  # slower, the engine is off or being started, and its torque says nothing
 _HEARD_S: Final = 15.0  # a worse source does not stand in for a better one heard so lately
 _REFERENCE_COMES_S: Final = 30.0  # after the first percent; until then no worse source stands in for it
@@ -48,7 +49,9 @@ class Torque:
         self._rated_nm = rated.value if rated else None
         self._air_share = 1.0  # of the air at sea level
         self.zero = Zero()  # used for the gear chain alone; what is told to others stays as reported
-        self.engine_rpm: float | None = None  # the newest, for the convention of the torque signal
+        self.engine_rpm: float | None = None  # the newest
+        self._rpm_s, self._turned_s = 0.0, -inf
+        self._since: dict[str, float] = {}  # times of the newest torque readings after it
         self.road_kmh: float | None = None
         self._convention = Convention()
         self._reference_nm: float | None = None
@@ -80,7 +83,11 @@ class Torque:
     def add(self, t: float, quantity: str, value: float) -> None:
         if quantity not in self._kept or (quantity == "friction_torque_pct" and value <= 0.0):
             return  # no engine runs without friction: a control that says so does not know it
-        self._held.add(quantity, t, value)
+        if quantity in self._sources:
+            self._held.add(quantity, t, value, self._turning(t))
+            self._since[quantity] = t
+        else:
+            self._held.add(quantity, t, value)
         if quantity == "engine_torque_pct":
             self._reference_due_s = min(self._reference_due_s, t + _REFERENCE_COMES_S)
             self._look_at_convention(t, value)
@@ -93,6 +100,24 @@ class Torque:
         elif quantity in self._pedals:
             rest, most = self._travel.get(quantity, (value, value))
             self._travel[quantity] = (min(rest, value), max(most, value))
+
+    def turns(self, t: float, rpm: float) -> None:
+        """Take one reading of engine speed."""
+        before, apart, self._rpm_s = self.engine_rpm, t - self._turned_s, 0.0
+        if before is not None and 0.0 < apart < FRESH_S:
+            self._rpm_s = (rpm - before) / apart
+            for quantity, at in self._since.items():
+                self._held.turned(quantity, self._turning(at))
+        self._since.clear()
+        self.engine_rpm, self._turned_s = rpm, t
+
+    def _turning(self, t: float) -> float:
+        """Engine speed at t, after its newest reading; 0 if it does not run or nothing tells."""
+        ahead_s = t - self._turned_s
+        if self.engine_rpm is None or not 0.0 <= ahead_s < FRESH_S:
+            return 0.0
+        rpm = self.engine_rpm + self._rpm_s * ahead_s
+        return rpm if rpm > RUNS_RPM else 0.0
 
     def _look_at_convention(self, t: float, percent: float) -> None:
         n, reference = self.engine_rpm, self._reference_nm
@@ -142,6 +167,8 @@ class Torque:
     def forget(self) -> None:
         """The clock was set; the reference torque is kept."""
         self._held.forget()
+        self._since.clear()
+        self._turned_s = -inf
 
     def trim(self, before: float) -> None:
         self._held.trim(before)
@@ -149,7 +176,7 @@ class Torque:
     def engine(self, t: float, n: float) -> tuple[EngineTorque, str] | None:
         """Flywheel torque and where it is from: the best source that is answered, never two by turns."""
         for quantity in self._sources:
-            value = self._held.near(quantity, t, self._held.fresh_s(quantity))
+            value = self._held.near(quantity, t, self._held.fresh_s(quantity), n, quantity in _PER_TURN)
             if value is not None:
                 found = self._from(quantity, value, t, n)
                 if found is None and quantity == "engine_torque_pct" and t < self._reference_due_s:

@@ -37,6 +37,7 @@ DOUBT_S, STANDS_S = 2.0, 10.0
 _SURE: Final = 0.98
 _SETTLED_RPM_S: Final = 60.0
 _LEAST_WEIGHT: Final = 0.05  # one saying of the gear is never worth more
+_NEUTRAL: Final = -1  # a gear stated, counted from 0; reverse is below
 _ROLLING_KMH: Final = 6.0
 _EXACT: Final = 0.02  # relative sd of a gear's ratio that may calibrate the rest
 _OPEN, _TOLD_X_SD = 0.1, 0.01  # surely open where turbine speed is told; ln slip there
@@ -170,7 +171,7 @@ class VehicleState:
             return
         road = on_scale(self.calibration, state)
         stated, weight = None, 1.0
-        said = self.seen.stated.at(t)
+        said, neutral = self.seen.stated.at(t), self.seen.neutral.at(t)
         if said is not None:
             stated, weight = said[0] - 1, said[1]
         v, v_rate, var, slow_var, rate_var, zero = road
@@ -181,6 +182,8 @@ class VehicleState:
             self.closed = False
             if self._finder is not None:
                 self._finder.forget()
+            if said is None and neutral is not None:
+                stated, weight = _NEUTRAL, neutral[1]
             self._ticks.append(self._stand(t, n, n_rate, stated, weight))
             return
         if not zero:
@@ -257,7 +260,7 @@ class VehicleState:
     def _stand(self, t: float, n: float, n_rate: float, stated: int | None, weight: float) -> Tick:
         gears = self._gears
         stalled = self._slip_if_open.stalled_nm(n)
-        said = None if stated is None else (stated < 0, max(weight, _LEAST_WEIGHT))
+        said = None if stated is None else (stated == _NEUTRAL, max(weight, _LEAST_WEIGHT))
         torque, torque_sd = self.seen.torque.plain(t, n, n_rate) if n > RUNS_RPM else (None, 0.0)
         neutral = self._standstill.tick(t, n, torque, torque_sd, stalled, said)
         if gears is None:

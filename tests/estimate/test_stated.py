@@ -89,3 +89,28 @@ def test_neutral_is_not_taken_for_the_gear_its_ratio_belongs_to() -> None:
     stated.add_ratio(3.0, 1.25)
     said = stated.at(3.0)
     assert said is not None and said[0] == 2
+
+
+def standing(in_gear: Callable[[float], float] | None, seconds: float = 90.0) -> list[Estimate]:
+    """Of an engine that idles where it stands; in_gear: what the vehicle says of its selector."""
+    estimator, estimates = Estimator(parse(driven(USUAL)[2], "the vehicle")), list[Estimate]()
+    for i in range(int(10.0 * seconds)):
+        t = 0.1 * i
+        readings = [Reading(t, "engine_rpm", 800.0), Reading(t + 0.03, "vehicle_kmh", 0.0, 1.0)]
+        if in_gear is not None:
+            readings.append(Reading(t + 0.06, "in_gear", in_gear(t)))
+        for reading in readings:
+            estimates += [e for e in estimator.feed(reading) if isinstance(e, Estimate)]
+    return estimates
+
+
+def test_a_selector_in_neutral_is_believed_where_it_stands() -> None:
+    """PID 65 [sae-j1979]. A box that is in gear may let go at a stop all the same: that says nothing."""
+    said = standing(lambda t: float(t < 5.0 or t > 60.0))
+    assert all(e.regime == "neutral" for e in said if 10.0 < e.time_s < 55.0)
+    untold, in_gear = standing(None), standing(lambda _: 1.0)
+    assert [e.regime for e in in_gear] == [e.regime for e in untold]
+
+
+def test_a_selector_that_never_says_anything_else_is_not_believed() -> None:
+    assert [e.regime for e in standing(lambda _: 0.0)] == [e.regime for e in standing(None)]

@@ -58,6 +58,48 @@ def test_air_flow_serves_where_nothing_better_is_told() -> None:
     assert found[1] == "air_flow"
 
 
+@pytest.mark.parametrize("source", ["air_flow_g_s", "engine_torque_nm"])
+def test_torque_comes_with_engine_speed_as_a_converter_car_pulls_away(source: str) -> None:
+    """The engine idles until torque comes, and what the pump takes goes with the square of its speed. Read
+    every two and a half seconds, linear in time it would be there a second too soon."""
+    torque = Torque(VEHICLE)
+
+    def speed(t: float) -> float:
+        return 700.0 if t < 4.0 else min(700.0 + 1500.0 * (t - 4.0), 2200.0)
+
+    def made(t: float) -> float:
+        return 160.0 * (speed(t) / 2200.0) ** 2
+
+    def reading(t: float) -> float:
+        """Air flow as if no friction were paid for."""
+        return made(t) if source == "engine_torque_nm" else 20.0 * made(t) / 100.0 * speed(t) / 1000.0
+
+    for i in range(80):
+        t = 0.1 * i
+        torque.turns(t, speed(t))
+        if i % 25 == 20:
+            torque.add(t + 0.01, source, reading(t + 0.01))
+    read = [t for t in (2.0, 4.5, 7.0)]
+    found = {t: torque.engine(t, speed(t)) for t in (3.5, 4.2, *read, 5.0)}
+    nm = {t: at[0].nm for t, at in found.items() if at is not None}
+    assert nm[3.5] == pytest.approx(nm[2.0], abs=6.0)  # it idles
+    share = (made(4.2) - made(2.0)) / (made(4.5) - made(2.0))
+    assert (nm[4.2] - nm[2.0]) / (nm[4.5] - nm[2.0]) == pytest.approx(share, abs=0.15)
+    assert nm[4.5] < nm[5.0] < nm[7.0] + 3.0
+
+
+def test_air_flow_between_readings_goes_with_the_turns_of_the_engine() -> None:
+    """The torque it tells is what each turn draws in: after a shift up the same foot draws less a second."""
+    torque = Torque(VEHICLE)
+    for i in range(30):
+        torque.turns(0.1 * i, 3000.0 if i < 12 else 2000.0)
+        if i in (10, 25):
+            torque.add(0.1 * i + 0.01, "air_flow_g_s", 30.0 if i == 10 else 20.0)
+    before, after = torque.engine(1.05, 3000.0), torque.engine(1.75, 2000.0)
+    assert before is not None and after is not None
+    assert after[0].nm == pytest.approx(before[0].nm, abs=5.0)
+
+
 @pytest.mark.parametrize("gap_s", [3.0, 10.0])
 def test_an_old_reading_is_not_used(gap_s: float) -> None:
     torque = torque_of([(0.0, 40.0), (0.1, 40.0), (0.2, 40.0)])
