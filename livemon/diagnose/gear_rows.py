@@ -34,9 +34,10 @@ class GearRows:
         total: Array,
         believed: Array,
         weight: float,
+        sure: float,
     ) -> None:
         """Rows of this window's gear may explain it by that gear slipping: `total` (densities by row) and
-        `believed` change. open_: chance that the clutch is open, by row."""
+        `believed` change. open_: chance that the clutch is open, by row; sure: that the gear is the one."""
         rows, rpm, slipping = self._rows, w.engine_rpm, self._worn.of(w.gear)
         if w.gear is None or not slipping:
             return
@@ -48,8 +49,9 @@ class GearRows:
                 continue
             share_open = float(open_[row])
             on, open_rpm, _ = p.slip[:, row].tolist()
-            if_open = share_open * of(w.gear, slip_rpm, open_rpm, rpm, float(p.variance[OPEN, row]))
-            if_on = (1.0 - share_open) * of(w.gear, slip_rpm, on, rpm, float(p.variance[ON, row]))
+            if_open, if_on = sure * share_open, sure * (1.0 - share_open)
+            if_open *= of(w.gear, slip_rpm, open_rpm, rpm, float(p.variance[OPEN, row]))
+            if_on *= of(w.gear, slip_rpm, on, rpm, float(p.variance[ON, row]))
             told = max(told, (0.5 * (if_open + if_on), float(total[row])), key=sum)
             slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * float(total[row])
             sound = on if if_on > if_open else open_rpm

@@ -41,6 +41,10 @@ _SAID_LOCKED: Final = (0.6, 0.3)
 _LOOKS_ON: Final = 0.04  # share of windows in which even a clutch that never comes on does not look open
 _ODD: Final = 0.04
 _ODD_SPAN_RPM: Final = 800.0
+# A converter that slips by one gear's step looks like a clutch that holds in the gear below, and the gear
+# chain takes for granted that clutches come on. How often, and where it had been in the gear above before.
+# Common practice, no source.
+_MISREAD, _STILL = 0.1, 0.5
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
@@ -66,6 +70,7 @@ class LockupWatch:
         self.sums = Sums(torque_nm)
         self.totals, self.by_gear = self.sums.totals, self.sums.by_gear
         self._gear: int | None = None
+        self._left: int | None = None  # the gear before
         self._since_s: float | None = None
         self._all = np.arange(rows.count)
         self._open: Array = np.ones(rows.count)  # chance that the clutch is open, by row
@@ -147,7 +152,7 @@ class LockupWatch:
             self.sums.slipping_since_s = None
             return
         if w.gear != self._gear or self._since_s is None:
-            self._gear, self._since_s = w.gear, w.start_s
+            self._left, self._gear, self._since_s = self._gear, w.gear, w.start_s
             self._settle()
             self._stretch_start_s = w.start_s
             self._open[:] = OPEN_AFTER_SHIFT
@@ -211,10 +216,13 @@ class LockupWatch:
         good_open = self._open * said_open * fits_open
         good = good_on + good_open
         far = np.abs(off[:TIGHT]).min(0) / _ODD_SPAN_RPM
-        total = (1.0 - _ODD) * good + _ODD * 0.5 / _ODD_SPAN_RPM / np.maximum(far * far, 1.0)
-        believed = (1.0 - _ODD) * good / total
+        misread, elsewhere = self._misread(w, torque, seen, noise)
+        total = (1.0 - _ODD) * ((1.0 - misread) * good + elsewhere)
+        total += _ODD * 0.5 / _ODD_SPAN_RPM / np.maximum(far * far, 1.0)
+        believed = (1.0 - _ODD) * (1.0 - misread) * good / total
         if not by_shaft:
-            self._gears.weigh(w, torque.value_nm, slip, p, self._open, total, believed, weight)
+            sure = 1.0 - misread
+            self._gears.weigh(w, torque.value_nm, slip, p, self._open, total, believed, weight, sure)
         before = rows.of_causes(self._ledger.as_seen)
         self._ledger.add(weight * np.log(total))
         now = self._ledger.as_seen
@@ -244,6 +252,22 @@ class LockupWatch:
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.low or never > max(sound, 0.6 * worn))
         self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, self._applied(w))
+
+    def _misread(
+        self, w: Window, torque: Torque, seen: SlipSeen, noise: float
+    ) -> tuple[float, Array | float]:
+        """(chance, densities of slip by row) that a clutch seen to hold is an open one in the gear above."""
+        ratios, gear = self._vehicle.gear_ratios, w.gear
+        if w.geared_rpm is None or seen.by_shaft or gear is None or not 1 <= gear < len(ratios):
+            return 0.0, 0.0
+        if seen.rpm > self.target_rpm + _HELD_RPM:
+            return 0.0, 0.0
+        chance = _STILL if self._left == gear + 1 else max(_MISREAD, 1.0 - w.gear_probability)
+        turbine_rpm = seen.turbine_rpm * ratios[gear] / ratios[gear - 1]
+        p = self._rows.predict(w.engine_rpm, turbine_rpm, torque, noise)
+        _, fits, _ = normal(w.engine_rpm - turbine_rpm - p.slip, p.total)
+        open_: Array = chance * self._open * fits
+        return chance, open_
 
     def _applied(self, w: Window) -> bool | None:
         """As its control says, if that is believed; released, also where it has said nothing else so far."""

@@ -109,7 +109,7 @@ class Sums:
         before, self._comes_on = self._comes_on, is_open
         if is_open:
             self.slipping_since_s = None
-            if calls_for(w, w.pump_torque_nm or 0.0, self._torque_nm) is not CRUISE:
+            if calls_for(w, torque_nm, self._torque_nm) is not CRUISE:
                 return
             if self.cold:
                 totals.cold_cruise_s += duration_s

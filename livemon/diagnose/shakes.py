@@ -9,7 +9,7 @@ speed is a cylinder that does not fire.
 
 from __future__ import annotations
 
-from math import cos, log, pi, sin, sqrt
+from math import cos, inf, log, pi, sin, sqrt
 from typing import Final
 
 from livemon.diagnose.shake_model import BIN_LN, BINS, LEAST_LN, Explained, explain
@@ -21,6 +21,9 @@ _IDLE_RPM: Final = 900.0
 # Slip says whether the clutch is on where the estimate does not: a converter past its coupling point slips by
 # more while it pulls, at a speed ratio that alone looks like a clutch that is on.
 _ON_SLIP_RPM, _STAYS_ON_SLIP_RPM = 100.0, 200.0
+# An open converter slips as little with little torque, and follows the foot: none is on that for so long
+# nobody has thought it might be.
+_MAY_BE_ON, _FORGET_S = 0.05, 4.0
 _OPEN_SR, _COAST_SR = 0.8, 1.05  # above the first there is no telling that it is open
 _KICKS_DOWN: Final = 4  # from this gear on: rather than pull at such a speed ratio; the gear is another
 _SURE_GEAR: Final = 0.95
@@ -84,15 +87,15 @@ class ShakeWatch:
     """Feed every Estimate, in time order."""
 
     __slots__ = (
-        "_a", "_b", "_block_s", "_key", "_known", "_least_nm", "_most_nm", "_n", "_orders", "_run",
-        "_run_sum",
-        "_settled_s", "_state", "_sum", "_told", "_turns_a", "_turns_b", "_weigh_at", "coast", "disturbed_s",
-        "explained", "on", "open", "order", "still",
+        "_a", "_b", "_block_s", "_key", "_known", "_least_nm", "_may_be_on_s", "_most_nm", "_n", "_orders",
+        "_run", "_run_sum", "_settled_s", "_state", "_sum", "_told", "_turns_a", "_turns_b", "_weigh_at",
+        "coast", "disturbed_s", "explained", "on", "open", "order", "still",
     )  # fmt: skip
 
     def __init__(self) -> None:
         self.on, self.open, self.coast, self.still = Blocks(), Blocks(), Blocks(), Blocks()
         self.order = 0.0  # ln evidence that the scatter follows half an order of engine speed
+        self._may_be_on_s = -inf
         self.disturbed_s = 0.0  # last shift, step of the pedal, or change of the clutch
         self._a: Estimate | None = None  # the two readings before
         self._b: Estimate | None = None
@@ -114,6 +117,8 @@ class ShakeWatch:
         """Take one Estimate. The hot path."""
         regime = c.regime
         state = _STATES[regime]
+        if c.on_probability > _MAY_BE_ON:
+            self._may_be_on_s = c.time_s
         if regime == "pull" or regime == "coast":
             ratio, gear = c.speed_ratio or 0.0, c.gear or 0
             # Once on, it is taken for on until it is clearly open: where slip swings, every other swing looks
@@ -124,7 +129,8 @@ class ShakeWatch:
                 if was_on and ratio < _COAST_SR and (torque is None or torque > _PULLS_NM):
                     state = _ON
             elif gear > 1 and (1.0 - ratio) * c.engine_rpm < (_STAYS_ON_SLIP_RPM if was_on else _ON_SLIP_RPM):
-                state = _ON
+                if c.time_s - self._may_be_on_s < _FORGET_S:
+                    state = _ON
             elif ratio < _OPEN_SR and gear < _KICKS_DOWN and c.gear_probability > _SURE_GEAR:
                 state = _OPEN
         rpm = c.engine_rpm

@@ -11,6 +11,7 @@ from livemon.estimate.schedule import DownshiftSpeed
 # Rates per second in ordinary driving; common practice, no source.
 _LOCK: Final = (0.0002, 0.05, 0.12)  # first gear, second, the rest
 _UNLOCK, _SHIFT = 0.12, 0.12
+_HABIT_S: Final = 20.0  # under load in one gear, until what the clutch did there counts as much as the rates
 _LOCK_COASTING: Final = 0.1  # of these with the foot off: what is locked may stay so, little is locked then
 # With the engine at idle a box shifts down as the turbine falls below so many times idle; rate per second
 _SLOW, _KEEP_UP = 1.45, 2.5
@@ -31,10 +32,11 @@ class Rates(NamedTuple):
 class Box:
     """`rates` of a gear at a moment; `watch` what it did."""
 
-    __slots__ = ("_coasted", "_fastest", "_k", "down")
+    __slots__ = ("_coasted", "_fastest", "_k", "_on_s", "_open_s", "down")
 
     def __init__(self, k: list[float]) -> None:
         self._k = k
+        self._on_s, self._open_s = [0.0] * len(k), [0.0] * len(k)
         self.down = DownshiftSpeed()
         self._coasted: tuple[int, float] | None = None  # sure gear with the foot off, and speed since
         self._fastest = inf  # km/h since standing still, as far as that is known
@@ -79,11 +81,20 @@ class Box:
             return Rates(0.02 * to_lock, min(0.6, 12.0 * to_open), to_up, to_down)
         if here < 1000.0:
             return Rates(0.15 * to_lock, min(0.6, 6.0 * to_open), to_up, to_down)
-        return Rates(to_lock, to_open, to_up, to_down)
+        share = self._share(g)
+        return Rates(2.0 * share * to_lock, 2.0 * (1.0 - share) * to_open, to_up, to_down)
 
-    def watch(self, moment: Moment, g: int, sure: bool) -> None:
-        """What it did with the foot off shows when the foot is on again: gear g is the likeliest."""
+    def _share(self, g: int) -> float:
+        """Of the time under load in gear g, with its clutch on."""
+        return (self._on_s[g] + 0.5 * _HABIT_S) / (self._on_s[g] + self._open_s[g] + _HABIT_S)
+
+    def watch(self, moment: Moment, g: int, sure: bool, on: float) -> None:
+        """What it did with the foot off shows when the foot is on again: gear g is the likeliest, its clutch
+        on or coming on with probability `on`."""
         k, v = self._k, moment.look.v
+        if sure and not moment.foot_off and moment.torque > moment.torque_sd:
+            self._on_s[g] += on * moment.dt
+            self._open_s[g] += (1.0 - on) * moment.dt
         if moment.foot_off:
             if v < ROLLING_KMH:
                 return

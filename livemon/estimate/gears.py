@@ -157,7 +157,7 @@ class Gears:
         if no[tick.gear] > 0.95:
             weigher.learn(tick.gear)
         weigher.follow(tick.gear, tick.probability - tick.shifting > _SURE, tick.locked > 0.5)
-        box.watch(moment, tick.gear, tick.probability - tick.shifting > _SURE)
+        box.watch(moment, tick.gear, tick.probability - tick.shifting > _SURE, tick.locked + tick.closing)
         return tick
 
     def smooth(self, ticks: list[Tick], start: int) -> None:
@@ -169,11 +169,12 @@ class Gears:
                 return
         n = len(self.k)
         after: Tick | None = None
-        beta: Five | None = None
+        none: Five = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
+        beta = none
         for i in range(len(ticks) - 1, start - 1, -1):
             tick = ticks[i]
             if tick.alpha is None:
-                after = beta = None
+                after = None
                 continue
             if after is not None:
                 beta = self._back(after, beta)
@@ -187,10 +188,10 @@ class Gears:
                         row[:] = [x * inverse for x in row]
                     tick.sum_up((o, a, c, u, d), self.k)
             else:
-                beta = ([1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n, [1.0] * n)
+                beta = none
             after = tick
 
-    def _back(self, after: Tick, beta: Five | None) -> Five:
+    def _back(self, after: Tick, beta: Five) -> Five:
         """Backward variable one tick earlier, scaled."""
         n = len(self.k)
         last = n - 1
@@ -200,11 +201,8 @@ class Gears:
         eo, ea, ec, eu, ed = zero[:], zero[:], zero[:], zero[:], zero[:]
         for i, (e_open, e_closing, e_lock, e_up, e_down) in enumerate(after.evidence):
             g = first + i
-            if beta is None:
-                eo[g], ea[g], ec[g], eu[g], ed[g] = e_open, e_closing, e_lock, e_up, e_down
-            else:
-                eo[g], ea[g], ec[g] = e_open * beta[0][g], e_closing * beta[1][g], e_lock * beta[2][g]
-                eu[g], ed[g] = e_up * beta[3][g], e_down * beta[4][g]
+            eo[g], ea[g], ec[g] = e_open * beta[0][g], e_closing * beta[1][g], e_lock * beta[2][g]
+            eu[g], ed[g] = e_up * beta[3][g], e_down * beta[4][g]
         bo, ba, bc, bu, bd = [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n, [0.0] * n
         most = 0.0
         for i, (lock, away, up, down) in enumerate(after.leaving):

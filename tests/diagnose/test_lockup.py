@@ -126,6 +126,28 @@ def test_an_open_clutch_in_third_is_no_clutch_that_never_comes_on() -> None:
     assert never < 2.0
 
 
+def test_a_gear_misread_for_moments_does_not_hide_that_the_clutch_never_comes_on() -> None:
+    """Open in fifth, at a load that slips by the step to fourth, it looks like fourth and a clutch that
+    holds; as the load changes it is in fifth again, where it had been."""
+    step_rpm = 2600.0 * (1.0 - VEHICLE.gear_ratios[4] / VEHICLE.gear_ratios[3])
+    loads = [(open_slip(t), t) for t in (60.0, 80.0, 100.0, 120.0)] * 3
+    alike_nm = next(float(t) for t in range(60, 400) if open_slip(float(t)) > step_rpm)
+    clutch, start_s = knowing_the_converter(), 0.0
+
+    def cruise(gear: int, slip_rpm: float, torque_nm: float, regime: Regime) -> None:
+        nonlocal start_s
+        w = window(start_s, slip_rpm, torque_nm, regime)
+        clutch.feed(replace(w, gear=gear, geared_rpm=2600.0 - slip_rpm, geared_sd_rpm=15.0))
+        start_s += 1.7
+
+    for _ in range(10):
+        for slip_rpm, torque_nm in loads:
+            cruise(5, slip_rpm, torque_nm, "pull")
+        cruise(4, 0.0, alike_nm, "locked")
+    _, never, _ = clutch.log_evidence()
+    assert never > 2.0
+
+
 @pytest.mark.parametrize(("held", "off"), [(30.0, 0.0), (40.0, -10.0)])
 def test_a_worn_clutch_that_the_estimate_calls_open_is_still_worn(held: float, off: float) -> None:
     """However often: the estimate goes by slip. `off`: N m by which the torque signal reads too high."""

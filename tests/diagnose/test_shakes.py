@@ -48,14 +48,19 @@ def watched(
     return watch
 
 
-@pytest.mark.parametrize(("slip_rpm", "is_on"), [(60.0, True), (180.0, False)])
-def test_a_pull_past_the_coupling_point_is_no_clutch_that_is_on(slip_rpm: float, is_on: bool) -> None:
+@pytest.mark.parametrize(
+    ("slip_rpm", "may_be_on", "is_on"), [(60.0, 0.3, True), (180.0, 0.3, False), (60.0, 0.01, False)]
+)
+def test_a_pull_past_the_coupling_point_is_no_clutch_that_is_on(
+    slip_rpm: float, may_be_on: float, is_on: bool
+) -> None:
+    """Nor is one with little torque, which slips as little as a clutch may and follows the foot."""
     watch, rpm = ShakeWatch(), 2400.0
     for i in range(200):
         watch.feed(
             Estimate(
                 0.15 * i, rpm, "pull", speed_ratio=1.0 - slip_rpm / rpm, gear=3, gear_probability=1.0,
-                engine_torque_nm=100.0, pedal_pct=20.0,
+                engine_torque_nm=100.0, pedal_pct=20.0, locked_probability=may_be_on,
             )
         )  # fmt: skip
     watch.end()

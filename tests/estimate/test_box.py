@@ -12,6 +12,8 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from made_up import open_slip  # it lies beside this file
 
+from livemon.estimate.box import Box
+from livemon.estimate.moment import Look, Moment
 from livemon.estimate.schedule import DownshiftSpeed
 from livemon.estimate.slope import SlipSlope
 
@@ -95,3 +97,29 @@ def test_the_level_of_the_curve_is_learned() -> None:
         torque, _, _ = truth.torque_at(0.12, 1800.0)
         slip.learn(0.12, 0.003, 1800.0, torque, 5.0)
     assert slip.level == pytest.approx(0.15, abs=0.04)
+
+
+def under_load(t: float) -> Moment:
+    """At 80 km/h, pedal down."""
+    moment = Moment()
+    moment.take(
+        Look(
+            t, 2000.0, 0.0, 80.0, 0.3, 0.3, 120.0, 8.0, True, False, 750.0, None, 1.0, None, 0.0, 100.0,
+        ),
+        0.2, 20.0,
+    )  # fmt: skip
+    return moment
+
+
+@pytest.mark.parametrize(("on", "more"), [(0.0, False), (1.0, True)])
+def test_a_clutch_does_what_it_has_done_in_that_gear(on: float, more: bool) -> None:
+    """After a minute without it, one that comes on is a surprise; other gears are another matter."""
+    box, fresh = (Box([100.0, 60.0, 40.0, 30.0, 22.0]) for _ in range(2))
+    for i in range(300):
+        box.watch(under_load(0.2 * i), 4, True, on)
+    now = under_load(60.0)
+    usual, learnt = fresh.rates(now, 4), box.rates(now, 4)
+    assert (learnt.to_lock > 1.4 * usual.to_lock) is more
+    assert (learnt.to_lock < 0.6 * usual.to_lock) is not more
+    assert (learnt.to_open < usual.to_open) is more
+    assert box.rates(now, 3) == fresh.rates(now, 3)
