@@ -14,7 +14,7 @@ from livemon.records import Call, Estimate, Finding, FindingName, Oscillation, W
 from livemon.vehicle import Vehicle
 
 _SLIP_WARNING_S: Final = 1.6  # slip seen this long while the clutch is on, after it has had time to engage
-_SURE_SWING: Final = 1e-5
+_SURE_SWING: Final = 2e-5
 _SHUDDER_FROM: Final = 0.07  # a swing seen twice is worth a word while it lasts; the call waits for more
 _JUDGE_EVERY_S: Final = 3.0  # outside launches the posterior moves slowly
 

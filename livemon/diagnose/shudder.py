@@ -15,7 +15,7 @@ from livemon.records import Oscillation
 LOW_HZ: Final = 4.0
 HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
-_FALSE_ALARM: Final = 1e-3
+_FALSE_ALARM: Final = 2e-3  # an upper bound
 _LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
 # A sound driveline swings too, for a second after tip-in, a shift or the clutch coming on: by several rpm at
 # up to 5 Hz (a real sound car), faster in a stiff one. What does so is known half a second later.

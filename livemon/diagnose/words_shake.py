@@ -68,10 +68,11 @@ def shudder(d: Seen) -> list[str]:
     if not firm:
         return []
     strongest = max(firm, key=lambda e: e.amplitude_rpm)
+    by_chance = min(1.0, strongest.looks * strongest.false_alarm_probability)  # the least of so many looks
     lines = [
         f"Slip swung in {len(firm)} episode{'s' if len(firm) > 1 else ''} with the converter clutch on, at "
         f"{strongest.frequency_hz:.1f} Hz and up to {strongest.amplitude_rpm:.0f} rpm (noise alone does so "
-        f"{once_in(strongest.false_alarm_probability)} such stretches)."
+        f"{once_in(by_chance)} such stretches)."
     ]
     stopped = sum(e.stopped_at_release for e in firm)
     if stopped:

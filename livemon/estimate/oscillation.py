@@ -2,7 +2,7 @@
 
 Each frequency is fitted together with a cubic: pulling away or changing gear is not taken for a swing.
 Sources: Lomb, Astrophys. Space Sci. 39 (1976) 447; Zechmeister & Kuerster, Astron. Astrophys. 496 (2009) 577
-(floating mean); false-alarm probability after Cumming, Marcy & Butler, Astrophys. J. 526 (1999) 890.
+(floating mean); false-alarm probability after Baluev, Mon. Not. R. Astron. Soc. 385 (2008) 1279.
 While the converter clutch is closed a swing of engine speed is a swing of slip or of the whole driveline: the
 road cannot follow within a tenth of a second.
 """
@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from itertools import pairwise
-from math import expm1, log1p
+from math import exp, expm1, lgamma, log1p, pi, sqrt
 from typing import TYPE_CHECKING, Final, NamedTuple
 
 from livemon.records import Oscillation
@@ -87,9 +87,9 @@ def highest_visible_hz(times: list[float]) -> float:
 
 
 def _roughness(times: list[float], values: list[float]) -> float:
-    """rms of each sample about the parabola through its neighbours: a cheap look for anything fast."""
+    """rms of each sample about the straight line between its neighbours: a cheap look for anything fast."""
     total, terms = 0.0, 0
-    for i in range(2, len(times) - 1):
+    for i in range(1, len(times) - 1):
         a, b, c = times[i - 1], times[i], times[i + 1]
         d = values[i] - values[i - 1] - (values[i + 1] - values[i - 1]) * (b - a) / max(c - a, 1e-6)
         total += d * d
@@ -123,15 +123,25 @@ def strongest(times: list[float], values: list[float], highest_hz: float) -> Swi
     share = power / rest
     best = int(np.argmax(share[: len(frequencies)]))
     z = min(float(share[best]), 1.0 - 1e-12)
-    trials = 1.0 + 1.5 * span * (highest_hz - lowest)
-    single = (1.0 - z) ** ((count - 6) / 2.0)
-    chance = -expm1(trials * log1p(-single)) if single < 0.5 else 1.0
+    chance = _false_alarm(z, count, (highest_hz - lowest) * float(t.std()))
     order = None
     if len(orders):
         at = int(np.argmax(share[len(frequencies) :]))
         if float(share[len(frequencies) + at]) > z:
             order = float(orders[at])
     return Swing(float(frequencies[best]), float(np.hypot(a[best], b[best])), chance, highest_hz, order)
+
+
+def _false_alarm(z: float, count: int, width: float) -> float:
+    """How likely noise alone has a frequency that takes so large a share `z` of what the cubic leaves.
+
+    width: of the frequencies looked at, times the standard deviation of the samples' times.
+    """
+    left, fitted = count - 4, count - 6  # of freedom, beside the cubic, and beside the sinusoid too
+    gamma = sqrt(2.0 / left) * exp(lgamma(0.5 * left) - lgamma(0.5 * (left - 1)))
+    crossings = gamma * sqrt(4.0 * pi) * width * (1.0 - z) ** (0.5 * (fitted - 1)) * sqrt(0.5 * left * z)
+    single = (1.0 - z) ** (0.5 * fitted)  # where the band begins
+    return -expm1(log1p(-min(single, 1.0 - 1e-12)) - crossings)
 
 
 def _pairs(values: list[float]) -> Array:

@@ -195,13 +195,19 @@ def test_a_gear_that_slips_is_told_with_numbers() -> None:
 
 
 @pytest.mark.parametrize(
-    ("probability", "said"),
-    [(9e-5, "once in 10 000"), (3e-4, "once in 3 000"), (1e-12, "less than once in 1 000 000")],
+    ("probability", "looks", "said"),
+    [
+        (9e-5, 1, "once in 10 000"),
+        (3e-4, 1, "once in 3 000"),
+        (3e-5, 3, "once in 10 000"),  # the least of three
+        (1e-12, 1, "less than once in 1 000 000"),
+    ],
 )
-def test_how_rare_is_said_without_powers_of_ten(probability: float, said: str) -> None:
+def test_how_rare_is_said_without_powers_of_ten(probability: float, looks: int, said: str) -> None:
     episode = SimpleNamespace(
-        amplitude_rpm=8.0, frequency_hz=9.0, false_alarm_probability=probability, stopped_at_release=False
-    )
+        amplitude_rpm=8.0, frequency_hz=9.0, false_alarm_probability=probability, looks=looks,
+        stopped_at_release=False,
+    )  # fmt: skip
     d: Any = SimpleNamespace(shudder=SimpleNamespace(firm=[episode]))
     assert f"noise alone does so {said} such" in words_shake.shudder(d)[0]
 
