@@ -49,12 +49,10 @@ class Truth(NamedTuple):
     pump_torque_nm: float  # fluid torque on the pump
     turbine_torque_nm: float  # into the transmission: fluid and clutch
     engine_torque_nm: float  # at the flywheel, before accessories
-    clutch_torque_nm: float
     road_kmh: float
     accel_m_s2: float
     grade: float
     pedal: float
     brake: bool
     stator: StatorState
-    converter_heat_w: float
     transmission_oil_c: float

@@ -302,13 +302,11 @@ class World:
             pump_torque_nm=self.pump_nm,
             turbine_torque_nm=self.turbine_nm + self.clutch_nm,
             engine_torque_nm=self.flywheel_nm,
-            clutch_torque_nm=self.clutch_nm,
             road_kmh=self.speed_m_s * 3.6,
             accel_m_s2=self.accel_m_s2,
             grade=self.grade,
             pedal=self.driver.pedal,
             brake=self.driver.brake_on,
             stator=self.fluid.stator(self.pump_nm, self.turbine_nm),
-            converter_heat_w=self.heat_w,
             transmission_oil_c=self.oil_c,
         )
