@@ -8,13 +8,13 @@ limits put slip at 80-170 rpm with the clutch on [tcc-monitor]; nothing here dep
 
 from __future__ import annotations
 
-from math import exp, hypot
+from math import exp, hypot, log
 from typing import Final
 
 import numpy as np
 
 from livemon.arrays import Array
-from livemon.converter.curves import Curves
+from livemon.converter.curves import Curves, at
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_rows import TELLS, GearRows
 from livemon.diagnose.gear_slip import Slipped
@@ -45,6 +45,7 @@ _ODD_SPAN_RPM: Final = 800.0
 # chain takes for granted that clutches come on. How often, and where it had been in the gear above before.
 # Common practice, no source.
 _MISREAD, _STILL = 0.1, 0.5
+_FAR_OFF: Final = 0.6  # ln K: no converter is so far off its curve
 _HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
@@ -262,8 +263,11 @@ class LockupWatch:
             return 0.0, 0.0
         if seen.rpm > self.target_rpm + _HELD_RPM:
             return 0.0, 0.0
-        chance = _STILL if self._left == gear + 1 else max(_MISREAD, 1.0 - w.gear_probability)
         turbine_rpm = seen.turbine_rpm * ratios[gear] / ratios[gear - 1]
+        ln_k = log(w.engine_rpm) - 0.5 * log(max(torque.value_nm, 1.0))
+        if abs(ln_k - log(at(self._curves.k, min(turbine_rpm / w.engine_rpm, 1.0)))) > _FAR_OFF:
+            return 0.0, 0.0
+        chance = _STILL if self._left == gear + 1 else max(_MISREAD, 1.0 - w.gear_probability)
         p = self._rows.predict(w.engine_rpm, turbine_rpm, torque, noise)
         _, fits, _ = normal(w.engine_rpm - turbine_rpm - p.slip, p.total)
         open_: Array = chance * self._open * fits

@@ -63,40 +63,31 @@ class Held:
             if n > 0:
                 del times[:n], values[:n], self._rpm[quantity][:n]
 
-    def near(
-        self, quantity: str, t: float, stale_s: float, rpm: float = 0.0, per_turn: bool = False
-    ) -> float | None:
-        """Between the readings around t; the nearer one where the other is too far off.
-
-        Linear in time, but as an engine revs up torque comes as its speed does. rpm: of it at t; per_turn:
-        what goes with torque is the value by engine speed.
-        """
-        held = self._of.get(quantity)
-        if held is None:
+    def near(self, quantity: str, t: float, stale_s: float) -> float | None:
+        """Linear between the readings around t; the nearer one where the other is too far off."""
+        if (held := self._of.get(quantity)) is None or (at := _around(held[0], t, stale_s)) is None:
             return None
-        times, values = held
-        turned = self._rpm[quantity]
+        i, j, share = at
+        first = held[1][i]
+        return first + (held[1][j] - first) * share
 
-        def value(i: int) -> float:
-            return values[i] * rpm / turned[i] if per_turn and rpm > 0.0 and turned[i] > 0.0 else values[i]
-
-        i = bisect_left(times, t)
-        if i == len(times):
-            return value(-1) if t - times[-1] < stale_s else None
-        after = times[i] - t
-        if i == 0:
-            return value(0) if after < stale_s else None
-        before = t - times[i - 1]
-        if before + after < stale_s:
-            first, last = value(i - 1), value(i)
-            share = before / (before + after)
-            least, most = turned[i - 1] ** 2, turned[i] ** 2
-            if last > first and rpm > 0.0 and 0.0 < _REVS_UP * least < most:
+    def near_turning(
+        self, quantity: str, t: float, stale_s: float, rpm: float, per_turn: bool
+    ) -> float | None:
+        """The same of what goes with torque, at this engine speed: as an engine revs up torque comes as its
+        speed does. per_turn: it goes with engine speed as well."""
+        if (held := self._of.get(quantity)) is None or (at := _around(held[0], t, stale_s)) is None:
+            return None
+        i, j, share = at
+        first, last = held[1][i], held[1][j]
+        turned, turned_last = self._rpm[quantity][i], self._rpm[quantity][j]
+        if turned > 0.0 and turned_last > 0.0:
+            if per_turn:
+                first, last = first * rpm / turned, last * rpm / turned_last
+            least, most = turned * turned, turned_last * turned_last
+            if last > first and most > _REVS_UP * least:
                 share = min(1.0, max(0.0, (rpm * rpm - least) / (most - least)))
-            return first + (last - first) * share
-        if before < stale_s:
-            return value(i - 1)
-        return value(i) if after < stale_s else None
+        return first + (last - first) * share
 
     def fresh_s(self, quantity: str) -> float:
         """How old a reading may be: some periods of its own."""
@@ -116,3 +107,20 @@ class Held:
         apart = before + after
         share = before * after / apart  # of a Brownian bridge
         return sqrt((2.0 * _BETWEEN * step) ** 2 * share / apart + wander * share)
+
+
+def _around(times: list[float], t: float, stale_s: float) -> tuple[int, int, float] | None:
+    """Places of the readings before and after t, and how far it is on the way; of the nearer one twice where
+    the other is too far off."""
+    i = bisect_left(times, t)
+    if i == len(times):
+        return (i - 1, i - 1, 0.0) if t - times[-1] < stale_s else None
+    after = times[i] - t
+    if i == 0:
+        return (0, 0, 0.0) if after < stale_s else None
+    before = t - times[i - 1]
+    if before + after < stale_s:
+        return i - 1, i, before / (before + after)
+    if before < stale_s:
+        return i - 1, i - 1, 0.0
+    return (i, i, 0.0) if after < stale_s else None

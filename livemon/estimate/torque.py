@@ -176,7 +176,8 @@ class Torque:
     def engine(self, t: float, n: float) -> tuple[EngineTorque, str] | None:
         """Flywheel torque and where it is from: the best source that is answered, never two by turns."""
         for quantity in self._sources:
-            value = self._held.near(quantity, t, self._held.fresh_s(quantity), n, quantity in _PER_TURN)
+            fresh_s, per_turn = self._held.fresh_s(quantity), quantity in _PER_TURN
+            value = self._held.near_turning(quantity, t, fresh_s, n, per_turn)
             if value is not None:
                 found = self._from(quantity, value, t, n)
                 if found is None and quantity == "engine_torque_pct" and t < self._reference_due_s:
