@@ -13,6 +13,10 @@ from livemon.diagnose.slip_rows import ON, OPEN, Predicted, SlipRows
 from livemon.diagnose.windows import Window
 from livemon.diagnose.worn_gears import WornGears
 
+# Windows of one stretch count as partly the same look, for the tyre, curve and torque that they share. Every
+# other gear shows those too, so of one that slips they tell more. Set on five simulators: without this none
+# of 552 sound drives came to odds of 1.6 by it, and of 70 with such a gear 15 stood between that and 20.
+_MORE: Final = 1.5
 TELLS: Final = 0.12  # of engine speed: K too flat to say more closely what the open converter slips
 
 
@@ -78,4 +82,4 @@ class GearRows:
         return self._worn.likeliest(self._told(now, sound), self.slips.seen)
 
     def _told(self, now: Array, sound: float) -> Array:
-        return limited(now[self._rows.first_gear :] - sound, self._own)
+        return _MORE * limited(now[self._rows.first_gear :] - sound, self._own)
