@@ -81,9 +81,9 @@ def stall_sheet(
         thinner = altitude_factor(air[0], False, air[1])[0]
         in_that_air = beside(normal, air_share, share_sd)
     here = in_that_air or normal
-    k_lost, k_lost_sd = curves.k_lost[0], curves.k_lost_sd[0]
+    k_lost = curves.k_lost[0]
     lost_ratio = k_lost / k0
-    lost_ratio_sd = lost_ratio * max((k_lost_sd / k_lost) ** 2 - (k0_sd / k0) ** 2, 0.0) ** 0.5
+    lost_ratio_sd = lost_ratio * curves.lost_ratio_sd
     unboosted = None
     if charged and fitted.displacement_l is not None:
         share = thinner * _UNBOOSTED_NM_L[0] * fitted.displacement_l / normal.torque_nm

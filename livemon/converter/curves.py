@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import log
+from math import log, sqrt
 from typing import Literal
 
 State = Literal["working", "lost", "seized"]
@@ -29,6 +29,12 @@ class Curves:
     coupling_speed_ratio: float
     assumed: tuple[str, ...] = ()
 
+    @property
+    def lost_ratio_sd(self) -> float:
+        """Of ln(K without reaction / K) at stall: what both are off by together is not in it."""
+        lost, working = self.k_lost_sd[0] / self.k_lost[0], self.k_sd[0] / self.k[0]
+        return sqrt(max(lost * lost - working * working, 0.0))
+
 
 def at(table: tuple[float, ...], speed_ratio: float) -> float:
     """Piecewise-linear look-up of one curve at one speed ratio, held constant outside 0..1."""
@@ -45,3 +51,8 @@ def log_slope(table: tuple[float, ...], speed_ratio: float) -> float:
     """Growth of ln of one curve with speed ratio, over 0.04 of it; not into the pole of K at 1."""
     after, before = at(table, min(speed_ratio + 0.02, 0.98)), at(table, max(speed_ratio - 0.02, 0.0))
     return (log(after) - log(before)) / 0.04
+
+
+def ln_over(table: tuple[float, ...], speed_ratio: float, rpm: float, torque_nm: float) -> float:
+    """ln of K as seen, from pump speed and a torque above 0, over a curve of K at that speed ratio."""
+    return log(rpm) - 0.5 * log(torque_nm) - log(at(table, speed_ratio))

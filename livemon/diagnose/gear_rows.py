@@ -53,11 +53,11 @@ class GearRows:
                 continue
             share_open = float(open_[row])
             on, open_rpm, _ = p.slip[:, row].tolist()
-            if_open, if_on = sure * share_open, sure * (1.0 - share_open)
-            if_open *= of(w.gear, slip_rpm, open_rpm, rpm, float(p.variance[OPEN, row]))
-            if_on *= of(w.gear, slip_rpm, on, rpm, float(p.variance[ON, row]))
-            told = max(told, (0.5 * (if_open + if_on), float(total[row])), key=sum)
-            slips, holds = chance * 0.5 * (if_open + if_on), (1.0 - chance) * float(total[row])
+            if_open = share_open * of(w.gear, slip_rpm, open_rpm, rpm, float(p.variance[OPEN, row]))
+            if_on = (1.0 - share_open) * of(w.gear, slip_rpm, on, rpm, float(p.variance[ON, row]))
+            density = 0.5 * sure * (if_open + if_on)
+            told = max(told, (density, float(total[row])), key=sum)
+            slips, holds = chance * density, (1.0 - chance) * float(total[row])
             sound = on if if_on > if_open else open_rpm
             if slips > holds:
                 seen = max(seen, (slips, (slip_rpm - sound) / max(rpm - sound, 1.0)))

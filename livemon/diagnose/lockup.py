@@ -8,13 +8,13 @@ limits put slip at 80-170 rpm with the clutch on [tcc-monitor]; nothing here dep
 
 from __future__ import annotations
 
-from math import exp, hypot, log
+from math import exp, hypot
 from typing import Final
 
 import numpy as np
 
 from livemon.arrays import Array
-from livemon.converter.curves import Curves, at
+from livemon.converter.curves import Curves, ln_over
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
 from livemon.diagnose.gear_rows import TELLS, GearRows
 from livemon.diagnose.gear_slip import Slipped
@@ -46,7 +46,7 @@ _ODD_SPAN_RPM: Final = 800.0
 # Common practice, no source.
 _MISREAD, _STILL = 0.1, 0.5
 _FAR_OFF: Final = 0.6  # ln K: no converter is so far off its curve
-_HELD_RPM: Final = 40.0  # above target; below, nobody calls it slipping
+_ABOVE_RPM: Final = 40.0  # target; below that nobody calls it slipping
 # Of sound vehicles have a converter quite unlike its curve. Common practice, no source.
 _STRANGE: Final = 0.1
 # Sound vehicles whose clutch goes its own way a whole drive: cold fluid, tow mode, a schedule of their own.
@@ -68,6 +68,7 @@ class LockupWatch:
         self._before: Window | None = None  # the one weighed last
         self._waiting: Window | None = None
         self.target_rpm = rows.target_rpm
+        self._much_rpm = self.target_rpm + _ABOVE_RPM
         self.sums = Sums(torque_nm)
         self.totals, self.by_gear = self.sums.totals, self.sums.by_gear
         self._gear: int | None = None
@@ -174,7 +175,7 @@ class LockupWatch:
             self._settle()
             self._stretch_start_s = w.start_s
         before = self._weighed
-        if before is not None and same(w, before) and seen.rpm < self.target_rpm + _HELD_RPM:
+        if before is not None and same(w, before) and seen.rpm < self._much_rpm:
             # Nothing new: it joins the next weighing with its own weight.
             self._joined += 1
             self._weighed = None
@@ -211,18 +212,16 @@ class LockupWatch:
         says_on, said_open = _SAID_LOCKED if locked else (1.0 - _SAID_LOCKED[0], 1.0 - _SAID_LOCKED[1])
         if by_shaft:  # it goes by nothing but slip
             says_on = said_open = 0.5
-        much_rpm = self.target_rpm + _HELD_RPM
-        said_on = np.where(p.slip[ON] < much_rpm, says_on, said_open)  # it goes by slip
+        said_on = np.where(p.slip[ON] < self._much_rpm, says_on, said_open)  # it goes by slip
         good_on = (1.0 - self._open) * said_on * fits_held
         good_open = self._open * said_open * fits_open
         good = good_on + good_open
         far = np.abs(off[:TIGHT]).min(0) / _ODD_SPAN_RPM
-        misread, elsewhere = self._misread(w, torque, seen, noise)
-        total = (1.0 - _ODD) * ((1.0 - misread) * good + elsewhere)
+        sure, elsewhere = self._misread(w, torque, seen, noise)
+        total = (1.0 - _ODD) * (sure * good + elsewhere)
         total += _ODD * 0.5 / _ODD_SPAN_RPM / np.maximum(far * far, 1.0)
-        believed = (1.0 - _ODD) * (1.0 - misread) * good / total
+        believed = (1.0 - _ODD) * sure * good / total
         if not by_shaft:
-            sure = 1.0 - misread
             self._gears.weigh(w, torque.value_nm, slip, p, self._open, total, believed, weight, sure)
         before = rows.of_causes(self._ledger.as_seen)
         self._ledger.add(weight * np.log(total))
@@ -249,7 +248,7 @@ class LockupWatch:
         flat = 0.2 / _ODD_SPAN_RPM
         sound, never = float(fits_held[holding]) + flat, float(fits_open[never_on]) + flat
         worn = float(fits_held[worn_rows].max()) + flat
-        slips = worn / (sound + worn) if slip > much_rpm and not w.low else 0.0
+        slips = worn / (sound + worn) if slip > self._much_rpm and not w.low else 0.0
         # A clutch that holds next to nothing and one that is open look alike: counted as open.
         self._looked_open = (by_shaft or not locked) and (w.low or never > max(sound, 0.6 * worn))
         self.sums.count(w, torque.value_nm, slips, self._looked_open, self._since_s, self._applied(w))
@@ -257,21 +256,21 @@ class LockupWatch:
     def _misread(
         self, w: Window, torque: Torque, seen: SlipSeen, noise: float
     ) -> tuple[float, Array | float]:
-        """(chance, densities of slip by row) that a clutch seen to hold is an open one in the gear above."""
+        """(chance that the gear is the one, density of slip by row if it is not): a clutch seen to hold may
+        be an open one in the gear above."""
         ratios, gear = self._vehicle.gear_ratios, w.gear
-        if w.geared_rpm is None or seen.by_shaft or gear is None or not 1 <= gear < len(ratios):
-            return 0.0, 0.0
-        if seen.rpm > self.target_rpm + _HELD_RPM:
-            return 0.0, 0.0
+        if w.geared_rpm is None or seen.by_shaft or seen.rpm > self._much_rpm:
+            return 1.0, 0.0
+        if gear is None or not 1 <= gear < len(ratios):
+            return 1.0, 0.0
         turbine_rpm = seen.turbine_rpm * ratios[gear] / ratios[gear - 1]
-        ln_k = log(w.engine_rpm) - 0.5 * log(max(torque.value_nm, 1.0))
-        if abs(ln_k - log(at(self._curves.k, min(turbine_rpm / w.engine_rpm, 1.0)))) > _FAR_OFF:
-            return 0.0, 0.0
+        far = ln_over(self._curves.k, turbine_rpm / w.engine_rpm, w.engine_rpm, max(torque.value_nm, 1.0))
+        if abs(far) > _FAR_OFF:
+            return 1.0, 0.0
         chance = _STILL if self._left == gear + 1 else max(_MISREAD, 1.0 - w.gear_probability)
         p = self._rows.predict(w.engine_rpm, turbine_rpm, torque, noise)
-        _, fits, _ = normal(w.engine_rpm - turbine_rpm - p.slip, p.total)
-        open_: Array = chance * self._open * fits
-        return chance, open_
+        fits: Array = normal(w.engine_rpm - turbine_rpm - p.slip[OPEN], p.total[OPEN])
+        return 1.0 - chance, chance * self._open * fits
 
     def _applied(self, w: Window) -> bool | None:
         """As its control says, if that is believed; released, also where it has said nothing else so far."""

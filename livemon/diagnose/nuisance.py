@@ -97,7 +97,6 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
     tilt = sqrt(max(0.03**2, k_relative(0.6) ** 2 - scale**2)) / 0.6
     knee = sqrt(max(0.04**2, k_relative(0.9) ** 2 - scale**2 - (0.9 * tilt) ** 2))
     near = max(0.1, k_relative(0.97) - k_relative(0.9))
-    lost_variance = (curves.k_lost_sd[0] / curves.k_lost[0]) ** 2 - (curves.k_sd[0] / curves.k[0]) ** 2
     more_kg, mass_sd_kg = aboard(vehicle)
     sd = dict.fromkeys(State, 0.0)
     sd |= {
@@ -111,7 +110,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.K_TILT: tilt,
         State.K_KNEE: knee,
         State.K_NEAR: near,
-        State.K_LOST: sqrt(max(0.06**2, lost_variance)),
+        State.K_LOST: max(0.06, curves.lost_ratio_sd),
         State.TR: max(0.03, curves.tr_sd[0] / curves.tr[0]),
         State.TR_KNEE: hypot(0.04, curves.tr_sd[90] / curves.tr[90]),
         State.TR_PAST: _TR_PAST_SD,

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from math import log, sqrt
+from math import sqrt
 from typing import Final
 
-from livemon.converter.curves import Curves, at
+from livemon.converter.curves import Curves, ln_over
 from livemon.diagnose.windows import Window
 from livemon.vehicle import Vehicle
 
@@ -62,10 +62,9 @@ class Presence:
                 self.first_gear_told_s += duration_s if w.turbine_told else 0.0
         if w.regime not in ("launch", "pull") or not 0.3 < ratio < 0.95:
             return
-        if pump is not None:
-            seen = log(w.engine_rpm) - 0.5 * log(pump)
-            if abs(seen - log(at(self._curves.k, ratio))) > _LIKE_A_CONVERTER:
-                return
+        k = self._curves.k
+        if pump is not None and abs(ln_over(k, ratio, w.engine_rpm, pump)) > _LIKE_A_CONVERTER:
+            return
         self.open_s += duration_s
         if w.regime == "pull":
             self.open_pull_s += duration_s

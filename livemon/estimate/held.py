@@ -20,11 +20,11 @@ _REVS_UP: Final = 1.7  # square of engine speed, over that at the reading before
 class Held:
     """`add` readings in time order; `near` gives the value at a time, `unsure` its standard deviation."""
 
-    __slots__ = ("_of", "_period_s", "_rpm", "_wander")
+    __slots__ = ("_of", "_period_s", "_wander")
 
     def __init__(self) -> None:
-        self._of: dict[str, tuple[list[float], list[float]]] = {}
-        self._rpm: dict[str, list[float]] = {}  # engine speed as each was read, 0 if it was not told
+        # Times, values, and engine speed as each was read (0 if it was not told).
+        self._of: dict[str, tuple[list[float], list[float], list[float]]] = {}
         self._wander: dict[str, float] = {}  # mean of squared change a second between readings
         self._period_s: dict[str, float] = {}  # mean time between readings
 
@@ -35,9 +35,8 @@ class Held:
         """Take one reading; rpm: of the engine, 0 where nothing tells."""
         held = self._of.get(quantity)
         if held is None:
-            held = self._of[quantity] = ([], [])
-            self._rpm[quantity] = []
-        times, values = held
+            held = self._of[quantity] = ([], [], [])
+        times, values, turned = held
         if times and 0.0 < (apart := t - times[-1]) < _LONG_GAP_S:
             was = self._wander.get(quantity, 0.0)
             weight = min(1.0, apart / _WANDER_S) if was else 1.0
@@ -46,11 +45,11 @@ class Held:
             self._period_s[quantity] = period_s + 0.1 * (apart - period_s)
         times.append(t)
         values.append(value)
-        self._rpm[quantity].append(rpm)
+        turned.append(rpm)
 
     def turned(self, quantity: str, rpm: float) -> None:
         """How fast the engine turned when the newest reading was taken."""
-        self._rpm[quantity][-1] = rpm
+        self._of[quantity][2][-1] = rpm
 
     def forget(self) -> None:
         """The clock was set: nothing before can be compared with what comes."""
@@ -58,18 +57,17 @@ class Held:
 
     def trim(self, before: float) -> None:
         """Forget what is older, but for the last reading."""
-        for quantity, (times, values) in self._of.items():
+        for times, values, turned in self._of.values():
             n = bisect_left(times, before) - 1
             if n > 0:
-                del times[:n], values[:n], self._rpm[quantity][:n]
+                del times[:n], values[:n], turned[:n]
 
     def near(self, quantity: str, t: float, stale_s: float) -> float | None:
         """Linear between the readings around t; the nearer one where the other is too far off."""
         if (held := self._of.get(quantity)) is None or (at := _around(held[0], t, stale_s)) is None:
             return None
-        i, j, share = at
-        first = held[1][i]
-        return first + (held[1][j] - first) * share
+        (_, values, _), (i, j, share) = held, at
+        return values[i] + (values[j] - values[i]) * share
 
     def near_turning(
         self, quantity: str, t: float, stale_s: float, rpm: float, per_turn: bool
@@ -78,13 +76,12 @@ class Held:
         speed does. per_turn: it goes with engine speed as well."""
         if (held := self._of.get(quantity)) is None or (at := _around(held[0], t, stale_s)) is None:
             return None
-        i, j, share = at
-        first, last = held[1][i], held[1][j]
-        turned, turned_last = self._rpm[quantity][i], self._rpm[quantity][j]
-        if turned > 0.0 and turned_last > 0.0:
+        (_, values, turned), (i, j, share) = held, at
+        first, last = values[i], values[j]
+        if turned[i] > 0.0 and turned[j] > 0.0:
             if per_turn:
-                first, last = first * rpm / turned, last * rpm / turned_last
-            least, most = turned * turned, turned_last * turned_last
+                first, last = first * rpm / turned[i], last * rpm / turned[j]
+            least, most = turned[i] ** 2, turned[j] ** 2
             if last > first and most > _REVS_UP * least:
                 share = min(1.0, max(0.0, (rpm * rpm - least) / (most - least)))
         return first + (last - first) * share
@@ -96,7 +93,7 @@ class Held:
 
     def unsure(self, quantity: str, t: float) -> float:
         """How far `near` may be off (sd): nothing at a reading, most between two far apart."""
-        times, values = self._of[quantity]
+        times, values, _ = self._of[quantity]
         i, wander = bisect_left(times, t), _WANDERS * self._wander.get(quantity, 0.0)
         if i == len(times):
             return sqrt(wander * max(t - times[-1], 0.0))

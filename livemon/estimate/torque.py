@@ -51,7 +51,7 @@ class Torque:
         self.zero = Zero()  # used for the gear chain alone; what is told to others stays as reported
         self.engine_rpm: float | None = None  # the newest
         self._rpm_s, self._turned_s = 0.0, -inf
-        self._since: dict[str, float] = {}  # times of the newest torque readings after it
+        self._since: dict[str, float] = {}  # times of the newest readings after it
         self.road_kmh: float | None = None
         self._convention = Convention()
         self._reference_nm: float | None = None
@@ -83,11 +83,8 @@ class Torque:
     def add(self, t: float, quantity: str, value: float) -> None:
         if quantity not in self._kept or (quantity == "friction_torque_pct" and value <= 0.0):
             return  # no engine runs without friction: a control that says so does not know it
-        if quantity in self._sources:
-            self._held.add(quantity, t, value, self._turning(t))
-            self._since[quantity] = t
-        else:
-            self._held.add(quantity, t, value)
+        self._held.add(quantity, t, value, self._turning(t))
+        self._since[quantity] = t
         if quantity == "engine_torque_pct":
             self._reference_due_s = min(self._reference_due_s, t + _REFERENCE_COMES_S)
             self._look_at_convention(t, value)

@@ -45,6 +45,11 @@ def told(t: float, gear: int, torque_nm: float, ahead: float, regime: Regime = "
     )  # fmt: skip
 
 
+def alone(watch: ShaftWatch) -> list[float]:
+    """ln evidence of each gear that it alone slips."""
+    return [float(x) for x in watch.of_worn()[: len(RATIOS)]]
+
+
 def evidence(
     slipping: int = 0, share: float = 0.0, wrong: int = 0, off: float = 0.0, scale: float = 0.0
 ) -> list[float]:
@@ -61,7 +66,7 @@ def evidence(
                 t += 1.0
             watch.feed(told(t, gear, torque, 0.2, "shift"))
             t += 0.5
-    return [float(x) for x in watch.of_worn()[: len(RATIOS)]]
+    return alone(watch)
 
 
 @pytest.mark.parametrize("gear", [1, 3])
@@ -84,7 +89,7 @@ def test_a_gear_that_slips_is_found_where_it_is_taken_for_the_one_below(ahead: f
                 off = RATIOS[3] / RATIOS[2] * (1.0 + ahead) - 1.0 if slips else 0.0
                 watch.feed(told(t, called, torque, off))
                 t += 1.0
-    told_of = [float(x) for x in watch.of_worn()[: len(RATIOS)]]
+    told_of = alone(watch)
     assert told_of[3] > 6.0 and max(told_of[:3]) < 1.0
 
 
@@ -101,7 +106,7 @@ def test_two_gears_that_share_a_worn_clutch_are_found() -> None:
             watch.feed(told(t, gear, torque, 0.2, "shift"))
             t += 0.5
     assert sorted(watch.slipping) == [2, 3]
-    assert watch.log_evidence > max(float(x) for x in watch.of_worn()[: len(RATIOS)]) + 5.0
+    assert watch.log_evidence > max(alone(watch)) + 5.0
 
 
 def test_one_gear_that_slips_is_one() -> None:
@@ -131,7 +136,7 @@ def test_an_engine_that_idles_says_nothing_of_a_gear_that_slips() -> None:
     for i in range(120):
         watch.feed(told(t, 2, 5.0 if i % 20 > 9 else 60.0, -0.3 - 0.01 * (i % 30) if i % 20 > 9 else 0.0))
         t += 1.0
-    assert all(float(x) < 1.0 for x in watch.of_worn()[: len(RATIOS)])
+    assert all(x < 1.0 for x in alone(watch))
 
 
 @pytest.mark.parametrize("scale", [0.0, 0.03, -0.03])
@@ -150,7 +155,7 @@ def test_one_spin_of_the_wheels_is_no_gear_that_slips() -> None:
             spins = gear == 1 and t < 20.0 and i > 2
             watch.feed(told(t, gear, 150.0, 0.3 if spins else 0.0))
             t += 1.0
-    assert float(watch.of_worn()[0]) < 2.0
+    assert alone(watch)[0] < 2.0
 
 
 def test_what_a_gear_that_slips_may_show_sums_to_one() -> None:
@@ -181,7 +186,7 @@ def test_torque_that_winds_the_shafts_up_is_no_gear_that_slips() -> None:
             t += 1.0
         watch.feed(told(t, 1, 150.0, 0.2, "shift"))
         t += 1.0
-    assert float(watch.of_worn()[0]) < 0.0
+    assert alone(watch)[0] < 0.0
 
 
 def before_a_shift(seconds: float) -> float:
@@ -197,7 +202,7 @@ def before_a_shift(seconds: float) -> float:
         t += seconds
         watch.feed(told(t, 3, torque_nm, 0.3, "shift"))
         t += 1.0
-    return float(watch.of_worn()[1])
+    return alone(watch)[1]
 
 
 def test_the_short_end_of_a_stretch_before_a_shift_says_nothing() -> None:
@@ -217,7 +222,7 @@ def launches(share: float) -> float:
             window = told(t, 1, torque_nm, share if i < 2 else 0.0, "launch")
             watch.feed(replace(window, end_s=t + 0.5))
             t += 0.5
-    return float(watch.of_worn()[0])
+    return alone(watch)[0]
 
 
 def test_no_shift_precedes_a_launch_from_rest() -> None:
@@ -237,7 +242,7 @@ def test_a_shift_that_ends_in_the_gear_it_began_in_is_a_flare() -> None:
             t += seconds
         watch.feed(told(t, 3, torque_nm, 0.3, "shift"))
         t += 1.0
-    assert float(watch.of_worn()[1]) > 5.0
+    assert alone(watch)[1] > 5.0
 
 
 @pytest.mark.parametrize("gear", [-1, 0, 5, None])
@@ -245,14 +250,14 @@ def test_a_gear_that_is_not_in_the_file_says_nothing(gear: int | None) -> None:
     watch = ShaftWatch(PEAK_NM, RATIOS)
     for i in range(20):
         watch.feed(replace(told(float(i), 1, 150.0, 0.2), gear=gear))
-    assert not watch.seen and [float(x) for x in watch.of_worn()[: len(RATIOS)]] == [0.0] * 4
+    assert not watch.seen and alone(watch) == [0.0] * 4
 
 
 def test_what_is_worked_out_from_road_speed_says_nothing_of_gears() -> None:
     watch = ShaftWatch(PEAK_NM, RATIOS)
     for i in range(30):
         watch.feed(replace(told(float(i), 2, 150.0, 0.2), turbine_source="ratios"))
-    assert not watch.seen and not watch.of_worn()[: len(RATIOS)].any()
+    assert not watch.seen and not any(alone(watch))
 
 
 def said(t: float, applied: bool | None, regime: Regime = "pull") -> Window:
@@ -283,4 +288,4 @@ def test_a_gear_taken_for_its_neighbour_does_not_slip() -> None:
     watch = ShaftWatch(PEAK_NM, RATIOS)
     for i in range(60):
         watch.feed(told(float(i), 3, 150.0, RATIOS[1] / RATIOS[2] - 1.0))
-    assert watch.seen and not watch.of_worn()[: len(RATIOS)].any()
+    assert watch.seen and not any(alone(watch))
