@@ -18,39 +18,47 @@ _SLOW: Final[frozenset[FindingName]] = frozenset(
 )
 _SLOW_RAISE: Final = 0.95  # nothing is lost by waiting: these do not change from one second to the next
 
-SENTENCES: Final[dict[str, tuple[str, str]]] = {
-    # finding: (raised, withdrawn)
+SENTENCES: Final[dict[str, tuple[str, str, str]]] = {
+    # finding: (raised, withdrawn, why it was)
     "stator_not_holding": (
         "stator not holding: engine speed and torque at launch fit a converter without stator reaction",
-        "stator warning withdrawn: later launches fit a sound converter or another cause",
+        "stator warning withdrawn",
+        "later launches fit a sound converter or another cause",
     ),
     "stator_seized": (
         "stator seized: past the coupling point the converter takes torque and passes on less",
-        "seized-stator warning withdrawn: later pulls do not show it",
+        "seized-stator warning withdrawn",
+        "later pulls do not show it",
     ),
     "lockup_shudder": (
         "converter clutch shudder: slip is swinging while the clutch is on",
-        "shudder warning withdrawn: what followed does not fit clutch shudder",
+        "shudder warning withdrawn",
+        "what followed does not fit clutch shudder",
     ),
     "lockup_slip": (
         "converter clutch slips: slip with the clutch on is above target",
-        "clutch-slip warning withdrawn: what followed fits it no longer",
+        "clutch-slip warning withdrawn",
+        "what followed fits it no longer",
     ),
     "lockup_never_applied": (
         "converter clutch not coming on in steady cruise where it should",
-        "clutch-not-coming-on warning withdrawn: what followed fits it no longer",
+        "clutch-not-coming-on warning withdrawn",
+        "what followed fits it no longer",
     ),
     "gear_slip": (
         "slip in one gear: engine speed is too high for road speed there",
-        "slip-in-one-gear warning withdrawn: later stretches in that gear do not show it",
+        "slip-in-one-gear warning withdrawn",
+        "later stretches in that gear do not show it",
     ),
     "engine_low_output": (
         "low engine output: it makes less torque than it should",
-        "engine-output warning withdrawn: later pulls fit a sound engine",
+        "engine-output warning withdrawn",
+        "later pulls fit a sound engine",
     ),
     "driveline_drag": (
         "driveline drag or load: the vehicle is held back beyond tyres and air",
-        "drag warning withdrawn: later stretches roll freely",
+        "drag warning withdrawn",
+        "later stretches roll freely",
     ),
 }
 
@@ -77,10 +85,9 @@ class Alarms:
                 changes.append(self.raise_now(time_s, name, probability))
             elif name in self.standing and probability <= WITHDRAW_AT.get(name, WITHDRAW):
                 self.standing.discard(name)
-                withdrawn = SENTENCES[name][1]
-                if not file_fits:
-                    withdrawn = f"{withdrawn.partition(':')[0]}: {_NO_FIT}"
-                changes.append(Warning(time_s, name, withdrawn, False, probability))
+                _, withdrawn, why = SENTENCES[name]
+                text = f"{withdrawn}: {why if file_fits else _NO_FIT}"
+                changes.append(Warning(time_s, name, text, False, probability))
         return changes
 
     def raise_now(self, time_s: float, name: FindingName, probability: float, detail: str = "") -> Warning:
