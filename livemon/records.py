@@ -119,6 +119,7 @@ class Estimate:
     brake: bool | None = None
     geared_rpm: float | None = None  # turbine speed by road speed and file ratio alone, nothing learned
     geared_sd_rpm: float = 0.0  # of the readings; tyre and speedometer are a nuisance of the diagnosis
+    found_rpm: float | None = None  # likewise, by a ratio found in this drive where the file has none
     clutch_applied: bool | None = None  # what the vehicle says of its converter clutch
     turbine_source: str = ""  # "broadcast", "ratios" of the file, "found" in this drive, "guessed" or ""
 

@@ -112,10 +112,11 @@ def _of_clutch(d: Seen) -> Iterator[str]:
         )
     if d.ratios_found:
         yield (
-            "steady slip of the converter clutch or of one gear: gear ratios or final drive are not given, "
-            "and what this drive showed of them holds whatever slipped all along"
+            "slip of one gear, or slip of the converter clutch that is the same at every load: gear ratios "
+            "or final drive are not given, and what this drive showed of them holds whatever slipped all "
+            "along"
         )
-    elif totals.cold_cruise_s > weigh.CRUISE_S and totals.hardly_applied:
+    if totals.cold_cruise_s > weigh.CRUISE_S and totals.hardly_applied:
         yield (
             f"whether the converter clutch comes on: the coolant was below {WARM_C:.0f} °C for "
             f"{totals.cold_cruise_s:.0f} s of cruise with it open, and most controls keep it off until warm"

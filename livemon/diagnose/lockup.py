@@ -16,6 +16,7 @@ import numpy as np
 from livemon.arrays import Array
 from livemon.converter.curves import Curves, ln_over
 from livemon.diagnose.clutch_bit import OPEN_SAID, ClutchBit
+from livemon.diagnose.found_gears import FoundGears
 from livemon.diagnose.gear_rows import TELLS, GearRows
 from livemon.diagnose.gear_slip import Slipped
 from livemon.diagnose.lockup_schedule import OPEN_AFTER_SHIFT, OPEN_IN_FIRST, calls_for
@@ -23,11 +24,11 @@ from livemon.diagnose.lockup_sums import Sums
 from livemon.diagnose.mixture import mixture
 from livemon.diagnose.row_logs import ALIKE, STRETCH_S, Ledger, limited, log_mean, normal
 from livemon.diagnose.shafts import ShaftWatch
-from livemon.diagnose.slip_rows import ON, OPEN, TIGHT, SlipRows, Torque
+from livemon.diagnose.slip_rows import FOUND_SCALE_SD, ON, OPEN, SCALE_SD, TIGHT, SlipRows, Torque
 from livemon.diagnose.slip_seen import SlipSeen, noise_rpm, same, slip_of, torque_of, worth
 from livemon.diagnose.windows import Window
 from livemon.diagnose.worn_gears import WornGears
-from livemon.vehicle import Vehicle
+from livemon.vehicle import Vehicle, turbine_rad_per_m
 
 _SCALE_SD: Final = 0.003  # of turbine speed: what tyre and calibration leave wrong at least
 _LIGHT_SR: Final = (0.9, 1.02)  # speed ratios between which light load is told from overrun and creep
@@ -60,7 +61,10 @@ class LockupWatch:
     def __init__(self, vehicle: Vehicle, curves: Curves, torque_nm: float, gears: int) -> None:
         self._vehicle, self._curves, self._torque_nm = vehicle, curves, torque_nm
         worn = WornGears(gears)
-        self._rows = rows = SlipRows(curves, torque_nm, vehicle.lockup_slip_target_rpm, len(worn.sets))
+        scale_sd = SCALE_SD if turbine_rad_per_m(vehicle) else FOUND_SCALE_SD
+        target_rpm = vehicle.lockup_slip_target_rpm
+        self._rows = rows = SlipRows(curves, torque_nm, target_rpm, len(worn.sets), scale_sd)
+        self._found = FoundGears()
         self._gears = GearRows(rows, torque_nm, worn)
         self.shafts = ShaftWatch(torque_nm, vehicle.gear_ratios)
         self.bit = ClutchBit()
@@ -97,7 +101,10 @@ class LockupWatch:
             slips = log_mean(limited(now[rows.worn] - sound, self._own_worn))
             never = float(now[rows.never]) - sound
             shafts = self.shafts  # they tell more closely than slip
-            gear = shafts.log_evidence if shafts.seen else self._gears.log_evidence(now, sound)
+            if shafts.seen:
+                gear = shafts.log_evidence
+            else:  # what slipped all along is part of a ratio that was found
+                gear = 0.0 if self._found.any else self._gears.log_evidence(now, sound)
             strange = _AGAINST_ITS_WORD if self.bit.believed else _OWN_WAY
             own_way = mixture(strange, max(slips, never, 0.0))
             self._judged = slips - own_way, never - own_way, gear - own_way
@@ -158,6 +165,9 @@ class LockupWatch:
             self._settle()
             self._stretch_start_s = w.start_s
             self._open[:] = OPEN_AFTER_SHIFT
+        if w.found_rpm is not None and not seen.by_shaft:
+            gear, seen = self._found.seen(w, seen)
+            self._rows.in_gear(gear)
         if seen.turbine_rpm < _LEAST_SR * w.engine_rpm or w.gear_probability < 0.7:
             self.sums.slipping_since_s = None
             return
@@ -194,7 +204,7 @@ class LockupWatch:
 
     def _weigh(self, w: Window, torque: Torque, seen: SlipSeen) -> None:
         rows, slip, by_shaft = self._rows, seen.rpm, seen.by_shaft
-        if w.geared_rpm is None and not by_shaft:
+        if w.by_ratio_rpm is None and not by_shaft:
             rows.know_scale(_SCALE_SD + w.slip_sd_rpm / seen.turbine_rpm)
         since_s = self._since_s if self._since_s is not None else w.start_s
         noise = noise_rpm(seen, torque.value_nm, w, self._before, since_s, self._torque_nm)

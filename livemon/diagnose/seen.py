@@ -120,7 +120,7 @@ class Seen:
         self._climb.feed(w)
         if w.gears_found:
             self.ratios_found = True  # from this drive: what slipped all along is part of them
-        elif not w.hands_over:
+        if not (w.hands_over or (w.gears_found and w.found_rpm is None)):
             self.lockup_watch.feed(w)
         shared = bool(self.lockup_watch.bit.says) and w.regime in ("launch", "pull")
         if w.turbine_source != "guessed" or w.regime in _STANDING:

@@ -75,6 +75,9 @@ class Predicted(NamedTuple):
 
 
 ON, OPEN, TIGHT = 0, 1, 2
+# Of ln turbine speed: tyre and speedometer; a ratio found in this drive. Common practice, no source; at twice
+# the second, and thrice, a worn clutch and one gear's slip were told apart no better (docs/diagnosis.md).
+SCALE_SD, FOUND_SCALE_SD = 0.015, 0.03
 # Where the rows of one cause begin: scale in standard deviations, and share; together they have the mean and
 # variance of one row with the whole spread.
 _BEGINNINGS: Final = ((-1.1, 0.27), (0.0, 0.46), (1.1, 0.27))
@@ -85,7 +88,14 @@ class SlipRows:
     """Order of causes: sound, worn by HOLDS, worn by HOLDS_SHARE, never on, strange, first gear slips, second
     ...; of rows: all causes of one beginning, then all of the next."""
 
-    def __init__(self, curves: Curves, torque_nm: float, target_rpm: float | None, gears: int) -> None:
+    def __init__(
+        self,
+        curves: Curves,
+        torque_nm: float,
+        target_rpm: float | None,
+        gears: int,
+        scale_sd: float = SCALE_SD,
+    ) -> None:
         worn = len(HOLDS) + len(HOLDS_SHARE)
         self.causes = causes = 3 + worn + gears
         self.count = causes * len(_BEGINNINGS)
@@ -112,7 +122,7 @@ class SlipRows:
         k_sd = [at(curves.k_sd, ratio) / at(curves.k, ratio) for ratio in (0.9, 0.97)]
         # Torque by a factor counts half, as K goes with its root.
         level, tilt = hypot(0.06, k_sd[0], 0.5 * 0.08), max(0.08, k_sd[1] - k_sd[0])
-        sd = (0.015, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd, _BEND_SD)
+        sd = (scale_sd, min(level, 0.2), tilt, max(8.0, 0.06 * torque_nm), target_sd, _BEND_SD)
         self._at_target: Array = np.zeros(SIZE)
         self._at_target[Nuisance.TARGET] = 1.0
         self.x: Array = np.zeros((self.count, SIZE))
@@ -125,8 +135,26 @@ class SlipRows:
             [begin for begin, _ in _BEGINNINGS], causes
         )
         self.p[:, Nuisance.SCALE, Nuisance.SCALE] *= _NARROWER**2
+        self._gear = 0  # of those found in this drive, the scale is of
+        self._scales: dict[int, tuple[Array, Array]] = {}  # and what is known of the others'
+        self._unknown = self._scale()
         self._x_before, self._p_before = self.x.copy(), self.p.copy()
         self._walk = np.diag(np.square((0.0005, 0.002, 0.0, 0.002 * torque_nm, 0.0, 0.0)))
+
+    def in_gear(self, gear: int) -> None:
+        """Where ratios were found in this drive each gear has its own scale: from now on it is this one's."""
+        if gear == self._gear:
+            return
+        self._scales[self._gear], self._gear = self._scale(), gear
+        mean, variance = self._scales.get(gear, self._unknown)
+        self.x[:, Nuisance.SCALE] = mean
+        self.p[:, Nuisance.SCALE, :] = self.p[:, :, Nuisance.SCALE] = 0.0
+        self.p[:, Nuisance.SCALE, Nuisance.SCALE] = variance
+        self.begin()
+
+    def _scale(self) -> tuple[Array, Array]:
+        """Mean and variance, row by row."""
+        return self.x[:, Nuisance.SCALE].copy(), self.p[:, Nuisance.SCALE, Nuisance.SCALE].copy()
 
     def know_scale(self, sd: float) -> None:
         """The estimate knows turbine speed at least this well, as a share of it."""

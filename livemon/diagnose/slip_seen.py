@@ -31,12 +31,13 @@ class SlipSeen(NamedTuple):
 
 
 def slip_of(w: Window) -> SlipSeen | None:
-    """By the vehicle's turbine speed, else by road speed and ratio of the file: what the estimate made of the
-    clutch is not asked. None where nothing tells."""
+    """By the vehicle's turbine speed, else by road speed and ratio: what the estimate made of the clutch is
+    not asked. None where nothing tells."""
     if w.slip_rpm is None or w.turbine_rpm is None:
         return None
-    if w.geared_rpm is not None and not w.turbine_told:
-        return SlipSeen(w.engine_rpm - w.geared_rpm, w.geared_rpm, w.geared_sd_rpm, False)
+    turbine_rpm = w.by_ratio_rpm
+    if turbine_rpm is not None and not w.turbine_told:
+        return SlipSeen(w.engine_rpm - turbine_rpm, turbine_rpm, w.geared_sd_rpm, False)
     return SlipSeen(w.slip_rpm, w.turbine_rpm, w.slip_sd_rpm, w.turbine_told)
 
 

@@ -23,7 +23,7 @@ _IN_SHORT: Final = {
 _BY_TORQUE: Final[frozenset[FindingName]] = frozenset(
     ("stator_not_holding", "stator_seized", "engine_low_output", "driveline_drag")
 )
-_BY_RATIOS: Final[frozenset[FindingName]] = frozenset(("gear_slip", "lockup_slip"))
+_BY_RATIOS: Final[frozenset[FindingName]] = frozenset(("gear_slip",))
 
 
 def still_to_drive(d: Seen, warned: Set[FindingName]) -> list[str]:

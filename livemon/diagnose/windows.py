@@ -43,6 +43,7 @@ class Window:
     turbine_source: str
     geared_rpm: float | None  # turbine speed by road speed and file ratio alone
     geared_sd_rpm: float
+    found_rpm: float | None  # likewise, by a ratio found in this drive
     speed_ratio: float | None
     speed_ratio_sd: float
     slip_rpm: float | None
@@ -72,6 +73,11 @@ class Window:
     def low(self) -> bool:
         """Whether it may be first gear: without ratios in the file numbers of gears may be one off."""
         return self.gear == 1 or (self.gear == 2 and self.geared_rpm is None)
+
+    @property
+    def by_ratio_rpm(self) -> float | None:
+        """Turbine speed by road speed and a ratio, the file's or one found in this drive."""
+        return self.found_rpm if self.geared_rpm is None else self.geared_rpm
 
     @property
     def gears_found(self) -> bool:
@@ -162,9 +168,10 @@ class WindowMaker:
             self._pump_square += pump * pump
             self._pump_variance += e.pump_torque_sd_nm * e.pump_torque_sd_nm
             self._torque += e.engine_torque_nm
-        if e.geared_rpm is not None:
+        geared_rpm = e.geared_rpm if e.found_rpm is None else e.found_rpm
+        if geared_rpm is not None:
             self._geared_n += 1
-            self._geared += e.geared_rpm / max(e.engine_rpm, 1.0)
+            self._geared += geared_rpm / max(e.engine_rpm, 1.0)
         if e.road_speed_m_s is not None:
             self._speed_n += 1
             self._speed += e.road_speed_m_s
@@ -196,6 +203,8 @@ class WindowMaker:
         jerk = self._rate(e.road_accel_m_s2, previous.road_accel_m_s2)
         accel_spread = _spread(self._accel, self._accel_square, self._speed_n)
         apart_s = _APART_S + _APART_SHARE * (e.time_s - previous.time_s) / n
+        geared_rpm = self._geared / self._geared_n * rpm if self._geared_n else None
+        found = e.found_rpm is not None
         return Window(
             start_s=self._start_s,
             end_s=e.time_s,
@@ -209,8 +218,9 @@ class WindowMaker:
             gear_probability=e.gear_probability,
             turbine_rpm=None if ratio is None else ratio * rpm,
             turbine_source=e.turbine_source,
-            geared_rpm=self._geared / self._geared_n * rpm if self._geared_n else None,
+            geared_rpm=None if found else geared_rpm,
             geared_sd_rpm=e.geared_sd_rpm,
+            found_rpm=geared_rpm if found else None,
             speed_ratio=ratio,
             speed_ratio_sd=e.speed_ratio_sd,
             slip_rpm=None if ratio is None else rpm * (1.0 - ratio),

@@ -73,8 +73,12 @@ def tell(e: Estimate, told: Told) -> bool:
         e.gear, e.gear_probability, e.locked_probability = tick.gear + 1, tick.probability, tick.locked
         if k_sd[tick.gear] < _GUESSED_SD and not gaps:
             e.turbine_rad_per_m = k[tick.gear] * RPM_TO_RAD_S / KMH_TO_M_S
-        if read is not None and not k_sd[tick.gear] and not tick.still:
-            e.geared_rpm, e.geared_sd_rpm = k[tick.gear] * read[0], k[tick.gear] * read[1]
+        if read is not None and not tick.still:
+            geared_rpm, e.geared_sd_rpm = k[tick.gear] * read[0], k[tick.gear] * read[1]
+            if not k_sd[tick.gear]:
+                e.geared_rpm = geared_rpm
+            elif e.turbine_rad_per_m is not None:
+                e.found_rpm = geared_rpm
     if turbine is not None:
         return _broadcast(e, told)
     if tick is None or road is None:
@@ -90,7 +94,7 @@ def tell(e: Estimate, told: Told) -> bool:
         return False
     if _freewheels(n, k[-1] * v):
         e.regime, e.gear, e.gear_probability, e.locked_probability = "neutral", None, 1.0, 0.0
-        e.turbine_rad_per_m = e.geared_rpm = None
+        e.turbine_rad_per_m = e.geared_rpm = e.found_rpm = None
         _slip(e, n - _DRAG_RPM, _DRAG_RPM**2 + _STEADY_VAR)
         return False
     mean_k, spread_k2 = told.open_k

@@ -69,6 +69,7 @@ def seen(regime: Regime, told_nm: float, ratio: float, rpm: float, rpm_s: float)
         engine_accel_rpm_s=rpm_s, locked_probability=float(regime == "locked"), gear_probability=0.99,
         turbine_rpm=ratio * rpm, turbine_source="ratios", geared_rpm=None,
         geared_sd_rpm=0.0, speed_ratio=ratio, speed_ratio_sd=0.002,
+        found_rpm=None,
         slip_rpm=(1.0 - ratio) * rpm, slip_sd_rpm=5.0, engine_torque_nm=told_nm,
         pump_torque_nm=told_nm, pump_torque_sd_nm=1.0, pump_torque_unsure_nm=0.0, torque_source="reported",
         road_speed_m_s=25.0, road_accel_m_s2=0.0, road_accel_sd_m_s2=0.05, road_accel_unsure_m_s2=0.0,

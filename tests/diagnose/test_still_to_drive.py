@@ -22,7 +22,10 @@ def test_before_anything_was_driven_every_manoeuvre_is_named_once_and_fits() -> 
 def test_what_no_manoeuvre_can_show_is_not_asked_for() -> None:
     d = Diagnoser(Vehicle())
     d.ratio_seen = d.ratios_found = True  # and no torque came
-    assert d.still_to_drive == ["two minutes' level cruise at 80-100 km/h"]
+    assert d.still_to_drive == [
+        "a pull from 60 km/h, clutch kept locked",
+        "two minutes' level cruise at 80-100 km/h",
+    ]
     heavy = Diagnoser(of_any_weight(Vehicle()))
     assert not any("coast-down" in manoeuvre for manoeuvre in heavy.still_to_drive)
 
