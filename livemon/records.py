@@ -49,6 +49,8 @@ TITLES: Final[dict[FindingName, str]] = {
 }
 # Part of a sentence of the call where the engine misfires: no finding of its own, but what the driver feels.
 MISFIRES: Final = "as a cylinder does that misfires"
+# How a sentence begins that tells what does not fit the call.
+MISFITS: Final = "Does not fit"
 INSIDE: Final[frozenset[FindingName]] = frozenset((
     "stator_not_holding", "stator_seized",
     "lockup_shudder", "lockup_slip", "lockup_never_applied", "gear_slip",

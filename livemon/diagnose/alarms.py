@@ -31,7 +31,7 @@ SENTENCES: Final[dict[str, tuple[str, str, str]]] = {
         "later pulls do not show it",
     ),
     "lockup_shudder": (
-        "converter clutch shudder: slip is swinging while the clutch is on",
+        "converter clutch shudder: engine speed shakes while the clutch is on",
         "shudder warning withdrawn",
         "what followed does not fit clutch shudder",
     ),

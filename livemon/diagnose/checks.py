@@ -20,20 +20,29 @@ REPLAY: Final = (
     "gear ratios, final drive and tyre belong in the vehicle file: give them and replay this recording; "
     "it needs no new drive"
 )
+FILE: Final = (
+    "the vehicle file against the maker's data and the vehicle as it was driven: ratios, axle, tyre fitted, "
+    "mass, stall speed; a correction is judged by replaying this recording, without a new drive"
+)
+AIR_FLOW: Final = (
+    "the air-flow reading against the maker's figures at idle and at 2500 rpm: torque is worked out from it"
+)
 # Where the engine shakes by itself. Common practice, no source.
 ENGINE_SHAKES: Final = (
     "misfire counters and misfire codes, then ignition coils, plugs and injectors of the cylinder they name",
     "engine and transmission mounts by eye",
 )
-_REPEAT: Final = (
+REPEAT: Final = (
     "repeat the launches on level road, two people aboard, at half pedal or more, and replay both drives"
 )
+CRUISE: Final = "a level cruise at 80-100 km/h for two minutes, fully warm, light pedal"
+CRUISE_LASTS_S: Final = 120.0
 
 CHECKS: Final[dict[str, tuple[str, ...]]] = {
     "stator_not_holding": (
         _FLUID,
         CODES,
-        _REPEAT,
+        REPEAT,
         "fuel pressure and exhaust back-pressure, to rule out an engine that only looks like it",
         "line pressure at idle and under load by the maker's procedure",
         STALL_CAUTION + "; compare with `livemon stall` for this vehicle",
@@ -68,11 +77,12 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
         "converter out: clutch lining and piston seal",
     ),
     "lockup_never_applied": (
+        _FLUID,
         CODES,
         "selector in D and fully warm: sport, tow and manual programs and a cold transmission keep the "
         "clutch off by design, and some close it above 90 km/h only",
         "brake switch: a brake light that stays on keeps the clutch off",
-        "a level cruise at 80-100 km/h for two minutes, fully warm, light pedal",
+        CRUISE,
         "clutch command on a scan tool; then wiring and apply solenoid resistance",
         "apply pressure by the maker's procedure",
     ),
@@ -97,13 +107,15 @@ CHECKS: Final[dict[str, tuple[str, ...]]] = {
     "driveline_drag": (
         "after a drive without hard braking, compare the four wheels for heat, by infrared thermometer or a "
         "hand near them, not on them: discs, rims and hubs burn",
+        CODES,
         "tyre pressures; roof load, trailer, load in the vehicle",
+        "coast-down from 80 km/h in neutral on level road, both ways",
         "wheels off the ground: turn each by hand with the brakes released; parking brake cables",
         "wheel bearings, drive shafts and axle oil level",
-        "coast-down from 80 km/h in neutral on level road, both ways",
     ),
     "none": (
         _FLUID,
+        CODES,
         "ask when the complaint shows itself (cold, hot, loaded, which speed) and record that",
     ),
 }

@@ -16,7 +16,7 @@ LOW_HZ: Final = 4.0
 HIGH_HZ: Final = 22.0
 _CYCLES: Final = 4.0  # fewer are hard to tell from a bend in the speed
 _FALSE_ALARM: Final = 2e-3  # an upper bound
-_LEAST_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
+FELT_RPM: Final = 4.0  # below this nobody feels it. Common practice, no source.
 # A sound driveline swings too, for a second after tip-in, a shift or the clutch coming on: by several rpm at
 # up to 5 Hz (a real sound car), faster in a stiff one. What does so is known half a second later.
 _SURGE_HZ, _SURGE_LEAST_RPM = 5.5, 12.0
@@ -101,7 +101,7 @@ class ShudderWatch:
         self.highest_visible_hz = max(self.highest_visible_hz, o.highest_visible_hz)
         swing = (
             o.false_alarm_probability < _FALSE_ALARM
-            and o.amplitude_rpm > (_SURGE_LEAST_RPM if o.frequency_hz < _SURGE_HZ else _LEAST_RPM)
+            and o.amplitude_rpm > (_SURGE_LEAST_RPM if o.frequency_hz < _SURGE_HZ else FELT_RPM)
             and o.cycles >= _CYCLES
             and LOW_HZ <= o.frequency_hz <= min(HIGH_HZ, _BELOW_LIMIT * o.highest_visible_hz)
         )

@@ -5,22 +5,17 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final, assert_never
 
-from livemon.diagnose import alternatives, strain, weigh, words_clutch, words_road
-from livemon.diagnose.checks import CHECKS, CODES, ENGINE_SHAKES, REPLAY
+from livemon.diagnose import alternatives, checks, strain, weigh, words_clutch, words_road
 from livemon.diagnose.codes import MISFIRE
 from livemon.diagnose.limits import cannot_judge, needs_ratios, untested, wrong_rating
 from livemon.diagnose.said import Said, sentences
 from livemon.diagnose.seen import Seen
-from livemon.diagnose.words_shake import engine_shakes, shakes, shakes_open, shudder
-from livemon.records import TITLES, FindingName
+from livemon.diagnose.words_alike import alike
+from livemon.diagnose.words_shake import engine_shakes, felt, shakes, shakes_open, shudder
+from livemon.records import MISFITS, TITLES, FindingName
 
 _WORTH_NAMING: Final = 0.08  # a rival's probability
-_ALIKE: Final[dict[str, str]] = {
-    "engine_low_output": "A torque signal that reads too high, or a vehicle heavier than its file says, "
-    "looks the same: weigh it, and hold the reported torque against air flow.",
-    "driveline_drag": "An engine that makes less than it reports, or more load than the file says, looks "
-    "alike under power; a coast-down tells.",
-}
+_OF_MISFIT: Final = 3  # checks of the cause that would explain what does not fit a sound vehicle
 _NOTHING_TOLD: Final = 0.1  # ln evidence; less of every finding, and the odds are those of the complaint
 
 
@@ -36,8 +31,8 @@ def because(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[
             lines += [seen.text] if seen else []
     else:
         lines += sentences(_told(d, name), "for")
-    no_fault = name in ("none", "not_enough_evidence")  # where an engine that shakes is worth a word
-    if (no_fault and engine_shakes(d)) or ((no_fault or name == "lockup_shudder") and not d.shudder.firm):
+    shaken = felt(d) if name == "not_enough_evidence" else name == "lockup_shudder"
+    if (name in ("none", "not_enough_evidence") and engine_shakes(d)) or (shaken and not d.shudder.firm):
         lines += shakes(d)
     lines += [
         f"{_code(d, code)} is stored; it counts as evidence, not as the verdict."
@@ -60,20 +55,16 @@ def against(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[
             )
     if name != "not_enough_evidence":
         told = _told(d, name)
-        lines += [f"Does not fit: {_lower(line)}" for line in sentences(told, "against")]
-        lines += [f"{_nothing(line)}: {_lower(line)}" for line in sentences(told, "neither")]
+        misfits = sentences(told, "against")
+        if name == "none" and felt(d) and not engine_shakes(d) and not d.shudder.firm:
+            misfits += shakes(d)
+        lines += [f"{MISFITS}: {_lower(line)}" for line in misfits]
+        lines += [f"Decides nothing: {_lower(line)}" for line in sentences(told, "neither")]
     if name == "lockup_shudder":
         lines += shakes_open(d)
-    if name == "stator_not_holding" and d.stretches.facts.mean("r_t", "locked") is None:
-        lines.append(
-            "No locked pull was driven, so engine output was not tested with the converter out of the path."
-        )
-    if name == "lockup_never_applied" and p["lockup_slip"] < 0.5:
-        lines.append("A converter clutch that comes on but holds next to nothing looks the same.")
     if name == "none" and (missing := [TITLES[n] for n in untested(d)]):
         lines.append(f"This drive did not test: {', '.join(missing)}.")
-    if name in _ALIKE:
-        lines.append(_ALIKE[name])
+    lines += alike(d, name, p)
     lines += _other_codes(d, name)
     doubtful = wrong_rating(d)
     if doubtful is not None:
@@ -86,25 +77,27 @@ def against(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[
     return lines
 
 
-def _nothing(line: str) -> str:
-    return "By itself decides nothing" if line.endswith(words_road.IN_THE_WHOLE) else "Decides nothing"
-
-
 def check_next(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> list[str]:
     """What to do next, cheapest and least invasive first."""
-    checks = CHECKS["none" if name == "not_enough_evidence" else name]
+    steps = [*_of_file(d, name), *checks.CHECKS["none" if name == "not_enough_evidence" else name]]
+    if name == "none":
+        steps[-1:-1] = [line for other in _misfit(d) for line in checks.CHECKS[other][:_OF_MISFIT]]
+    if name == "lockup_never_applied" and d.lockup_watch.totals.open_cruise_s > checks.CRUISE_LASTS_S:
+        steps.remove(checks.CRUISE)  # it was driven
+    if name == "stator_not_holding" and d.stretches.facts.mean("r_t", "locked") is None:
+        steps.insert(steps.index(checks.REPEAT), f"drive again with {alternatives.LOCKED_PULL}")
     codes = _of_codes(d)
-    told = [codes if line == CODES else line for line in checks]
+    told = [codes if line == checks.CODES else line for line in steps]
     if d.codes.names:  # "first" it says
         told = list(dict.fromkeys((codes, *told)))
     lines = [_sentence(line) for line in told]
     if name in ("none", "not_enough_evidence") and engine_shakes(d):
-        lines[:0] = [_sentence(line) for line in ENGINE_SHAKES]
+        lines[:0] = [_sentence(line) for line in checks.ENGINE_SHAKES]
     if name == "none":
         lines += [_drive(alternatives.showing(n)) for n in untested(d)]
     elif name == "not_enough_evidence":
         if needs_ratios(d):
-            return [_sentence(REPLAY), *lines]
+            return list(dict.fromkeys(lines))
         ranked = sorted((n for n in p if n != "none"), key=lambda n: -p[n])
         wanted = [alternatives.showing(n) for n in untested(d)] or [alternatives.showing(ranked[0])]
         if p[ranked[0]] > 0.2:
@@ -114,6 +107,27 @@ def check_next(d: Seen, name: FindingName, p: Mapping[FindingName, float]) -> li
             wanted.append(alternatives.FASTER)
         lines[-1:] = map(_drive, wanted)
     return list(dict.fromkeys(lines))
+
+
+def _of_file(d: Seen, name: FindingName) -> list[str]:
+    """What a look at the vehicle file and the same recording tell, before anything is driven or touched."""
+    if needs_ratios(d) or d.ratios_found:
+        return [checks.REPLAY]
+    if name in ("none", "not_enough_evidence", "lockup_never_applied", "lockup_shudder"):
+        return []
+    worked_out = name == "engine_low_output" and d.torque_source == "air_flow"
+    return [checks.FILE, checks.AIR_FLOW] if worked_out else [checks.FILE]
+
+
+def _misfit(d: Seen) -> list[FindingName]:
+    """The causes that would explain what does not fit a sound vehicle."""
+    weak, drags = words_road.full_pedal(d, "none"), words_road.coasting(d, "none")
+    causes: list[FindingName] = []
+    if weak is not None and weak.speaks == "against":
+        causes.append("engine_low_output")
+    if drags is not None and drags.speaks == "against":
+        causes.append("driveline_drag")
+    return causes
 
 
 def _told(d: Seen, name: FindingName) -> list[Said | None]:
@@ -190,7 +204,7 @@ def _of_codes(d: Seen) -> str:
         return f"follow the maker's diagnosis of {', '.join(d.codes.names)} first"
     if d.codes.read:
         return "no codes are stored in the control units that answered; read the others"
-    return CODES
+    return checks.CODES
 
 
 def _code(d: Seen, code: str) -> str:

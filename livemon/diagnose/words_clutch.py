@@ -44,7 +44,7 @@ def clutch(d: Seen) -> Said | None:
         f"In {watch.totals.applied_s:.0f} s with the converter clutch carrying torque slip averaged "
         f"{mean:.0f} rpm; {length} clearly more than the {watch.target_rpm:.0f} rpm a control {told}."
     )
-    return Said(text, "for" if hardly else "neither")
+    return Said(text, "for" if hardly and mean <= watch.target_rpm else "neither")
 
 
 def never(d: Seen) -> list[Said | None]:

@@ -37,12 +37,17 @@ _SHOWS: Final[dict[str, tuple[str, ...]]] = {  # where a fault acts; the rest te
     "driveline_drag": ("launch", "pull", "locked", "coast"),
 }
 _ODDS: Final[tuple[tuple[str, Speaks, float], ...]] = (
-    ("Odds over a sound vehicle by what was driven, each what would be missing without it", "for", 1.0),
-    ("Odds for a sound vehicle by what was driven, each what would be missing without it", "against", -1.0),
+    ("Odds over a sound vehicle that each part of the drive adds", "for", 1.0),
+    ("Odds for a sound vehicle that each part of the drive adds", "against", -1.0),
 )
-IN_THE_WHOLE: Final = (
-    " Together with mass, curve and torque as the whole drive shows them it speaks for the call."
+_IN_THE_WHOLE: Final = (
+    " By itself this decides nothing; together with mass, curve and torque as the whole drive shows them it "
+    "speaks for the call."
 )
+_MADE_OF: Final[dict[str, str]] = {
+    "air_flow": "that its air flow gives", "fuel_rate": "that its fuel rate gives",
+    "absolute_load": "that its load signal gives", "calculated_load": "that its load signal gives",
+}  # fmt: skip
 _REST: Final = "the rest of the drive (it tells mass, load and torque)"
 _STATOR: Final = ("stator_not_holding", "stator_seized")
 
@@ -61,7 +66,7 @@ def launch_k(d: Seen, name: FindingName) -> Said | None:
         f"{off(seen, 'the curve')}{tail}."
     )
     speaks = way(seen, _would(seen, 0.5 * weak) | {"driveline_drag": 0.0}, name)
-    return _in_the_whole(d, name, "launch", Said(text, speaks))
+    return _in_the_whole(d, name, "launch", Said(text, speaks), seen)
 
 
 def _by_road(d: Seen, regime: str) -> Fact | None:
@@ -79,7 +84,8 @@ def launch_t(d: Seen, name: FindingName) -> Said | None:
         f"{off(seen, 'what pump torque and torque ratio give')}; with a torque ratio of 1 it would be "
         f"{_change(seen.if_lost)}."
     )
-    return _in_the_whole(d, name, "launch", Said(text, way(seen, _would(seen, made_ln(d, name)), name)))
+    speaks = way(seen, _would(seen, made_ln(d, name)), name)
+    return _in_the_whole(d, name, "launch", Said(text, speaks), seen)
 
 
 def locked(d: Seen, name: FindingName) -> Said | None:
@@ -102,6 +108,12 @@ def locked(d: Seen, name: FindingName) -> Said | None:
         if name in _STATOR:
             verdict += ", which the stator does not explain (a climb, load or brakes would)"
             speaks = "against"
+    elif speaks == "neither" and _vague(seen):  # figures that may be anything are not told
+        return Said(
+            "With the converter clutch on, torque at the wheels was known too badly to tell whether engine "
+            "and road load agree.",
+            speaks,
+        )
     elif speaks == "neither":
         verdict = "too uncertain to tell whether engine and road load agree"
     else:
@@ -136,7 +148,7 @@ def pulls(d: Seen, name: FindingName) -> Said | None:
     where = " past the coupling point (speed ratio above 0.84)" if held else ""
     text = f"In {_count(seen, 'pull', 'pulls')} with the clutch open{where} {' and '.join(parts)}."
     speaks: Speaks = "against" if "against" in ways else "for" if "for" in ways else "neither"
-    return _in_the_whole(d, name, "pull", Said(text, speaks))
+    return _in_the_whole(d, name, "pull", Said(text, speaks), *filter(None, (k, t)))
 
 
 def past_coupling(d: Seen) -> Said | None:
@@ -155,12 +167,14 @@ def past_coupling(d: Seen) -> Said | None:
     return Said(text, way(seen, would, "stator_seized"))
 
 
-def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said) -> Said:
+def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said, *means: Fact) -> Said | None:
     """A mean that by itself does not speak for a call its regime speaks for: the bank knows mass, curve and
-    torque from the whole drive, a mean does not."""
-    if said.speaks == "for" or name not in _SHOWS or d.bank.by_regime(name).get(regime, 0.0) < _WEIGHS:
+    torque from the whole drive, a mean does not. One that may be anything and decides nothing is not told."""
+    if said.speaks == "for":
         return said
-    return Said(said.text + IN_THE_WHOLE, "neither")
+    if name in _SHOWS and d.bank.by_regime(name).get(regime, 0.0) >= _WEIGHS:
+        return Said(said.text + _IN_THE_WHOLE)
+    return None if said.speaks == "neither" and all(map(_vague, means)) else said
 
 
 def coasting(d: Seen, name: FindingName) -> Said | None:
@@ -199,7 +213,7 @@ def made(d: Seen) -> Said:
     n = numbers(d, "engine_low_output")
     return Said(
         "Launch, pull and road load together fit an engine making "
-        f"{n['torque_made_of_seen_pct']} % of the torque it reports "
+        f"{n['torque_made_of_seen_pct']} % of the torque {_MADE_OF.get(d.torque_source, 'it reports')} "
         f"(± {_twice(n['torque_made_of_seen_sd_pct'])} %)."
     )
 
@@ -260,9 +274,13 @@ def off(seen: Fact, what: str, also: str = "") -> str:
     low, high = (_share(seen.mean, seen.sd, side) for side in (-2, 2))
     if high < _WIDE * low:
         return f"{_change(seen.mean)} {what} (± {50 * (high - low):.0f} %{also})"
-    if high > _VAGUE * low:
+    if _vague(seen):
         return f"between {100 * low:.0f} and {100 * high:.0f} % of {what}{also}"
     return f"{_change(seen.mean)} {what} (between {100 * low:.0f} and {100 * high:.0f} % of it{also})"
+
+
+def _vague(seen: Fact) -> bool:
+    return _share(seen.mean, seen.sd, 2) > _VAGUE * _share(seen.mean, seen.sd, -2)
 
 
 def _share(mean: float, sd: float, side: int) -> float:

@@ -5,13 +5,26 @@ from __future__ import annotations
 from typing import Final
 
 from livemon.diagnose.seen import Seen
+from livemon.diagnose.shudder import FELT_RPM
 from livemon.rarity import once_in
 from livemon.records import MISFIRES
 
 TELLS_ORDER: Final = 2.0  # ln evidence for or against half an order of engine speed that is worth a sentence
 _STRONG: Final = 0.3
 _OPEN_TOO: Final = 0.15  # of the time with the clutch open
+_SMOOTHER: Final = 0.3  # of the share with the clutch on; less is smooth beside it
 _OPEN_BLOCKS: Final = 4  # so many show how the engine runs with the clutch open
+
+
+def felt(d: Seen) -> bool:
+    """Whether engine speed shakes with the clutch on, by enough to be felt."""
+    return d.shakes.strength >= _STRONG and d.shakes.on.strongest_rpm > FELT_RPM
+
+
+def _open_too(d: Seen) -> bool:
+    """Whether it shakes with the clutch open as well, which is then not the clutch."""
+    share = d.shakes.open.share
+    return share > _OPEN_TOO or share > _SMOOTHER * d.shakes.on.share
 
 
 def engine_shakes(d: Seen) -> bool:
@@ -32,14 +45,20 @@ def shakes(d: Seen) -> list[str]:
         text += f", at half an order of engine speed, {MISFIRES}."
     else:
         text += (
-            "; at this rate of reading the frequency cannot be told. Ask engine speed more often, and see "
-            "whether it stops when a light brake tap lets the clutch go."
+            "; it was read too slowly to tell the frequency. Ask engine speed more often, and see whether it "
+            "stops when a light brake tap lets the clutch go."
         )
     lines = [text]
     if d.shakes.order < -TELLS_ORDER:
-        lines.append("The shake does not keep to half an order of engine speed, as misfire would.")
-    if others.count >= _OPEN_BLOCKS and others.share < 0.3 * on.share:
-        lines.append("Under power with the converter clutch open the engine runs smoothly.")
+        lines.append(
+            "Slow as they are, the readings do not line up with half an order of engine speed, as a "
+            "misfire's would."
+        )
+    if others.count >= _OPEN_BLOCKS and not _open_too(d):
+        lines.append(
+            "Under power with the converter clutch open it does so for "
+            f"{100 * others.share:.0f} % of the time."
+        )
     return lines
 
 
@@ -47,7 +66,12 @@ def shakes_open(d: Seen) -> list[str]:
     """What of the shaking speaks against the clutch."""
     lines: list[str] = []
     others = d.shakes.open
-    if others.count >= _OPEN_BLOCKS and others.share > _OPEN_TOO:
+    if others.count < _OPEN_BLOCKS:
+        lines.append(
+            "Too little was driven under power with the converter clutch open to tell whether the engine "
+            "shakes there as well."
+        )
+    elif _open_too(d):
         lines.append(
             f"Engine speed also shakes for {100 * others.share:.0f} % of the time under power with the "
             "converter clutch open, which the clutch cannot cause."

@@ -162,7 +162,7 @@ def _lines(
     notices: Iterable[str],
 ) -> list[str]:
     return [
-        f"THE CALL: {headline(call.finding, call.because)}",
+        f"THE CALL: {headline(call.finding, call.because, call.against)}",
         f"  {standing_sentence(call, probabilities)}",
         *_section("Because", call.because),
         *_section("Against", call.against),

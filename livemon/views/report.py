@@ -70,7 +70,7 @@ def render(drive: Drive, figures: Mapping[str, str], written: datetime) -> str:
     return template.render(
         drive=drive,
         call=drive.call,
-        headline=sentences.headline(drive.call.finding, drive.call.because),
+        headline=sentences.headline(drive.call.finding, drive.call.because, drive.call.against),
         how_sure=standing_sentence(drive.call, drive.probabilities),
         standing=sorted(((sentences.SHORT[n], p) for n, p in standing.items()), key=lambda row: -row[1]),
         findings=[(sentences.SHORT.get(f.finding, f.finding), f) for f in drive.findings],

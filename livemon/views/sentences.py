@@ -8,7 +8,7 @@ from math import isfinite
 from typing import Final, get_args
 
 from livemon.quantities import CALL_FROM, KMH_TO_M_S
-from livemon.records import INSIDE, MISFIRES, TITLES, Estimate, FindingName, Regime, Warning, Where
+from livemon.records import INSIDE, MISFIRES, MISFITS, TITLES, Estimate, FindingName, Regime, Warning, Where
 
 FINDINGS: Final[tuple[FindingName, ...]] = get_args(FindingName)
 CAUSES: Final = tuple(name for name in FINDINGS if name != "not_enough_evidence")
@@ -17,7 +17,7 @@ SENTENCE: Final[dict[FindingName, str]] = {
     "none": "In what this drive tested no fault of converter, transmission, engine pull or driveline shows.",
     "not_enough_evidence": "This drive does not hold enough evidence to make a call.",
     "stator_not_holding": "The stator's one-way clutch does not hold: the converter multiplies no torque.",
-    "stator_seized": "The stator is seized: it never turns free, so the converter drags and heats at speed.",
+    "stator_seized": "The stator is seized: it does not turn free at speed, where the converter then drags.",
     "lockup_shudder": "The converter clutch shudders while it is applied.",
     "lockup_slip": "The converter clutch slips while it is applied.",
     "lockup_never_applied": "The converter clutch does not come on in steady cruise, where it should.",
@@ -26,6 +26,11 @@ SENTENCE: Final[dict[FindingName, str]] = {
     "driveline_drag": "Something drags: brakes, a bearing, tyres or load hold the vehicle back.",
 }
 
+# Where no fault can be named, though not all that was seen fits a sound vehicle.
+_MISFITS: Final = (
+    "No fault of converter, transmission, engine pull or driveline can be named, but not all that was seen "
+    "fits a sound vehicle."
+)
 _CONTROLLED: Final = "lockup_never_applied"
 VAGUE_RPM: Final = 100.0  # a band wider than the value itself, and wider than this, leaves nothing of it
 # For the columns of a screen or table: at most 24 characters.
@@ -118,9 +123,11 @@ _ASCII: Final = str.maketrans(
 )  # fmt: skip
 
 
-def headline(finding: FindingName, because: Iterable[str]) -> str:
+def headline(finding: FindingName, because: Iterable[str], against: Iterable[str] = ()) -> str:
     """The call in a sentence; an engine that misfires is what the driver feels, whatever is sound."""
     text = SENTENCE.get(finding, finding)
+    if finding == "none" and any(line.startswith(MISFITS) for line in against):
+        text = _MISFITS
     return f"{text} The engine misfires." if misfires(finding, because) else text
 
 
@@ -133,7 +140,7 @@ def place(where: Where, probabilities: Mapping[FindingName, float]) -> str:
     """Inside or outside, in words; where none can be named, how likely any inside is may be known still."""
     inside = sum(probabilities.get(name, 0.0) for name in INSIDE)
     if where == "unknown" and inside >= CALL_FROM:
-        return f"inside the transmission ({percent(inside)}), but which fault cannot be told yet"
+        return f"most likely inside the transmission ({percent(inside)}), but which fault cannot be told yet"
     if where == "inside_transmission" and max(CAUSES, key=lambda n: probabilities.get(n, 0.0)) == _CONTROLLED:
         return f"{WHERE[where]}, or its control"
     return WHERE[where]

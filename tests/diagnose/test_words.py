@@ -22,6 +22,7 @@ from livemon.diagnose.facts import Fact, Facts, Faulty
 from livemon.diagnose.gear_slip import Slipped
 from livemon.diagnose.lockup import LockupWatch
 from livemon.diagnose.said import Speaks, way
+from livemon.diagnose.words_alike import alike
 from livemon.records import FindingName
 from livemon.vehicle import Vehicle
 
@@ -40,7 +41,8 @@ def diagnoser(**seen: tuple[float, float]) -> Any:
 @pytest.mark.parametrize(
     ("seen", "says", "speaks"),
     [
-        ((-0.43, 0.54), "between 22 and 192 % of engine torque: too uncertain to tell", "neither"),
+        ((-0.43, 0.54), "known too badly to tell whether engine and road load agree", "neither"),
+        ((-0.1, 0.3), "engine torque (between 50 and 165 % of it): too uncertain to tell", "neither"),
         ((0.03, 0.07), "above engine torque (± 14 %): engine and road load agree, so neither", "for"),
         ((-0.5, 0.1), "do not agree", "against"),
     ],
@@ -229,7 +231,7 @@ def test_a_mean_that_misses_the_call_its_regime_speaks_for_is_no_evidence_agains
     missed.stretches.facts.add("r_k", "launch", 0.6, 0.1, 0.05, faulty, 3.0)  # far above anything known
     assert d.bank.by_regime("engine_low_output")["launch"] > 0.7
     said = words_road.launch_k(missed, "engine_low_output")
-    assert said is not None and said.speaks == "neither" and said.text.endswith("speaks for the call.")
+    assert said is not None and said.speaks == "for" and said.text.endswith("speaks for the call.")
     of_sound = words_road.launch_k(missed, "none")
     assert of_sound is not None and "speaks for the call" not in of_sound.text
 
@@ -251,3 +253,103 @@ def test_two_gears_that_slip_are_both_said(
     monkeypatch.setattr(LockupWatch, "slipped", Slipped(10.0, 60.0, 20.0, 0.08, 170.0))
     told = words_clutch.gear(Diagnoser(Vehicle())).text
     assert told.startswith("In gear 3 slip was more") and says in told
+
+
+def test_a_mean_that_may_be_anything_is_not_told() -> None:
+    d = diagnoser(launch=(-0.1, 0.6))
+    d.bank = SimpleNamespace(by_regime=lambda _: {})
+    assert words_road.launch_t(d, "none") is None
+    d.stretches = diagnoser(launch=(-0.1, 0.1)).stretches
+    assert words_road.launch_t(d, "none") is not None
+
+
+@pytest.mark.parametrize(
+    ("source", "reports_loss", "says"),
+    [
+        ("reported", False, "A torque signal that reads too high"),
+        ("air_flow", False, "An air-flow signal"),
+        ("air_flow", True, "A torque limit of the control"),
+    ],
+)
+def test_what_looks_like_a_weak_engine_goes_by_where_its_torque_is_from(
+    source: str, reports_loss: bool, says: str
+) -> None:
+    d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
+    other = copy(d)
+    other.torque_source = source
+    other.full_pedal = cast(Any, _Weak(2.0 if reports_loss else -2.0))
+    told = alike(other, "engine_low_output", d.standing())
+    assert len(told) == 1 and told[0].startswith(says)
+    checks = words.check_next(other, "engine_low_output", d.standing())
+    assert any("air-flow reading" in line for line in checks) == (source == "air_flow")
+
+
+def test_a_gear_that_slips_may_be_a_wrong_ratio_unless_turbine_speed_is_told() -> None:
+    d, _ = judged(Truth(slip_gear=3, slip=0.12), 1, 240.0)
+    assert any("wrong ratio" in line for line in words.against(d, "gear_slip", d.standing()))
+    checks = words.check_next(d, "gear_slip", d.standing())
+    assert checks[0].startswith("The vehicle file against the maker's data")
+    told = copy(d)
+    told.lockup_watch = cast(Any, SimpleNamespace(shafts=SimpleNamespace(seen=True)))
+    assert not alike(told, "gear_slip", d.standing())
+
+
+def test_drag_says_whether_the_coasting_that_would_tell_was_driven() -> None:
+    d, _ = judged(Truth(), 1, 240.0)
+    other = copy(d)
+    for seconds_s, says in ((2.0, "none was driven"), (12.0, "12 s of it were seen")):
+        other.stretches = copy(d.stretches)
+        other.stretches.facts = Facts()
+        other.stretches.facts.add("excess", "coast", 0.05, 0.01, 0.01, Faulty(), seconds_s)
+        assert says in alike(other, "driveline_drag", d.standing())[0]
+
+
+def shaking(on: float, open_: float, blocks: int = 20) -> Any:
+    """A drive whose clutch shakes too fast for the readings: shares of the time, on and open."""
+    shakes = SimpleNamespace(
+        strength=0.8,
+        order=-6.0,
+        on=SimpleNamespace(strongest_rpm=23.0, share=on, count=40),
+        open=SimpleNamespace(strongest_rpm=9.0, share=open_, count=blocks),
+    )
+    return SimpleNamespace(shakes=shakes, shudder=SimpleNamespace(firm=[]))
+
+
+@pytest.mark.parametrize(
+    ("open_", "blocks", "for_", "against"),
+    [
+        (0.05, 20, "open it does so for 5 % of the time", ""),
+        (0.2, 20, "", "also shakes for 20 % of the time"),
+        (0.0, 2, "", "Too little was driven under power"),
+    ],
+)
+def test_how_it_runs_with_the_clutch_open_is_said_once(
+    open_: float, blocks: int, for_: str, against: str
+) -> None:
+    d = shaking(0.6, open_, blocks)
+    told, rivals = " ".join(words_shake.shakes(d)), " ".join(words_shake.shakes_open(d))
+    assert ("with the converter clutch open" in told) == bool(for_) and for_ in told
+    assert ("open" in rivals) == bool(against) and against in rivals
+    assert "do not line up with half an order" in told
+
+
+def test_a_converter_clutch_that_never_came_on_in_minutes_of_cruise_needs_no_further_cruise() -> None:
+    d, _ = judged(Truth(), 1, 180.0)
+    other = copy(d)
+    for open_s, asks in ((20.0, True), (300.0, False)):
+        other.lockup_watch = cast(
+            Any, SimpleNamespace(totals=SimpleNamespace(open_cruise_s=open_s, hardly_applied=True))
+        )
+        told = words.check_next(other, "lockup_never_applied", d.standing())
+        assert any("cruise at 80-100 km/h" in line for line in told) == asks
+
+
+def test_slip_above_target_is_no_reason_for_a_sound_clutch() -> None:
+    d, _ = judged(Truth(), 1, 240.0)
+    other = copy(d)
+    other.lockup_watch = copy(d.lockup_watch)
+    said = words_clutch.clutch(other)
+    assert said is not None and said.speaks == "for"
+    other.lockup_watch.target_rpm = -1.0
+    said = words_clutch.clutch(other)
+    assert said is not None and said.speaks == "neither"

@@ -33,6 +33,7 @@ from livemon.views.sentences import (
     cautions,
     clean,
     clock,
+    headline,
     percent,
     place,
     quantity,
@@ -101,9 +102,9 @@ def test_the_last_line_repeats_the_call() -> None:
 def test_inside_is_told_though_the_fault_cannot_be_named() -> None:
     unsure = replace(example.CALL, finding="not_enough_evidence", probability=0.6, where="unknown")
     between: dict[FindingName, float] = {"lockup_slip": 0.35, "lockup_shudder": 0.6, "none": 0.05}
-    told = "nside the transmission (95 %), but which fault cannot be told yet."
-    assert short_call(unsure, between) == f"CALL: not enough evidence, i{told}"
-    assert standing_sentence(unsure, between) == f"I{told}"
+    told = "ost likely inside the transmission (95 %), but which fault cannot be told yet."
+    assert short_call(unsure, between) == f"CALL: not enough evidence, m{told}"
+    assert standing_sentence(unsure, between) == f"M{told}"
 
 
 def test_a_slip_known_worse_than_its_own_size_is_not_shown() -> None:
@@ -272,3 +273,9 @@ def test_an_engine_that_misfires_is_in_the_headline() -> None:
 def test_a_clutch_never_applied_may_be_its_control() -> None:
     assert place("inside_transmission", {"lockup_never_applied": 0.8, "none": 0.2}).endswith("or its control")
     assert place("inside_transmission", {"lockup_slip": 0.8, "none": 0.2}) == "inside the transmission"
+
+
+def test_no_fault_does_not_claim_that_everything_fits() -> None:
+    sound = replace(example.CALL, finding="none", where="no_fault", against=["Does not fit: coasting."])
+    assert "not all that was seen fits" in headline("none", sound.because, sound.against)
+    assert "not all" not in headline("none", sound.because, [])
