@@ -31,6 +31,18 @@ _SOUND, _LOW, _SLIPS = "as it should be", "low: engine or stator", "slip in the 
 # Engine against stator rests on how large engine faults usually are, which is a guess: with a stall of two
 # thirds, other guesses as good give 2 to 1 up to 50 to 1. No odds beyond these are told.
 _MOST_ODDS: Final = 3
+# What to do about a reading, cheapest first. Common practice, no source.
+_NEXT: Final[dict[str, tuple[str, ...]]] = {
+    _LOW: (
+        "Next: codes, air filter and boost, then a road test with the converter clutch locked: a weak engine",
+        "stays weak there. Another converter than the file's, with a lower stall speed, reads low too.",
+    ),
+    _SLIPS: (
+        "Next: fluid level and condition (low or aerated fluid slips), then whether this converter, tyre and",
+        "engine are the file's: one with a higher stall speed reads high too. Line pressure before anything",
+        "comes out.",
+    ),
+}
 COLUMNS: Final = (
     "speed_ratio",
     "k",
@@ -73,7 +85,8 @@ def run(arguments: argparse.Namespace) -> int:
     engine = load(arguments.engine) if arguments.engine else None
     sheet = stall_sheet(vehicle, arguments.barometer, arguments.intake, engine)
     swapped = "" if engine is None else f"behind the engine of {engine.name or arguments.engine}"
-    lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *_expected(sheet, swapped)]
+    lines = [f"Stall of {vehicle.name or arguments.vehicle}", "", *CAUTION.splitlines()]
+    lines += ["", *_expected(sheet, swapped)]
     from livemon.commands.stall_plot import plot
 
     lines += ["", *plot(sheet), "", *_how_to_read(sheet)]
@@ -81,7 +94,7 @@ def run(arguments: argparse.Namespace) -> int:
         lines += ["", *_judged(sheet, arguments.measured, swapped)]
     if curves.assumed:
         lines += ["", named(curves.assumed)]
-    say(*lines, "", *CAUTION.splitlines())
+    say(*lines)
     return 0
 
 
@@ -174,7 +187,8 @@ def _judged(sheet: StallSheet, measured_rpm: float, swapped: str) -> list[str]:
         if words == _LOW and chance > 0.5:
             rows.append(f"    odds between the two, given the stall speed alone: {_odds(chances)}")
     rows.append("  from this one number, before any other evidence")
-    return rows
+    likeliest = max(grouped, key=lambda words: grouped[words])
+    return [*rows, *_NEXT.get(likeliest, ())]
 
 
 def write_curves(curves: Curves, path: str) -> None:

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from livemon.cli import main
+from livemon.commands import stall
 
 VEHICLE = """\
 name = "bakery van"
@@ -57,6 +58,8 @@ def test_a_reading_is_judged(
     lines = capsys.readouterr().out.splitlines()
     at = next(i for i, line in enumerate(lines) if line.startswith(f"Measured {reading} rpm"))
     assert lines[at + 1].strip().startswith(first)
+    assert any(line.startswith("Next:") for line in lines[at:]) == (first != "as it should be")
+    assert lines.index(stall.CAUTION.splitlines()[0]) < at, "the caution comes before the numbers"
 
 
 @pytest.mark.parametrize(("reading", "odds"), [("1590", "stator 3 to 1"), ("2080", "engine 3 to 1")])
