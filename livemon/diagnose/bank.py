@@ -17,7 +17,7 @@ from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
 from livemon.diagnose.looks import Look, Looks
-from livemon.diagnose.nuisance import DRIFT, SIZE, Prior, State
+from livemon.diagnose.nuisance import DRIFT, IDLE_SHARE_WORKED_OUT, SIZE, Prior, State
 from livemon.diagnose.past_coupling import PastCoupling
 from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
@@ -86,6 +86,7 @@ class Bank:
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
         self._time_s: float | None = None
+        self._peak_nm = prior.torque_nm
         self._torque_source = "reported"  # which the spread of GAIN is that of: the worst heard so far
 
     # -- reading out ---------------------------------------------------------------------------------
@@ -231,6 +232,8 @@ class Bank:
         if extra > 0.0:
             for p in (self._p, self._p_before):
                 p[~self._weak, State.GAIN, State.GAIN] += extra
+                if self._torque_source == "reported":
+                    p[:, State.IDLE, State.IDLE] += (IDLE_SHARE_WORKED_OUT * self._peak_nm) ** 2
             self._torque_source = source
 
     def _pass_time(self, w: Window) -> None:

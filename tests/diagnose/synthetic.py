@@ -170,6 +170,8 @@ def drive(
         else:
             regime = "launch" if gear == 1 else "pull"
         seen = reported if not coasting else -15.0
+        if regime == "stationary_in_gear" and coasting:  # the governor gives what the fluid takes
+            seen = pump / made_share
         pump_seen = seen - (0.22 * (rpm - old) / dt * 0.10472)
         yield Estimate(
             time_s=time_s,

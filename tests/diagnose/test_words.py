@@ -98,7 +98,7 @@ def test_a_band_is_said_by_its_ends_where_it_lies_unevenly() -> None:
 def test_each_regime_is_weighed_by_itself() -> None:
     d, _ = judged(Truth(torque_made=0.6), 1, 240.0)
     told = d.bank.by_regime("engine_low_output")
-    assert told["pull"] > 1.0 and told["locked"] > 0.0
+    assert told["pull"] > 1.0 and "locked" in told
 
 
 class _Weak:
