@@ -16,8 +16,9 @@ from livemon.converter.curves import Curves
 from livemon.converter.engine_torque import gain_sd
 from livemon.diagnose.climb import Slope
 from livemon.diagnose.hypotheses import FINDINGS, Hypothesis
+from livemon.diagnose.idle_look import IdleLooks
 from livemon.diagnose.looks import Look, Looks
-from livemon.diagnose.nuisance import DRIFT, IDLE_SHARE_WORKED_OUT, SIZE, Prior, State
+from livemon.diagnose.nuisance import DRIFT, IDLE_SHARE_WORKED_OUT, SIZE, WANDER_WORKED_OUT_SD, Prior, State
 from livemon.diagnose.past_coupling import PastCoupling
 from livemon.diagnose.row_logs import normal
 from livemon.diagnose.slip_look import SlipLook, SlipLooks
@@ -49,6 +50,7 @@ class Bank:
         self.rows = rows
         self._looks = Looks(vehicle, curves, prior, rows)
         self._slip = SlipLooks(curves, prior, rows)
+        self._idle = IdleLooks(curves, prior, rows)
         self._of_finding = {
             name: [i for i, row in enumerate(rows) if row.finding == name] for name in FINDINGS
         }
@@ -86,7 +88,7 @@ class Bank:
         self._stretch_odd = _ODD_STRETCH
         self._odd_allows: Array = np.zeros(count)  # log share of the stretch that oddness could explain
         self._time_s: float | None = None
-        self._peak_nm = prior.torque_nm
+        self._idle_nm2 = (IDLE_SHARE_WORKED_OUT * prior.torque_nm) ** 2
         self._torque_source = "reported"  # which the spread of GAIN is that of: the worst heard so far
 
     # -- reading out ---------------------------------------------------------------------------------
@@ -167,6 +169,7 @@ class Bank:
         self._looks.pass_by(w)
         if not slips:
             capacity, force = self._looks.make(w, self._x, released)
+            capacity = capacity or self._idle.look(w)
         if capacity is None and force is None and not slips and scale is None:
             return
         if w.torque_source and w.torque_source != self._torque_source:
@@ -232,9 +235,17 @@ class Bank:
         if extra > 0.0:
             for p in (self._p, self._p_before):
                 p[~self._weak, State.GAIN, State.GAIN] += extra
-                if self._torque_source == "reported":
-                    p[:, State.IDLE, State.IDLE] += (IDLE_SHARE_WORKED_OUT * self._peak_nm) ** 2
+            if self._torque_source == "reported":
+                self._torque_is_worked_out()
             self._torque_source = source
+
+    def _torque_is_worked_out(self) -> None:
+        """Not reported: it is worse at idle, and not equally right everywhere."""
+        wander = WANDER_WORKED_OUT_SD**2 - DRIFT[State.GAIN_WANDER][2] ** 2
+        self._wander += wander
+        for p in (self._p, self._p_before):
+            p[:, State.IDLE, State.IDLE] += self._idle_nm2
+            p[:, State.GAIN_WANDER, State.GAIN_WANDER] += wander
 
     def _pass_time(self, w: Window) -> None:
         now_s = w.middle_s

@@ -40,11 +40,6 @@ DRIVING_SHARE: Final = 0.10  # of peak torque; creep at idle is less, and an off
 _STALL_AFTER_S: Final = 0.8
 _STALL_STEADY_RPM_S: Final = 200.0
 _STALL_LEAST_RPM: Final = 1200.0  # below, it idles in gear: friction nobody told is most of the torque
-# In gear at idle: fluid that is bound takes less of it than a stall, cold fluid more; of each stop by itself;
-# a stop that is in neutral, or not, after all. Common practice, no source.
-_IDLE_TAKES: Final = (0.85, 0.3)
-_STOP_SD_NM, _STOP_S = 6.0, 10.0
-_ODD_STOP, _ODD_STOP_SD_NM = 0.25, 25.0
 _CAPACITY_FLOOR_SD: Final = 0.01
 # Of peak torque: what gain and offset together still leave wrong of a torque that is reported, and of one
 # worked out from air flow, load or fuel, whose share is worst at light load. Common practice, no source.
@@ -93,7 +88,6 @@ class Looks:
         self._h_capacity: Array = np.zeros((len(rows), SIZE))
         self._h_force: Array = np.zeros((len(rows), SIZE))
         self._friction_nm = FRICTION_SHARE * prior.torque_nm
-        self._idled_s, self._idles = -inf, 0
         self._flat: Array = np.ones(len(rows))
         self._ln_tr0 = log(max(curves.tr[0], 1.05))
         self._weighed = weighed(vehicle)  # else forces tell nothing of engine or road
@@ -114,8 +108,6 @@ class Looks:
             return None, self.force_near_coupling(w, x, _OPEN_SHARE) if driving else None
         if driving and (open_clutch or _steady_stall(w)):
             capacity = self._capacity(w, x)
-        if capacity is None:
-            capacity = self._idle(w)
         if not self._tells_force(w):
             return capacity, None
         if open_clutch:
@@ -127,34 +119,6 @@ class Looks:
         ):
             force = self._force(w, x, foot_off, None, 1.0)
         return capacity, force
-
-    def _idle(self, w: Window) -> Look | None:
-        """Torque at idle against what the pump takes there: where the zero of the torque signal lies.
-
-        One a stop; what is wrong of one stop is wrong of all, so the n-th counts 1 / n.
-        """
-        pump, torque = w.pump_torque_nm, w.engine_torque_nm
-        in_gear = w.regime == "stationary_in_gear"
-        if pump is None or torque is None or not (in_gear or w.regime == "neutral"):
-            return None
-        idles = w.engine_rpm < _STALL_LEAST_RPM and (w.road_speed_m_s or 0.0) < 0.5
-        if not (idles and w.into_stretch_s > _STALL_AFTER_S and w.start_s > self._idled_s + _STOP_S):
-            return None
-        if abs(w.engine_accel_rpm_s) > _STALL_STEADY_RPM_S:
-            return None
-        self._idled_s = w.start_s
-        self._idles += 1
-        share, share_sd = _IDLE_TAKES if in_gear else (0.0, 0.0)
-        stalled: Array = (w.engine_rpm / np.exp(self._ln_k(0.0))) ** 2
-        indicated = torque + self._friction_nm
-        h: Array = np.zeros_like(self._h_capacity)
-        h[:, State.OFFSET] = 1.0
-        h[:, State.IDLE] = idle_share(w.engine_rpm)
-        h[:, State.GAIN] = indicated
-        h[:, State.K_SCALE] = 2.0 * share * stalled
-        variance = (share_sd * float(stalled[0])) ** 2 + _STOP_SD_NM**2 + w.pump_torque_unsure_nm**2
-        seen = share * stalled - (pump + self.gain * indicated)
-        return Look(seen, h, self._idles * variance, _ODD_STOP, _ODD_STOP_SD_NM)
 
     def force_near_coupling(self, w: Window, x: Array, open_share: Array | float) -> Look | None:
         """Force of a window past the coupling point; `open_share`: how far the clutch is open, by row."""

@@ -54,6 +54,8 @@ _OFFSET_LEAST_NM: Final = 6.0
 _AUXILIARIES_SD_NM: Final = 5.0
 IDLE_SHARE: Final = {"reported": 0.015}
 IDLE_SHARE_WORKED_OUT: Final = 0.05
+# ln torque over seconds, where it is worked out. Common practice, no source.
+WANDER_WORKED_OUT_SD: Final = 0.06
 IDLE_RPM: Final = 800.0
 TYRE_SD: Final = 0.018  # tyre size gives the radius (docs/converter.md), speed readings their own error
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road

@@ -16,10 +16,11 @@ from typing import Final
 
 from livemon.estimate.interval import truncated
 
-# Reported road speed comes 50 to 150 ms late, by the control unit; a shaft's speed is as old as its frame.
-# Common practice, no source.
+# Reported road speed comes 50 to 150 ms late by most control units, up to 400 where it is filtered (common
+# practice, no source; one real car 100, tests/estimate/test_locked.py); a shaft's is as old as its frame.
 DELAY_S: Final = (0.15, 0.1)
 SHAFT_DELAY_S: Final = (0.0, 0.015)
+_LONGEST_DELAY_S: Final = 0.6
 # Slip that goes with torque goes with acceleration, and looks like so many seconds of delay: that of tyres
 # behind a tight clutch, that of the clutch. What locked stretches of three simulators found was 0.06 off.
 _LEAD_S: Final = (0.02, 0.06)
@@ -221,7 +222,10 @@ class Locked:
         self._road, self._slip = tuple(road), tuple(slip)
         self.offset_kmh, self.offset_var = offset, max(offset2 - offset * offset, 0.0)
         self.scale, self.scale_sd = 1.0 + scale, sqrt(max(scale2 - scale * scale, _LEAST_SCALE_VAR))
-        self.delay_s, self.delay_sd_s = min(0.6, max(0.0, delay)), sqrt(max(delay2 - delay * delay, 0.0))
+        self.delay_s, self.delay_sd_s = (
+            min(_LONGEST_DELAY_S, max(0.0, delay)),
+            sqrt(max(delay2 - delay * delay, 0.0)),
+        )
 
     def silent_s(self, t: float) -> float:
         """Time since the last look."""

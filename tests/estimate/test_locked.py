@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import random
 from math import floor, sin
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from livemon.estimate.locked import Locked
+from livemon.estimate.locked import DELAY_S, Locked
+from livemon.obd.decode import Decoder
+from livemon.sources.recording import open_recording
+
+CLUTCH_CAR = Path(__file__).parents[3] / "shared" / "data" / "recordings" / "clutch_car_obd.log"
 
 K = {3: 54.0, 4: 39.0, 5: 30.0}
 
@@ -143,3 +148,34 @@ def test_road_speeds_sd_is_that_of_the_filters_own_scale_and_delay(accel_kmh_s: 
     mean, variance = calibration.road(80.0, rate)
     assert mean == pytest.approx(float(draws.mean()), abs=0.03)
     assert variance**0.5 == pytest.approx(float(draws.std()), rel=0.1)
+
+
+@pytest.mark.skipif(not CLUTCH_CAR.is_file(), reason="needs the shared recordings")
+def test_the_delay_of_a_real_car_is_one_that_is_expected() -> None:
+    """Road speed against engine speed in gear of a car with a friction clutch, polled for a quarter hour
+    (KIT, doi 10.35097/1130, CC BY 4.0): the shift in time that leaves least of whole km/h."""
+    decoder = Decoder()
+    seen: dict[str, list[tuple[float, float]]] = {"engine_rpm": [], "vehicle_kmh": []}
+    for frame in open_recording(str(CLUTCH_CAR)):
+        for reading in decoder.feed(frame):
+            if reading.quantity in seen:
+                seen[reading.quantity].append((reading.time_s, reading.value))
+    (engine_s, engine_rpm), (road_s, kmh) = (np.array(seen[q]).T for q in ("engine_rpm", "vehicle_kmh"))
+    kmh = kmh + 0.5
+    rpm_per_kmh = np.maximum(np.interp(road_s, engine_s, engine_rpm), 1.0) / kmh
+    in_gear = np.abs(np.diff(np.log(rpm_per_kmh), prepend=0.0)) < 0.05
+    delays = np.arange(-0.4, 0.81, 0.05)
+    left = []
+    for delay in delays:
+        rpm = np.interp(road_s - delay, engine_s, engine_rpm)
+        off = []
+        for part in np.split(np.arange(len(kmh)), np.flatnonzero(~in_gear)):
+            part = part[1:]
+            if len(part) >= 8 and kmh[part].min() > 12.0 and kmh[part].std() > 3.0:
+                gear = float(rpm[part] @ kmh[part] / (rpm[part] @ rpm[part]))
+                off.extend(np.minimum(np.abs(kmh[part] - gear * rpm[part]), 2.0))
+        assert len(off) > 100
+        left.append(float(np.mean(np.square(off))))
+    found = float(delays[int(np.argmin(left))])
+    mean, sd = DELAY_S
+    assert abs(found - mean) < sd, found
