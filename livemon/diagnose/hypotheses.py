@@ -34,7 +34,7 @@ class Hypothesis:
     share: float
     lost: float = 0.0  # share of the stator reaction that is gone
     holds: float = 0.0  # reaction it still holds, of peak engine torque; more, and it lets go until coupling
-    seized: float = 0.0  # how completely the stator is held past the coupling point, as torque ratio feels it
+    seized: float = 0.0  # what a held stator takes past the coupling point, of what the mean path has it take
     held_k: float = 0.0  # and as K feels it: by the angle of the stator's inlet a lot, or next to nothing
     torque_ln: float = 0.0  # ln(torque made / torque seen)
     drag: float = 0.0  # extra constant force over weight
@@ -57,7 +57,9 @@ def hypotheses() -> tuple[Hypothesis, ...]:
     ]
     rows += [Hypothesis("stator_not_holding", 0.28, lost=lost) for lost in (0.5, 0.75, 1.0)]
     rows += [Hypothesis("stator_not_holding", 0.08, lost=1.0, holds=holds) for holds in (0.12, 0.25)]
-    rows += [Hypothesis("stator_seized", 1 / 3, seized=1.0, held_k=k) for k in (0.15, 0.5, 1.0)]
+    rows += [Hypothesis("stator_seized", 0.8 / 3, seized=1.0, held_k=k) for k in (0.15, 0.5, 1.0)]
+    # Blades that part the flow lose more than the mean path has it; how much more nobody has published.
+    rows += [Hypothesis("stator_seized", 0.1, seized=more, held_k=0.15) for more in (2.5, 5.0)]
     # ln of 0.77 to 0.38: less than 20 % down is within what torque signals and loads differ by.
     rows += [
         Hypothesis("engine_low_output", 1 / 5, torque_ln=ln) for ln in (-0.26, -0.40, -0.56, -0.75, -0.97)
