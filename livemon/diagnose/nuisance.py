@@ -49,14 +49,12 @@ SIZE: Final = len(State)
 
 _OFFSET_SHARE: Final = 0.04  # of peak torque; friction, which some signals hold and some do not, is about 9 %
 _OFFSET_LEAST_NM: Final = 6.0
-# At idle auxiliaries take as much power of less torque, and what is worked out from load or air is at its
-# worst: N m, and shares of peak torque. Common practice, no source.
-_AUXILIARIES_SD_NM: Final = 5.0
-IDLE_SHARE: Final = {"reported": 0.015}
+# At idle auxiliaries take as much power of less torque, and a torque that is worked out is at its worst: N m,
+# shares of peak torque, and where that is. Common practice, no source.
+_AUXILIARIES_SD_NM, _IDLE_SHARE = 5.0, 0.015
 IDLE_SHARE_WORKED_OUT: Final = 0.05
-# ln torque over seconds, where it is worked out. Common practice, no source.
-WANDER_WORKED_OUT_SD: Final = 0.06
 IDLE_RPM: Final = 800.0
+WANDER_WORKED_OUT_SD: Final = 0.06  # of ln torque over seconds, likewise
 TYRE_SD: Final = 0.018  # tyre size gives the radius (docs/converter.md), speed readings their own error
 _ROLLING_DAY_SD: Final = 0.0015  # temperature, pressure, wet road
 _LATE_SD_S: Final = 0.12  # speed readings come 0.05-0.15 s late, and smoothing does not look ahead far
@@ -115,7 +113,7 @@ def prior(vehicle: Vehicle, curves: Curves) -> Prior:
         State.LINE: vehicle.efficiency.sd / vehicle.efficiency.value,
         State.GAIN: GAIN_SD["reported"],
         State.OFFSET: max(_OFFSET_LEAST_NM, _OFFSET_SHARE * peak_nm),
-        State.IDLE: hypot(_AUXILIARIES_SD_NM, IDLE_SHARE["reported"] * peak_nm),
+        State.IDLE: hypot(_AUXILIARIES_SD_NM, _IDLE_SHARE * peak_nm),
         State.K_SCALE: scale,
         State.K_TILT: tilt,
         State.K_KNEE: knee,
