@@ -18,7 +18,7 @@ from livemon.estimate.interval import truncated
 
 # Reported road speed comes 50 to 150 ms late by most control units, up to 400 where it is filtered (common
 # practice, no source; one real car 100, tests/estimate/test_locked.py); a shaft's is as old as its frame.
-DELAY_S: Final = (0.15, 0.1)
+DELAY_S: Final = (0.1, 0.1)
 SHAFT_DELAY_S: Final = (0.0, 0.015)
 _LONGEST_DELAY_S: Final = 0.6
 # Slip that goes with torque goes with acceleration, and looks like so many seconds of delay: that of tyres
