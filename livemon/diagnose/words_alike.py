@@ -6,9 +6,9 @@ from collections.abc import Iterator, Mapping
 from typing import Final
 
 from livemon.diagnose.seen import Seen
+from livemon.diagnose.words_road import COASTED_S
 from livemon.records import FindingName
 
-_COASTED_S: Final = 5.0
 # What the torque comes from, as whoever checks it says it.
 _SIGNAL: Final[dict[str, str]] = {
     "reported": "A torque signal",
@@ -70,7 +70,7 @@ def _engine(d: Seen, _: Mapping[FindingName, float]) -> Iterator[str]:
 
 def _drag(d: Seen, _: Mapping[FindingName, float]) -> Iterator[str]:
     coasting = d.stretches.facts.mean("excess", "coast")
-    if coasting is None or coasting.seconds_s < _COASTED_S:
+    if coasting is None or coasting.seconds_s < COASTED_S:
         tells = "a coast-down tells, and none was driven"
     else:
         tells = f"coasting tells, and {coasting.seconds_s:.0f} s of it were seen"

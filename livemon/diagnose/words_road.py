@@ -19,7 +19,7 @@ from livemon.records import TITLES, FindingName
 _SURE_SD: Final = 0.15  # of torque with the clutch on; worse known, agreement is only not knowing
 _WIDE: Final = 1.4  # upper over lower end of a band: wider, both ends are said rather than a middle
 _VAGUE: Final = 4.0  # wider still, there is no middle worth naming
-_COASTED_S, _PAST_S = 5.0, 3.0
+COASTED_S, _PAST_S = 5.0, 3.0
 _DRAGS: Final = 0.03  # of weight, what dragging brakes of workshop size hold back
 _WEIGHS: Final = log(2.0)
 _REGIMES: Final = {
@@ -180,7 +180,7 @@ def _in_the_whole(d: Seen, name: FindingName, regime: str, said: Said, *means: F
 def coasting(d: Seen, name: FindingName) -> Said | None:
     """What holds the vehicle back with the foot off."""
     seen = d.stretches.facts.mean("excess", "coast")
-    if seen is None or seen.seconds_s < _COASTED_S:
+    if seen is None or seen.seconds_s < COASTED_S:
         return None
     text = (
         f"Over {seen.seconds_s:.0f} s of coasting the vehicle was held back by {100 * abs(seen.mean):.1f} % "
